@@ -1,0 +1,52 @@
+"""Post-mortem workbench for failed field units: from a messy field log to findings a project review can rely on."""
+
+from importlib import import_module
+from typing import Any
+
+_HOMES = {
+    "EstimateError": "errors",
+    "Lives": "lives",
+    "LivesError": "errors",
+    "LogError": "errors",
+    "SettingsError": "errors",
+    "UsageError": "errors",
+    "WorkbenchError": "errors",
+    "check": "notebook",
+    "classify_mission": "ranking.classify",
+    "compare_groups": "estimate.comparisons",
+    "cumulative_incidence": "estimate.incidence",
+    "demonstrated_reliability": "planning.demonstration",
+    "draw": "review.figures",
+    "failures_to_detect": "planning.trial",
+    "fit_distribution": "estimate.distributions",
+    "fit_hazard_ratios": "estimate.hazard_ratios",
+    "fit_time_ratios": "estimate.time_ratios",
+    "mean_cumulative_count": "estimate.recurrence",
+    "mean_life_interval": "planning.demonstration",
+    "plan_season": "planning.season",
+    "proportion_interval": "estimate.proportions",
+    "rank_choices": "ranking.rank",
+    "read_log": "log.reading",
+    "restricted_mean": "estimate.means",
+    "review": "review.build",
+    "simulate_season": "simulate",
+    "suggest_mechanism": "teardown.mechanism",
+    "survival_curve": "estimate.curves",
+    "units_to_demonstrate": "planning.demonstration",
+}
+"""Where each public name lives; modules are imported when a name is first used, so that importing the package is instant."""
+
+__version__ = "0.1.0"
+__all__ = sorted(_HOMES)
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'workbench' has no attribute {name!r}")
+    value = getattr(import_module(f"workbench.{_HOMES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -1,0 +1,1 @@
+"""Planning: demonstration, trials, losses, spares and cost of the next season."""

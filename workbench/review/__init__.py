@@ -1,0 +1,1 @@
+"""Review: findings, figures and decks that people can rely on."""

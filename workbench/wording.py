@@ -1,0 +1,239 @@
+"""Wording: how numbers become words, in one place: counts, shares, days, p values and intervals, rounded with sense."""
+
+import math
+
+__all__ = ["count_of", "days_text", "interval_text", "join_words", "p_text", "percent_text", "points_text", "round_sense"]
+
+
+def round_sense(value: float, digits: int = 2) -> float:
+    """Return value rounded to significant digits, NaN unchanged.
+
+    Parameters
+    ----------
+    value : float
+        Any number.
+    digits : int
+        Significant digits.
+
+    Returns
+    -------
+    float
+        The rounded number.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> round_sense(0.03456), round_sense(1234.0, 3)
+    (0.035, 1230.0)
+    """
+    if value == 0 or not math.isfinite(value):
+        return value
+    return round(value, digits - 1 - math.floor(math.log10(abs(value))))
+
+
+def count_of(number: int, noun: str, plural: str | None = None) -> str:
+    """Return '1 unit', '3 units', 'no units'.
+
+    Parameters
+    ----------
+    number : int
+        How many.
+    noun : str
+        Singular.
+    plural : str, optional
+        Plural; noun + "s" when not given.
+
+    Returns
+    -------
+    str
+        The phrase.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> count_of(0, "unit"), count_of(1, "unit"), count_of(3, "battery", "batteries")
+    ('no units', '1 unit', '3 batteries')
+    """
+    if number == 1:
+        return f"1 {noun}"
+    return f"{'no' if number == 0 else f'{number:,}'} {plural or noun + 's'}"
+
+
+def percent_text(share: float) -> str:
+    """Return a share as whole per cent, with one decimal under 10 % of either end; 'not known' for NaN.
+
+    Parameters
+    ----------
+    share : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    str
+        Such as '31 %'.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> percent_text(0.3085), percent_text(0.004), percent_text(1.0), percent_text(float("nan"))
+    ('31 %', '0.4 %', '100 %', 'not known')
+    """
+    if not math.isfinite(share):
+        return "not known"
+    if share in (0.0, 1.0):
+        return f"{share:.0%}".replace("%", " %")
+    if share < 0.01 or share > 0.99:
+        return f"{100 * share:.1f} %"
+    return f"{100 * share:.0f} %"
+
+
+def points_text(difference: float) -> str:
+    """Return a difference of shares in percentage points with its sign.
+
+    Parameters
+    ----------
+    difference : float
+        Between -1 and 1.
+
+    Returns
+    -------
+    str
+        Such as '+12 points'.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> points_text(0.123), points_text(-0.05), points_text(float("nan"))
+    ('+12 points', '−5 points', 'not known')
+    """
+    if not math.isfinite(difference):
+        return "not known"
+    rounded = round(100 * difference)
+    sign = "+" if rounded > 0 else "−" if rounded < 0 else "±"
+    return f"{sign}{abs(rounded)} point{'' if abs(rounded) == 1 else 's'}"
+
+
+def days_text(value: float, unit: str = "days", *, signed: bool = False) -> str:
+    """Return a time in whole units (one decimal under 10), 'not known' for NaN.
+
+    Parameters
+    ----------
+    value : float
+        A time.
+    unit : str
+        Its unit.
+    signed : bool
+        Whether to show a plus sign.
+
+    Returns
+    -------
+    str
+        Such as '142 days'.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> days_text(141.7), days_text(-3.24, signed=True)
+    ('142 days', '−3.2 days')
+    """
+    if not math.isfinite(value):
+        return "not known"
+    text = f"{abs(value):.0f}" if abs(value) >= 10 or value == 0 else f"{abs(value):.1f}"
+    sign = "−" if value < 0 else "+" if signed and value > 0 else ""
+    return f"{sign}{text} {unit}"
+
+
+def interval_text(lower: str, upper: str) -> str:
+    """Return 'from a to b' of two texts that share a unit, naming the unit once.
+
+    Parameters
+    ----------
+    lower, upper : str
+        Both as made by the functions above.
+
+    Returns
+    -------
+    str
+        Such as '12 to 31 %'.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> interval_text("12 %", "31 %")
+    '12 to 31 %'
+    """
+    low, _, low_unit = lower.partition(" ")
+    _, _, up_unit = upper.partition(" ")
+    same = low_unit.rstrip("s") == up_unit.rstrip("s")
+    return f"{low} to {upper}" if low_unit and same else f"{lower} to {upper}"
+
+
+def p_text(p: float) -> str:
+    """Return a p value as text with two significant digits at most.
+
+    Parameters
+    ----------
+    p : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    str
+        Such as 'p = 0.03' or 'p < 0.001'.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> p_text(0.0321), p_text(0.00004), p_text(float("nan"))
+    ('p = 0.032', 'p < 0.001', 'no p value')
+    """
+    if not math.isfinite(p):
+        return "no p value"
+    return "p < 0.001" if p < 0.001 else f"p = {round_sense(p):g}"
+
+
+def join_words(words: list[str] | tuple[str, ...]) -> str:
+    """Return words joined as in a sentence.
+
+    Parameters
+    ----------
+    words : list or tuple of str
+        Any number.
+
+    Returns
+    -------
+    str
+        Such as 'a, b and c'.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> join_words(["a", "b", "c"])
+    'a, b and c'
+    """
+    words = list(words)
+    return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
