@@ -1,0 +1,116 @@
+"""Command line: options to one library call to output; each command is a module in `workbench/commands/`."""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import NoReturn
+
+from workbench.checks import did_you_mean
+from workbench.errors import UsageError, WorkbenchError
+
+__all__ = ["build_parser", "main"]
+
+COMMANDS = ("blank", "adopt", "check", "compare", "rank", "teardown", "plan", "review", "notebooks", "lab")
+"""In the order in which a season needs them."""
+
+EXIT_DATA_REFUSED = 1
+EXIT_WRONG_USAGE = 2
+EXIT_INTERRUPTED = 130
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are one line."""
+
+    def error(self, message: str) -> NoReturn:
+        if "invalid choice" in message:
+            word = message.split("'")[1] if "'" in message else ""
+            message = f"unknown command {word!r}{did_you_mean(word, COMMANDS)} (there are: {', '.join(COMMANDS)})"
+        self.exit(EXIT_WRONG_USAGE, f"error: {message}; see '{self.prog} --help'\n")
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of all commands.
+
+    Returns
+    -------
+    argparse.ArgumentParser
+        `parse_args` gives a namespace whose `run` takes the namespace and returns an exit code.
+
+    Raises
+    ------
+    Nothing.
+    """
+    parser = _Parser(
+        prog="workbench",
+        description="Post-mortem workbench for failed field units: from a messy field log to a project review.",
+        epilog="Exit codes: 0 done; 1 the data was refused (or rows were set aside and --strict was given); 2 wrong usage.",
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and stop")
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+    for name in COMMANDS:
+        module = import_module(f"workbench.commands.{name}")
+        command = subparsers.add_parser(name, help=module.HELP, description=module.HELP)
+        module.add_arguments(command)
+        if getattr(module, "COMMON_OPTIONS", True):
+            _add_common_options(command)
+        command.set_defaults(run=module.run)
+    return parser
+
+
+def _add_common_options(command: argparse.ArgumentParser) -> None:
+    group = command.add_argument_group("common options")
+    group.add_argument("--settings", metavar="FILE", help="season settings (TOML)")
+    group.add_argument("--mission", metavar="DAYS", type=int, help="days a unit must last; overrides the settings")
+    group.add_argument("--seed", metavar="N", type=int, default=0, help="seed of everything drawn by chance (0)")
+    group.add_argument("--json", action="store_true", help="machine-readable result on stdout, nothing else")
+    group.add_argument("--strict", action="store_true", help="exit with 1 when rows were set aside")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments without the program's name; those of the process when not given.
+
+    Returns
+    -------
+    int
+        0 done, 1 the data was refused, 2 wrong usage.
+
+    Raises
+    ------
+    SystemExit
+        By the parser: 0 after --help, 2 after a wrong option.
+    """
+    parser = build_parser()
+    args = parser.parse_args(argv)
+    if args.version:
+        from workbench import __version__
+
+        print(__version__)
+        return 0
+    if args.command is None:
+        parser.print_help()
+        return EXIT_WRONG_USAGE
+    try:
+        return int(args.run(args))
+    except UsageError as error:
+        return _say(error, EXIT_WRONG_USAGE)
+    except WorkbenchError as error:
+        return _say(error, EXIT_DATA_REFUSED)
+    except BrokenPipeError:
+        # the reader of our output has gone; keep Python from complaining when it flushes at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        print("error: interrupted; nothing that was there before has been changed", file=sys.stderr)
+        return EXIT_INTERRUPTED
+
+
+def _say(error: Exception, code: int) -> int:
+    print("error: " + " ".join(str(error).split()), file=sys.stderr)
+    return code
