@@ -1,0 +1,60 @@
+"""Figures: any result in, axes out; each result class has one drawing function in the registry below."""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from workbench.errors import UsageError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["DRAWN_BY", "draw"]
+
+DRAWN_BY = {
+    "Bars": "bars.draw_bars",
+    "DistributionFit": "fits.draw_distribution",
+    "GroupComparison": "curves.draw_comparison",
+    "HazardRatios": "fits.draw_hazard_ratios",
+    "RestrictedMeans": "curves.draw_restricted_means",
+    "SurvivalCurve": "curves.draw_curve",
+    "TimeRatios": "fits.draw_time_ratios",
+    "Timeline": "timeline.draw_timeline",
+}
+"""Name of a result class: module and function in this package, called as function(result, ax, **options)."""
+
+
+def draw(result: Any, ax: "Axes | None" = None, **options: Any) -> "Axes":
+    """Draw any result in the house style.
+
+    Parameters
+    ----------
+    result : Result
+        What an estimate returned.
+    ax : matplotlib Axes, optional
+        Where to draw; new axes of the session when not given.
+    **options
+        Passed to the drawing function of the result's class, such as title or mission.
+
+    Returns
+    -------
+    matplotlib Axes
+        The axes drawn on.
+
+    Raises
+    ------
+    UsageError
+        If nothing is known to draw such a result; lists what can be drawn.
+    """
+    for kind in type(result).__mro__:
+        if kind.__name__ in DRAWN_BY:
+            break
+    else:
+        raise UsageError(f"draw() takes {', '.join(sorted(DRAWN_BY))}; got {type(result).__name__}")
+    from workbench.report.figures.style import new_axes, theme
+
+    module, function = DRAWN_BY[kind.__name__].split(".")
+    drawing = getattr(import_module(f"{__name__}.{module}"), function)
+    with theme():
+        target = new_axes(shown=True) if ax is None else ax
+        drawing(result, target, **options)
+    return target

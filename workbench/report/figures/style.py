@@ -1,0 +1,248 @@
+"""Style: the one look of all figures: theme, colours with line styles and markers, text that a figure can hold."""
+
+import io
+import textwrap
+import unicodedata
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "FAILED",
+    "INK",
+    "LOST",
+    "MUTED",
+    "PALETTE",
+    "WORKING",
+    "LevelLook",
+    "figure_png",
+    "figure_text",
+    "level_words",
+    "looks_of",
+    "new_axes",
+    "theme",
+]
+
+INK = "#1f2933"
+"""Text and axes."""
+MUTED = "#59636e"
+"""Second-rank text; 6:1 on white."""
+FAILED, WORKING, LOST = "#D55E00", "#0072B2", "#6b6b6b"
+"""Ends of units: vermillion, blue and a grey, apart in grey print by line style too."""
+PALETTE = ("#000000", "#E69F00", "#56B4E9", "#009E73", "#0072B2", "#D55E00", "#CC79A7", "#B3A100")
+"""Okabe-Ito in their order, the yellow last and darkened, since it cannot be seen as a line on white."""
+LINES = (
+    "-",
+    (0, (6, 2)),
+    (0, (2, 1.5)),
+    (0, (7, 2, 1.5, 2)),
+    (0, (4, 1, 1, 1, 1, 1)),
+    (0, (9, 3)),
+    (0, (1, 1)),
+    (0, (3, 3)),
+)
+MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
+
+
+@dataclass(frozen=True)
+class LevelLook:
+    """How a level is drawn in every figure: colour, line style and marker, so that it is told apart in grey too."""
+
+    colour: str
+    line: Any
+    marker: str
+
+
+def looks_of(levels: Sequence[str]) -> dict[str, LevelLook]:
+    """Return the fixed look of each level of one choice, whatever order the levels come in.
+
+    Parameters
+    ----------
+    levels : sequence of str
+        All levels of the choice.
+
+    Returns
+    -------
+    dict of str to LevelLook
+        Sorted by name, so that the same levels look the same in every figure; beyond eight, colours return with
+        another line style and marker.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> looks_of(["o_ring", "cord"])["cord"] == looks_of(["cord", "o_ring"])["cord"]
+    True
+    """
+    looks = {}
+    for place, level in enumerate(sorted(set(levels))):
+        turn = place // len(PALETTE)
+        looks[level] = LevelLook(
+            colour=PALETTE[place % len(PALETTE)],
+            line=LINES[(place + turn) % len(LINES)],
+            marker=MARKERS[(place + turn) % len(MARKERS)],
+        )
+    return looks
+
+
+def level_words(level: str) -> str:
+    """Return the name of a column or level as words.
+
+    Parameters
+    ----------
+    level : str
+        Such as "flat_gasket".
+
+    Returns
+    -------
+    str
+        Such as "flat gasket".
+
+    Raises
+    ------
+    Nothing.
+    """
+    return str(level).replace("_", " ")
+
+
+@lru_cache(maxsize=1)
+def _glyphs() -> frozenset[int]:
+    from matplotlib.font_manager import FontProperties, findfont, get_font
+
+    return frozenset(get_font(findfont(FontProperties(family="DejaVu Sans"))).get_charmap())
+
+
+def figure_text(text: str, *, width: int = 28, lines: int = 2) -> str:
+    """Return a text that a figure can hold: control marks dropped, unknown signs as a box, wrapped and cut.
+
+    Parameters
+    ----------
+    text : str
+        Any text, hostile ones included.
+    width : int
+        Characters a line.
+    lines : int
+        Lines at most; what is cut ends in an ellipsis.
+
+    Returns
+    -------
+    str
+        With line breaks.
+
+    Raises
+    ------
+    Nothing.
+    """
+    kept = "".join(
+        " " if c.isspace() else c
+        for c in str(text)
+        if c.isspace() or unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Mn")
+    )
+    drawable = "".join(c if ord(c) in _glyphs() else "\u25a1" for c in kept)
+    return "\n".join(textwrap.wrap(drawable, width, max_lines=lines, placeholder=" …")) or "?"
+
+
+@contextmanager
+def theme() -> Iterator[None]:
+    """Draw inside the house theme; nothing outside the block is changed.
+
+    Yields
+    ------
+    None
+
+    Raises
+    ------
+    Nothing.
+    """
+    import matplotlib
+    import seaborn
+
+    own: dict[str, Any] = {
+        "font.family": "DejaVu Sans",
+        "font.size": 11.5,
+        "axes.labelsize": 11.5,
+        "axes.titlesize": 13,
+        "xtick.labelsize": 10.5,
+        "ytick.labelsize": 10.5,
+        "text.color": INK,
+        "axes.labelcolor": INK,
+        "axes.edgecolor": MUTED,
+        "xtick.color": INK,
+        "ytick.color": INK,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.grid": True,
+        "axes.axisbelow": True,
+        "grid.color": "#e4e7eb",
+        "grid.linewidth": 0.8,
+        "lines.linewidth": 2.2,
+        "text.parse_math": False,
+        "axes.unicode_minus": True,
+        "svg.hashsalt": "workbench",
+    }
+    own = {**seaborn.axes_style("ticks"), **own}
+    with matplotlib.rc_context(own):  # type: ignore[arg-type]  # keys come from a dict of any theme
+        yield
+
+
+def new_axes(width: float = 9.0, height: float = 4.9, *, shown: bool = False) -> "Axes":
+    """Return empty axes on a figure of their own, laid out so that labels outside the axes fit.
+
+    Parameters
+    ----------
+    width, height : float
+        Of the figure, in inches.
+    shown : bool
+        Whether the figure belongs to the interactive session, so that a notebook shows it.
+
+    Returns
+    -------
+    matplotlib Axes
+        Call inside `theme()`.
+
+    Raises
+    ------
+    Nothing.
+    """
+    if shown:
+        from matplotlib import pyplot
+
+        return pyplot.subplots(figsize=(width, height), layout="constrained")[1]
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure.add_subplot()
+
+
+def figure_png(figure: "Figure", *, dpi: int = 200) -> bytes:
+    """Return a figure as PNG without any stamp, the same bytes for the same figure.
+
+    Parameters
+    ----------
+    figure : matplotlib Figure
+        What to write.
+    dpi : int
+        Dots an inch.
+
+    Returns
+    -------
+    bytes
+        The picture.
+
+    Raises
+    ------
+    Nothing.
+    """
+    target = io.BytesIO()
+    figure.savefig(target, format="png", dpi=dpi, facecolor="white", metadata={"Software": None})
+    return target.getvalue()
