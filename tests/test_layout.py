@@ -117,7 +117,9 @@ def test_modules_say_what_they_hold_and_export(path):
     exported = _exported(tree)
     if path != PACKAGE / "__init__.py":
         assert exported == sorted(exported), f"{path.name}: __all__ is not sorted"
-    defined = {n.name for n in tree.body if isinstance(n, ast.FunctionDef | ast.ClassDef) and not n.name.startswith("_")}
+    defined = {
+        n.name for n in tree.body if isinstance(n, ast.FunctionDef | ast.ClassDef) and not n.name.startswith("_")
+    }
     if path.parent != PACKAGE / "commands":
         missing = defined - set(exported)
         assert not missing, f"{path.name}: public names missing from __all__: {sorted(missing)}"
@@ -176,5 +178,14 @@ def test_help_loads_nothing_heavy():
 def test_top_level_entries_are_the_agreed_ones():
     listed = subprocess.run(["git", "ls-files"], capture_output=True, text=True, cwd=ROOT)
     top = {line.split("/")[0] for line in listed.stdout.splitlines()}
-    allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "workbench", "notebooks", "tests", "sample_data", "LICENSE"}
+    allowed = {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "workbench",
+        "notebooks",
+        "tests",
+        "sample_data",
+        "LICENSE",
+    }
     assert {t for t in top if not t.startswith(".")} <= allowed

@@ -1,11 +1,11 @@
 """The errors that the workbench raises on purpose; each is one sentence that names what, where and what to do.
 
-    WorkbenchError (ValueError)
-    ├── LivesError      impossible times, weights, causes or covariates; names row and value
-    ├── EstimateError   a question that the data given cannot answer at all
-    ├── LogError        a file that cannot be read as a field log (exit code 1)
-    └── UsageError      a wrong path, option, column or settings key (exit code 2)
-        └── SettingsError   an unknown key or a wrong value in the settings
+WorkbenchError (ValueError)
+├── LivesError      impossible times, weights, causes or covariates; names row and value
+├── EstimateError   a question that the data given cannot answer at all
+├── LogError        a file that cannot be read as a field log (exit code 1)
+└── UsageError      a wrong path, option, column or settings key (exit code 2)
+    └── SettingsError   an unknown key or a wrong value in the settings
 """
 
 __all__ = ["EstimateError", "LivesError", "LogError", "SettingsError", "UsageError", "WorkbenchError"]

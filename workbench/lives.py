@@ -142,7 +142,11 @@ class Lives:
         >>> len(lives), lives.failures
         (3, 2)
         """
-        if (time is None) != (failed is None) or (lower is None) != (upper is None) or (time is None) == (lower is None):
+        if (
+            (time is None) != (failed is None)
+            or (lower is None) != (upper is None)
+            or (time is None) == (lower is None)
+        ):
             raise LivesError("give either time and failed, or lower and upper")
         if time is not None:
             low, up = _ends_from_time(time, failed)

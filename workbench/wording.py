@@ -2,7 +2,16 @@
 
 import math
 
-__all__ = ["count_of", "days_text", "interval_text", "join_words", "p_text", "percent_text", "points_text", "round_sense"]
+__all__ = [
+    "count_of",
+    "days_text",
+    "interval_text",
+    "join_words",
+    "p_text",
+    "percent_text",
+    "points_text",
+    "round_sense",
+]
 
 
 def round_sense(value: float, digits: int = 2) -> float:

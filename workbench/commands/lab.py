@@ -1,0 +1,30 @@
+"""lab: make a season folder with the log, its settings and the six notebooks, and open JupyterLab there."""
+
+import argparse
+import sys
+from pathlib import Path
+
+HELP = "make a season folder (log, settings, notebooks) and open JupyterLab there"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's own arguments to its parser."""
+    parser.add_argument("folder", metavar="DIR", help="season folder; made when it does not exist")
+    parser.add_argument("--log", metavar="LOG", help="log to copy into a new season folder")
+    parser.add_argument("--no-browser", action="store_true", help="start the server without opening a browser")
+    parser.add_argument("--no-server", action="store_true", help="only make the folder")
+    parser.add_argument(
+        "--port", metavar="N", type=int, default=8888, help="port on this machine (8888, or the next free one)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make the folder when needed, then serve it on this machine only, with the token kept."""
+    from workbench.notebook.folder import make_season_folder, serve_folder
+
+    folder = Path(args.folder)
+    for line in make_season_folder(folder, log=args.log, settings=args.settings):
+        print(line, file=sys.stderr)
+    if args.no_server:
+        return 0
+    return serve_folder(folder, port=args.port, browser=not args.no_browser)

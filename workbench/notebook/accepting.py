@@ -1,0 +1,176 @@
+"""Verify and accept: compare notebooks with the outputs accepted earlier, and make the present outputs the accepted ones."""
+
+import json
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from workbench.errors import UsageError, WorkbenchError
+from workbench.notebook.comparing import (
+    CellOutputs,
+    Differences,
+    compare_outputs,
+    inputs_of,
+    versions_of,
+    versions_sentence,
+)
+from workbench.notebook.running import find_notebooks, kernel_problem, outputs_problem, read_notebook, write_notebook
+
+__all__ = ["ACCEPTED", "NotebookVerdict", "accept_notebooks", "verify_notebooks"]
+
+ACCEPTED = "accepted"
+"""Folder inside a season folder that holds the accepted copies."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class NotebookVerdict:
+    """One notebook compared: its name, what changed, what went wrong ("" when nothing), and which libraries changed."""
+
+    name: str
+    differences: Differences
+    problem: str = ""
+    versions: str = ""
+
+    @property
+    def same(self) -> bool:
+        """Whether the accepted outputs still stand."""
+        return self.differences.none and not self.problem
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The verdict as sentences; the inputs come first."""
+        if self.same:
+            return (f"{self.name}: every number and text is as accepted.",)
+        said = [*self.differences.inputs]
+        said += [f"It did not run through: {self.problem}."] if self.problem else []
+        said += [*self.differences.outputs] + ([self.versions] if self.versions else [])
+        return tuple(f"{self.name}: {sentence}" for sentence in said)
+
+
+def verify_notebooks(folder: Path, *, say: Callable[[str], None] = lambda _: None) -> list[NotebookVerdict]:
+    """Run the accepted notebooks again under nbval, against the folder's log of today, and compare.
+
+    Parameters
+    ----------
+    folder : Path
+        A season folder. The accepted copies in its folder "accepted" are run when there are any, else its notebooks
+        with the outputs they hold.
+    say : callable of str
+        Told what is going on.
+
+    Returns
+    -------
+    list of NotebookVerdict
+        One a notebook, in order. Nothing in the folder is changed.
+
+    Raises
+    ------
+    UsageError
+        If there are no notebooks or no kernel.
+    """
+    missing = kernel_problem()
+    if missing:
+        raise UsageError(missing)
+    source = folder / ACCEPTED if (folder / ACCEPTED).is_dir() else folder
+    verdicts = []
+    for path in find_notebooks(source):
+        say(f"verifying {path.name}")
+        verdicts.append(_verify(path, folder))
+    return verdicts
+
+
+def accept_notebooks(folder: Path) -> list[NotebookVerdict]:
+    """Make the present outputs of a folder's notebooks the accepted ones.
+
+    Parameters
+    ----------
+    folder : Path
+        A season folder whose notebooks have been run.
+
+    Returns
+    -------
+    list of NotebookVerdict
+        How the outputs now accepted differ from those accepted before (nothing when there were none).
+
+    Raises
+    ------
+    WorkbenchError
+        If a notebook has an error, an unexecuted cell, a warning or no check in its outputs; nothing is accepted then.
+    """
+    notebooks = [(path, read_notebook(path)) for path in find_notebooks(folder)]
+    for path, notebook in notebooks:
+        problem = outputs_problem(notebook)
+        if problem:
+            raise WorkbenchError(f"{path.name} cannot be accepted: {problem}; run 'workbench notebooks {folder}' first")
+    verdicts = []
+    for path, notebook in notebooks:
+        before = folder / ACCEPTED / path.name
+        differences = Differences()
+        if before.is_file():
+            differences = compare_outputs(_stored_cells(read_notebook(before)), _stored_cells(notebook))
+        verdicts.append(NotebookVerdict(name=path.name, differences=differences))
+    _replace_accepted(folder, notebooks)
+    return verdicts
+
+
+def _replace_accepted(folder: Path, notebooks: list[tuple[Path, Any]]) -> None:
+    target, aside, old = (folder / name for name in (ACCEPTED, ".accepted.part", ".accepted.old"))
+    for leftover in (aside, old):
+        shutil.rmtree(leftover, ignore_errors=True)
+    aside.mkdir()
+    for path, notebook in notebooks:
+        stored = dict(inputs_of(_stored_cells(notebook)))
+        notebook.metadata["workbench"] = {**notebook.metadata.get("workbench", {}), **stored, "versions": versions_of()}
+        write_notebook(notebook, aside / path.name)
+    if target.exists():
+        target.rename(old)
+    aside.rename(target)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _stored_cells(notebook: Any) -> list[CellOutputs]:
+    code = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    return [CellOutputs(number=n, outputs=tuple(cell.outputs)) for n, cell in enumerate(code, start=1)]
+
+
+def _verify(path: Path, folder: Path) -> NotebookVerdict:
+    accepted = read_notebook(path)
+    untested = outputs_problem(accepted)
+    if untested:
+        return NotebookVerdict(name=path.name, differences=Differences(), problem=untested)
+    # the copy lies in the season folder, because the notebook finds its log from there
+    copy = folder / f".verify-{path.name}"
+    try:
+        write_notebook(accepted, copy)
+        cells, problem = _run_under_nbval(copy)
+    finally:
+        copy.unlink(missing_ok=True)
+    present = [CellOutputs(number=cell["number"], outputs=tuple(cell["outputs"])) for cell in cells]
+    differences = compare_outputs(_stored_cells(accepted)[: len(present)], present)
+    versions = versions_sentence(accepted.metadata.get("workbench", {}).get("versions", {}), versions_of())
+    return NotebookVerdict(name=path.name, differences=differences, problem=problem, versions=versions)
+
+
+def _run_under_nbval(notebook: Path) -> tuple[list[dict[str, Any]], str]:
+    with tempfile.TemporaryDirectory() as scratch:
+        target = Path(scratch) / "cells.json"
+        command = [sys.executable, "-m", "workbench.notebook.recorder", str(notebook), str(target)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        if not target.is_file():
+            raise WorkbenchError(f"nbval could not run {notebook.name}: {done.stderr.strip()[-300:]}")
+        result = json.loads(target.read_text(encoding="utf-8"))
+    for cell in result["cells"]:
+        stopped = next((o for o in cell["outputs"] if o.get("output_type") == "error"), None)
+        if stopped is not None:
+            return result["cells"], f"code cell {cell['number']}: {stopped['ename']}: {stopped['evalue']}"
+        warned = next((o for o in cell["outputs"] if o.get("name") == "stderr"), None)
+        if warned is not None:
+            return result["cells"], f"code cell {cell['number']} warned: {warned['text'].strip().splitlines()[-1]}"
+        if cell["failure"] and cell["failure"] != "Cell outputs differ":
+            return result["cells"], f"code cell {cell['number']}: {cell['failure']}"
+    return result["cells"], "" if result["cells"] else "it has no cells"

@@ -1,0 +1,74 @@
+"""Build notebooks from their stories (Markdown with fenced Python), in one direction, with the code hidden but editable."""
+
+import ast
+import re
+from importlib.resources import files
+from typing import Any
+
+import nbformat
+
+__all__ = ["build_notebook", "build_notebooks"]
+
+HIDDEN_CODE = {"jupyter": {"source_hidden": True}, "tags": ["hide-input", "hide_input"], "hide_input": True}
+"""Every key by which the common front ends and exporters hide a cell's code; the code stays editable."""
+
+KERNEL = {"display_name": "Python 3 (ipykernel)", "language": "python", "name": "python3"}
+
+LOG_PLACEHOLDER = "LOG_PATH"
+
+
+def build_notebook(story: str, log: str, *, name: str) -> Any:
+    """Return a notebook without outputs.
+
+    Parameters
+    ----------
+    story : str
+        Markdown; each fenced block of Python becomes a code cell, the text between a Markdown cell.
+    log : str
+        Path of the log as seen from the notebook's folder; stands where the story says LOG_PATH.
+    name : str
+        Prefix of the cells' names, which are the same on every build.
+
+    Returns
+    -------
+    nbformat.NotebookNode
+        Every code cell carries the keys that hide code.
+
+    Raises
+    ------
+    SyntaxError
+        If a block is no Python.
+    """
+    cells = []
+    for text, code in re.findall(r"(.*?)(?:```python\n(.*?)```\n?|\Z)", story, flags=re.DOTALL):
+        if text.strip():
+            cells.append(nbformat.v4.new_markdown_cell(text.strip()))
+        if code.strip():
+            source = code.replace(LOG_PLACEHOLDER, repr(log)).strip()
+            ast.parse(source)
+            cells.append(nbformat.v4.new_code_cell(source, metadata=HIDDEN_CODE))
+    for number, cell in enumerate(cells):
+        cell["id"] = f"{name}-{number:02d}"
+    return nbformat.v4.new_notebook(cells=cells, metadata={"kernelspec": KERNEL, "language_info": {"name": "python"}})
+
+
+def build_notebooks(log: str) -> dict[str, Any]:
+    """Return all notebooks of a season, set to one log.
+
+    Parameters
+    ----------
+    log : str
+        Path of the log as seen from the notebooks' folder.
+
+    Returns
+    -------
+    dict of str to nbformat.NotebookNode
+        File name to notebook, in order.
+
+    Raises
+    ------
+    Nothing.
+    """
+    stories = sorted((files("workbench.notebook") / "stories").iterdir(), key=lambda entry: entry.name)
+    named = [(entry.name.removesuffix(".md"), entry) for entry in stories if entry.name.endswith(".md")]
+    return {f"{name}.ipynb": build_notebook(entry.read_text(encoding="utf-8"), log, name=name) for name, entry in named}

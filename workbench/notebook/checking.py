@@ -1,0 +1,48 @@
+"""check: a statement that a notebook cell makes about its own numbers, and that fails the notebook when it is false."""
+
+import numpy as np
+
+from workbench.errors import WorkbenchError
+from workbench.notebook.publishing import publish
+
+__all__ = ["CheckFailed", "check"]
+
+
+class CheckFailed(WorkbenchError):
+    """A statement in a notebook that turned out to be false."""
+
+
+def check(statement: str, holds: bool, *, detail: str = "") -> None:
+    """State something that must hold, and stop the notebook when it does not.
+
+    Parameters
+    ----------
+    statement : str
+        A plain sentence without its full stop, such as "rows used and rows set aside add up to the rows read".
+    holds : bool
+        Whether it holds; only a true or false value is taken, so that a check cannot pass by accident.
+    detail : str
+        Added to the error when it does not hold.
+
+    Returns
+    -------
+    None
+        The statement is shown when it holds.
+
+    Raises
+    ------
+    CheckFailed
+        If it does not hold.
+    TypeError
+        If `holds` is neither True nor False.
+
+    Examples
+    --------
+    >>> check("two and two make four", 2 + 2 == 4)
+    Checked: two and two make four.
+    """
+    if not isinstance(holds, bool | np.bool_):
+        raise TypeError(f"check needs True or False, got {type(holds).__name__}; compare the value with something")
+    if not holds:
+        raise CheckFailed(f"does not hold: {statement}" + (f" ({detail})" if detail else ""))
+    publish({"text/plain": f"Checked: {statement}."}, {"workbench": {"check": statement}})

@@ -1,0 +1,128 @@
+"""Season folder: a log, its settings and the six notebooks set to it; made once, never overwritten."""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+from workbench.errors import UsageError
+from workbench.notebook.building import build_notebooks
+from workbench.notebook.running import kernel_problem, write_notebook
+from workbench.notebook.season import SETTINGS_NAME, find_log, find_settings
+
+__all__ = ["jupyter_command", "make_season_folder", "serve_folder"]
+
+PRIVATE = 0o700
+"""A new season folder is readable by its owner alone: logs name people and places."""
+
+
+def make_season_folder(folder: Path, *, log: str | None = None, settings: str | None = None) -> list[str]:
+    """Make a season folder, or complete one; nothing that is there already is touched.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder; made when it does not exist.
+    log : str, optional
+        A log to copy into it. Without one the folder must hold exactly one log already.
+    settings : str, optional
+        Settings to copy into it as season.toml; those beside the log when not given.
+
+    Returns
+    -------
+    list of str
+        What was made, a sentence each.
+
+    Raises
+    ------
+    UsageError
+        If there is no log, if there are two, or if the folder holds another log already.
+    """
+    source = Path(log) if log is not None else None
+    if source is not None and not source.is_file():
+        raise UsageError(f"{source} does not exist or is no file")
+    if source is None and not folder.is_dir():
+        raise UsageError(f"{folder} does not exist; give a log with --log to make a season folder of it")
+    said = []
+    if not folder.exists():
+        folder.mkdir(parents=True)
+        folder.chmod(PRIVATE)
+        said.append(f"made {folder}")
+    if source is not None:
+        said += _copy_once(source, folder / source.name, folder)
+    kept = find_log(folder)
+    found = Path(settings) if settings is not None else find_settings(source) if source is not None else None
+    if found is not None and not found.is_file():
+        raise UsageError(f"{found} does not exist or is no file")
+    if found is not None and not (folder / SETTINGS_NAME).exists():
+        shutil.copyfile(found, folder / SETTINGS_NAME)
+        said.append(f"copied {found.name} as {SETTINGS_NAME}")
+    for name, notebook in build_notebooks(kept.name).items():
+        if not (folder / name).exists():
+            write_notebook(notebook, folder / name)
+            said.append(f"made {name}")
+    return said
+
+
+def _copy_once(source: Path, target: Path, folder: Path) -> list[str]:
+    if target.exists():
+        if target.read_bytes() == source.read_bytes():
+            return []
+        raise UsageError(
+            f"{folder} already holds another {target.name}; work there is not overwritten, use a new folder"
+        )
+    shutil.copyfile(source, target)
+    return [f"copied {source.name}"]
+
+
+def jupyter_command(folder: Path, *, port: int, browser: bool) -> list[str]:
+    """Return the command that serves a folder on this machine only, with JupyterLab's token kept.
+
+    Parameters
+    ----------
+    folder : Path
+        Season folder.
+    port : int
+        First port to try.
+    browser : bool
+        Whether to open a browser.
+
+    Returns
+    -------
+    list of str
+        Program and arguments.
+
+    Raises
+    ------
+    Nothing.
+    """
+    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}"]
+    command += ["--ServerApp.ip=127.0.0.1", f"--ServerApp.port={port}", "--ServerApp.allow_remote_access=False"]
+    if os.name == "posix" and os.geteuid() == 0:
+        command.append("--allow-root")
+    return command if browser else [*command, "--no-browser"]
+
+
+def serve_folder(folder: Path, *, port: int, browser: bool) -> int:
+    """Run JupyterLab on a season folder until it is stopped.
+
+    Parameters
+    ----------
+    folder, port, browser
+        As in `jupyter_command`.
+
+    Returns
+    -------
+    int
+        JupyterLab's exit code.
+
+    Raises
+    ------
+    UsageError
+        If the notebooks' kernel is not installed.
+    """
+    missing = kernel_problem()
+    if missing:
+        raise UsageError(missing)
+    return subprocess.run(jupyter_command(folder, port=port, browser=browser), check=False).returncode

@@ -1,0 +1,236 @@
+"""Run the notebooks of a folder in fresh kernels, keeping outputs that hold no time stamps; a failure is a sentence."""
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import nbformat
+
+from workbench.errors import UsageError, WorkbenchError
+
+__all__ = [
+    "NotebookRun",
+    "find_notebooks",
+    "kernel_problem",
+    "outputs_problem",
+    "read_notebook",
+    "run_notebooks",
+    "write_notebook",
+]
+
+CELL_SECONDS = 120
+KERNEL = "python3"
+
+
+@dataclass(frozen=True, kw_only=True)
+class NotebookRun:
+    """One notebook's run: its name, seconds, number of checks that held, and what went wrong ("" when nothing did)."""
+
+    name: str
+    seconds: float
+    checks: int
+    problem: str
+
+
+def find_notebooks(folder: Path) -> list[Path]:
+    """Return the notebooks of a folder in the order of their names.
+
+    Parameters
+    ----------
+    folder : Path
+        A season folder.
+
+    Returns
+    -------
+    list of Path
+        At least one.
+
+    Raises
+    ------
+    UsageError
+        If the folder or notebooks are missing.
+    """
+    if not folder.is_dir():
+        raise UsageError(f"{folder} is no folder")
+    found = sorted(p for p in folder.glob("*.ipynb") if not p.name.startswith("."))
+    if not found:
+        raise UsageError(f"{folder} holds no notebooks; 'workbench lab {folder}' makes them")
+    return found
+
+
+def read_notebook(path: Path) -> Any:
+    """Return a notebook as nbformat's node.
+
+    Parameters
+    ----------
+    path : Path
+        An .ipynb file.
+
+    Returns
+    -------
+    nbformat.NotebookNode
+        Version 4.
+
+    Raises
+    ------
+    WorkbenchError
+        If the file is no notebook.
+    """
+    try:
+        return nbformat.read(path, as_version=4)
+    except (nbformat.reader.NotJSONError, nbformat.ValidationError, UnicodeDecodeError, AttributeError, KeyError):
+        raise WorkbenchError(f"{path.name} is no notebook that can be read; restore it or make it anew") from None
+
+
+def write_notebook(notebook: Any, path: Path) -> None:
+    """Write a notebook aside and move it into place, so that an interruption leaves the earlier one whole.
+
+    Parameters
+    ----------
+    notebook : nbformat.NotebookNode
+        What to write.
+    path : Path
+        Where.
+
+    Returns
+    -------
+    None
+        The file is complete when this returns.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be written to.
+    """
+    aside = path.with_name(f".{path.name}.part")
+    try:
+        nbformat.write(notebook, aside)
+        aside.replace(path)
+    finally:
+        aside.unlink(missing_ok=True)
+
+
+def kernel_problem() -> str:
+    """Return a sentence when the kernel that notebooks need is missing, else an empty text.
+
+    Returns
+    -------
+    str
+        Empty when notebooks can run.
+
+    Raises
+    ------
+    Nothing.
+    """
+    from jupyter_client.kernelspec import KernelSpecManager, NoSuchKernel
+
+    try:
+        KernelSpecManager().get_kernel_spec(KERNEL)
+    except NoSuchKernel:
+        return f"the kernel {KERNEL!r} is not installed here; install ipykernel in this environment"
+    return ""
+
+
+def outputs_problem(notebook: Any) -> str:
+    """Return the first thing that bars a notebook's outputs from being trusted, or an empty text.
+
+    Parameters
+    ----------
+    notebook : nbformat.NotebookNode
+        A notebook with its outputs.
+
+    Returns
+    -------
+    str
+        A sentence about an error, a warning, a cell that was not executed, or missing checks.
+
+    Raises
+    ------
+    Nothing.
+    """
+    cells = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    for number, cell in enumerate(cells, start=1):
+        if not cell.source.strip():
+            continue
+        if cell.source.rstrip().endswith(";"):
+            return f"code cell {number} ends in a semicolon, which hides its output from comparison"
+        for output in cell.outputs:
+            if output.output_type == "error":
+                return f"code cell {number} stopped: {output.ename}: {' '.join(str(output.evalue).split())}"
+            if output.output_type == "stream" and output.name == "stderr":
+                return f"code cell {number} warned: {output.text.strip().splitlines()[-1]}"
+        if cell.execution_count is None:
+            return f"code cell {number} was not executed"
+    if not any(_checks(cell) for cell in cells):
+        return "no check(...) in it held, so nothing in it is tested"
+    return ""
+
+
+def run_notebooks(
+    folder: Path, *, say: Callable[[str], None] = lambda _: None, only: Sequence[str] = ()
+) -> list[NotebookRun]:
+    """Run the notebooks of a folder in place, one fresh kernel each.
+
+    Parameters
+    ----------
+    folder : Path
+        A season folder; the working folder of the kernels.
+    say : callable of str
+        Told what is going on.
+    only : sequence of str
+        Names of notebooks to run; all when empty.
+
+    Returns
+    -------
+    list of NotebookRun
+        In order; a failed notebook keeps the outputs it had before and does not stop the others.
+
+    Raises
+    ------
+    UsageError
+        If there are no notebooks, or no kernel to run them.
+    """
+    missing = kernel_problem()
+    if missing:
+        raise UsageError(missing)
+    runs = []
+    for path in find_notebooks(folder):
+        if only and path.name not in only:
+            continue
+        say(f"running {path.name}")
+        started = time.monotonic()
+        notebook = read_notebook(path)
+        problem = _execute(notebook, folder) or outputs_problem(notebook)
+        checks = sum(_checks(cell) for cell in notebook.cells if cell.cell_type == "code")
+        if not problem:
+            write_notebook(notebook, path)
+        runs.append(NotebookRun(name=path.name, seconds=time.monotonic() - started, checks=checks, problem=problem))
+    return runs
+
+
+def _execute(notebook: Any, folder: Path) -> str:
+    from nbclient import NotebookClient
+    from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
+
+    client = NotebookClient(
+        notebook,
+        timeout=CELL_SECONDS,
+        kernel_name=KERNEL,
+        record_timing=False,
+        resources={"metadata": {"path": str(folder)}},
+    )
+    try:
+        client.execute()
+    except CellTimeoutError:
+        return f"a cell took longer than {CELL_SECONDS} seconds"
+    except DeadKernelError:
+        return "its kernel died"
+    except CellExecutionError as error:
+        return outputs_problem(notebook) or f"{error.ename}: {error.evalue}"
+    return ""
+
+
+def _checks(cell: Any) -> int:
+    return sum("check" in output.get("metadata", {}).get("workbench", {}) for output in cell.outputs)

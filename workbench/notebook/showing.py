@@ -1,0 +1,219 @@
+"""show: a result as sentence, figure and table in a notebook, with the numbers behind them stored beside the output."""
+
+import base64
+import html
+import io
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from workbench.notebook.publishing import publish
+from workbench.results import Result
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["mimebundle", "numbers_of", "show", "show_results_by_themselves"]
+
+SHOWN_ROWS = 60
+"""A table longer than this is cut when shown; its numbers are stored whole."""
+
+SHOWN_DIGITS = 3
+STORED_DIGITS = 10
+
+TABLE_STYLE = (
+    "<style>table.shown{border-collapse:collapse;font-size:90%}table.shown td,table.shown th"
+    "{padding:.25em .7em;text-align:right;border-bottom:1px solid #ccc}table.shown th{text-align:left}</style>"
+)
+
+
+def show(
+    result: Any = None,
+    *,
+    title: str = "",
+    table: pd.DataFrame | None = None,
+    figure: "Figure | bool" = True,
+    sentences: Sequence[str] = (),
+    tolerance: float = 1e-6,
+) -> None:
+    """Show a result as sentences, figure and table, and store the numbers behind it with the output.
+
+    Parameters
+    ----------
+    result : Result, optional
+        Any result of the library; its notes are the sentences and `workbench.draw` its figure.
+    title : str
+        Heading; also the name by which a later comparison calls these numbers.
+    table : pandas.DataFrame, optional
+        What to show instead of the result's whole table.
+    figure : matplotlib Figure or bool
+        A figure of your own, or whether to draw the result.
+    sentences : sequence of str
+        Sentences shown before the result's own notes.
+    tolerance : float
+        Relative tolerance for these numbers when the notebook is verified; stored with the output.
+
+    Returns
+    -------
+    None
+        The output is displayed.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing to show.
+    """
+    data, metadata = mimebundle(
+        result, title=title, table=table, figure=figure, sentences=sentences, tolerance=tolerance
+    )
+    publish(data, metadata)
+
+
+def show_results_by_themselves() -> None:
+    """Make every result show itself when it ends a cell of the running notebook.
+
+    Returns
+    -------
+    None
+        Nothing happens outside a notebook.
+
+    Raises
+    ------
+    Nothing.
+    """
+    import sys
+
+    shell = sys.modules["IPython"].get_ipython() if "IPython" in sys.modules else None
+    if shell is not None:
+        shell.display_formatter.mimebundle_formatter.for_type(Result, lambda result, **_: mimebundle(result))
+
+
+def mimebundle(
+    result: Any = None,
+    *,
+    title: str = "",
+    table: pd.DataFrame | None = None,
+    figure: "Figure | bool" = True,
+    sentences: Sequence[str] = (),
+    tolerance: float = 1e-6,
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return what a notebook stores of a result: texts, picture, and the numbers as metadata.
+
+    Parameters
+    ----------
+    result, title, table, figure, sentences, tolerance
+        As in `show`.
+
+    Returns
+    -------
+    data : dict
+        Keys "text/plain", "text/html".
+    metadata : dict
+        "workbench": name, tolerance and columns of numbers.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing to show.
+    """
+    whole = result.table if isinstance(result, Result) else None
+    shown = whole if table is None else table
+    if shown is None and not sentences and isinstance(figure, bool):
+        raise ValueError("there is nothing to show: give a result, a table, a figure or sentences")
+    said = [*sentences, *(result.notes if isinstance(result, Result) else ())]
+    drawing = _drawing(result, figure)
+    plain = [t for t in (title, *said) if t] + ([_table_text(shown)] if shown is not None else [])
+    rich = [f"<h4>{html.escape(title)}</h4>"] if title else []
+    rich += [f"<p>{html.escape(sentence)}</p>" for sentence in said]
+    if drawing is not None:
+        rich.append(_picture(drawing, title or " ".join(said[:1]) or "figure of the result"))
+    if shown is not None:
+        rich.append(_table_html(shown))
+    numbers = {"name": title or type(result).__name__, "tolerance": tolerance}
+    numbers |= {"tables": [numbers_of(frame) for frame in (whole, table) if frame is not None]}
+    return {"text/plain": "\n".join(plain), "text/html": "\n".join(rich)}, {"workbench": numbers}
+
+
+def numbers_of(frame: pd.DataFrame) -> dict[str, list[Any]]:
+    """Return a table as lists that JSON can hold, for comparing later.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Any table.
+
+    Returns
+    -------
+    dict of str to list
+        Numbers at ten significant digits (null where missing or infinite), everything else as text.
+
+    Raises
+    ------
+    Nothing.
+    """
+    return {str(name): [_stored(value) for value in frame[name].tolist()] for name in frame.columns}
+
+
+def _stored(value: Any) -> Any:
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return float(f"{float(value):.{STORED_DIGITS}g}") if np.isfinite(value) else None
+    return None if value is None or value is pd.NaT else str(value)
+
+
+def _drawing(result: Any, figure: "Figure | bool") -> "Figure | None":
+    if not isinstance(figure, bool):
+        return figure
+    if not figure or not isinstance(result, Result):
+        return None
+    from workbench.report.figures import draw
+
+    axes = draw(result)
+    return axes.figure
+
+
+def _picture(figure: "Figure", description: str) -> str:
+    import matplotlib.pyplot as plt
+
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=110, bbox_inches="tight", metadata={"Software": None})
+    plt.close(figure)
+    encoded = base64.b64encode(buffer.getvalue()).decode("ascii")
+    return f'<img alt="{html.escape(description, quote=True)}" src="data:image/png;base64,{encoded}">'
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, float | np.floating):
+        if not np.isfinite(value):
+            return "–" if np.isnan(value) else "no end"
+        if float(value).is_integer() and abs(value) < 1e6:
+            return f"{value:.0f}"
+        return f"{value:.{SHOWN_DIGITS}g}" if abs(value) < 1000 else f"{value:.0f}"
+    if isinstance(value, pd.Timestamp):
+        return value.date().isoformat()
+    return "–" if value is None or value is pd.NaT else str(value)
+
+
+def _cut(frame: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    texts = pd.DataFrame({str(c): [_shown(v) for v in frame[c].tolist()] for c in frame.columns})
+    if len(texts) <= SHOWN_ROWS:
+        return texts, ""
+    return texts.head(SHOWN_ROWS), f"the first {SHOWN_ROWS} of {len(texts)} rows"
+
+
+def _table_text(frame: pd.DataFrame) -> str:
+    texts, cut = _cut(frame)
+    return texts.to_string(index=False) + (f"\n({cut})" if cut else "")
+
+
+def _table_html(frame: pd.DataFrame) -> str:
+    texts, cut = _cut(frame)
+    # to_html escapes the cells, so text from a log stays text
+    return TABLE_STYLE + texts.to_html(index=False, classes="shown", border=0) + (f"<p>({cut})</p>" if cut else "")
