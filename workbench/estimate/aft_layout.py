@@ -1,0 +1,196 @@
+"""Rows of a location-scale survival model, compressed to distinct cells and laid out by kind of record."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+__all__ = ["Cells", "Layout", "cells_of", "layout_of", "patterns_of"]
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """Distinct (pattern, lower, upper, entry) rows of n lives.
+
+    Attributes
+    ----------
+    pattern : np.ndarray of int, shape (m,)
+        Row of the design that the cell carries.
+    lower, upper, entry : np.ndarray of float, shape (m,)
+        Times of the cell.
+    cell_of : np.ndarray of int, shape (n,)
+        Cell of each life.
+    order, starts : np.ndarray of int
+        Lives sorted by cell, and where each cell starts among them; sums over cells are `np.add.reduceat`.
+    """
+
+    pattern: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    entry: np.ndarray
+    cell_of: np.ndarray
+    order: np.ndarray
+    starts: np.ndarray
+
+    def fold(self, weights: np.ndarray) -> np.ndarray:
+        """Return weights (B, n) of lives summed to weights (B, m) of cells; (B, m) is returned as it is."""
+        m, n = self.pattern.shape[0], self.cell_of.shape[0]
+        if weights.shape[1] == m and m != n:
+            return weights
+        gathered = weights[:, self.order]
+        return gathered if m == n else np.add.reduceat(gathered, self.starts, axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Cells as points on the axis of log time, sorted by kind: exact, survived, ended, between, then late entries.
+
+    Attributes
+    ----------
+    design : np.ndarray of float, shape (P, 1 + k)
+        Distinct design rows, the constant first.
+    pattern : np.ndarray of int, shape (N,)
+        Design row of each point; N counts a cell with late entry twice.
+    cell : np.ndarray of int, shape (N,)
+        Cell of each point.
+    sign : np.ndarray of float, shape (N,)
+        -1 for late entries, else 1.
+    near, far : np.ndarray of float
+        Log times (N,), and the later log time of the "between" points.
+    kinds : tuple of slice
+        Where exact, survived, ended, between and entry points stand.
+    products : np.ndarray or None
+        Products of design columns (P, (1+k)(2+k)/2), when they fit in memory.
+    """
+
+    design: np.ndarray
+    pattern: np.ndarray
+    cell: np.ndarray
+    sign: np.ndarray
+    near: np.ndarray
+    far: np.ndarray
+    kinds: tuple[slice, slice, slice, slice, slice]
+    products: np.ndarray | None
+
+    @property
+    def has_entry(self) -> bool:
+        """Whether some life came under observation late."""
+        return self.kinds[4].stop > self.kinds[4].start
+
+
+def patterns_of(columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the distinct rows of a dense design and the number of each row's pattern.
+
+    Parameters
+    ----------
+    columns : np.ndarray of float, shape (n, k)
+        The design.
+
+    Returns
+    -------
+    distinct : np.ndarray, shape (P, k)
+        In an order that depends on the values alone.
+    pattern : np.ndarray of int, shape (n,)
+        Row of `distinct` that equals each row of `columns`.
+
+    Raises
+    ------
+    Nothing.
+    """
+    n, k = columns.shape
+    if k == 0 or n == 0:
+        return np.zeros((min(n, 1), k)), np.zeros(n, dtype=np.int64)
+    # one number a row: rows that differ get different numbers almost surely, and the comparison below makes it sure
+    key = columns @ np.random.default_rng(20240501).uniform(1.0, 2.0, size=k)
+    _, first, pattern = np.unique(key, return_index=True, return_inverse=True)
+    if np.array_equal(columns[first][pattern], columns):
+        return columns[first], pattern
+    distinct, pattern = np.unique(columns, axis=0, return_inverse=True)
+    return distinct, pattern.reshape(-1)
+
+
+def cells_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, pattern: np.ndarray) -> Cells:
+    """Return the distinct rows of lives, in an order that depends on their values alone.
+
+    Parameters
+    ----------
+    lower, upper, entry : np.ndarray of float, shape (n,)
+        Times as in `Lives`.
+    pattern : np.ndarray of int, shape (n,)
+        Pattern of covariates of each life.
+
+    Returns
+    -------
+    Cells
+        m distinct rows.
+
+    Raises
+    ------
+    Nothing.
+    """
+    key = pattern.astype(np.int64)
+    for column in (lower, np.where(upper == lower, -1.0, upper), entry):
+        values, codes = np.unique(column, return_inverse=True)
+        key = key * len(values) + codes
+        if len(values) * float(key.max(initial=0) + 1) > 2**40:
+            key = np.unique(key, return_inverse=True)[1]
+    order = np.argsort(key, kind="stable")
+    ordered = key[order]
+    fresh = np.ones(len(key), dtype=bool)
+    fresh[1:] = ordered[1:] != ordered[:-1]
+    starts = np.flatnonzero(fresh)
+    cell_of = np.empty(len(key), dtype=np.int64)
+    cell_of[order] = np.cumsum(fresh) - 1
+    first = order[starts]
+    return Cells(pattern[first], lower[first], upper[first], entry[first], cell_of, order, starts)
+
+
+def layout_of(cells: Cells, columns: np.ndarray, shift: float) -> Layout:
+    """Return the points of the cells on the axis of log time minus `shift`.
+
+    Parameters
+    ----------
+    cells : Cells
+        m distinct rows; no exact failure at time 0 and no life of which nothing is known but its start.
+    columns : np.ndarray of float, shape (P, k)
+        Distinct rows of the design.
+    shift : float
+        Taken off every log time.
+
+    Returns
+    -------
+    Layout
+        N points.
+
+    Raises
+    ------
+    Nothing.
+    """
+    exact = cells.lower == cells.upper
+    suspended = ~np.isfinite(cells.upper)
+    groups = [
+        np.flatnonzero(exact),
+        np.flatnonzero(suspended & (cells.lower > 0)),
+        np.flatnonzero(~exact & ~suspended & (cells.lower == 0)),
+        np.flatnonzero(~exact & ~suspended & (cells.lower > 0)),
+        np.flatnonzero(cells.entry > 0),
+    ]
+    ends = np.cumsum([0] + [len(g) for g in groups])
+    kinds = tuple(slice(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True))
+    cell = np.concatenate(groups)
+    near = np.concatenate(
+        [cells.lower[groups[0]], cells.lower[groups[1]], cells.upper[groups[2]], cells.lower[groups[3]]]
+        + [cells.entry[groups[4]]]
+    )
+    design = np.column_stack([np.ones(len(columns)), columns])
+    first, second = np.triu_indices(design.shape[1])
+    small = len(design) * len(first) <= 4_000_000
+    return Layout(
+        design=design,
+        pattern=cells.pattern[cell],
+        cell=cell,
+        sign=np.where(np.arange(len(cell)) >= ends[4], -1.0, 1.0),
+        near=np.log(near) - shift,
+        far=np.log(cells.upper[groups[3]]) - shift,
+        kinds=kinds,  # type: ignore[arg-type]
+        products=design[:, first] * design[:, second] if small else None,
+    )
