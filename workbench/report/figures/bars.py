@@ -65,7 +65,7 @@ def draw_bars(result: Bars, ax: "Axes", *, title: str = "", subtitle: str = "") 
         ax.hlines(places[known], low[known], high[known], color=INK, linewidth=1.6)
         ends = np.maximum(ends, np.where(known, high, 0.0))
     top = max(float(ends.max(initial=0.0)), 1e-9)
-    for place, value, end in zip(places, values, ends, strict=True):
+    for place, value, end in zip(range(len(values)), values, ends, strict=True):
         words = "not known" if not np.isfinite(value) else f"{scale * value:.3g}{' %' if result.percent else ''}"
         ax.text(end + 0.012 * top, place, words, va="center", ha="left", fontsize=10.5, color=INK)
     names = [figure_text(level_words(label), width=26) for label in result.columns["label"]]

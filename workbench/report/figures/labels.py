@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -102,7 +102,7 @@ def spread_apart(wanted: Sequence[float], gap: float, low: float, high: float) -
     return placed
 
 
-def label_ends(ax: "Axes", labels: Sequence[EndLabel], *, size: float = 10.5) -> None:
+def label_ends(ax: "Axes", labels: Sequence[EndLabel], *, size: float = 10.5, below: float = 0.0) -> None:
     """Write each line's label to the right of the axes, at the height where the line ends, without overlap.
 
     Parameters
@@ -113,6 +113,8 @@ def label_ends(ax: "Axes", labels: Sequence[EndLabel], *, size: float = 10.5) ->
         One a line.
     size : float
         Font size in points.
+    below : float
+        Inches under the axes that something else will take.
 
     Returns
     -------
@@ -124,10 +126,11 @@ def label_ends(ax: "Axes", labels: Sequence[EndLabel], *, size: float = 10.5) ->
     """
     if not labels:
         return
-    low, high = ax.get_ylim()
+    limits = ax.get_ylim()
+    low, high = sorted(limits)
     texts = [figure_text(label.text, width=24) for label in labels]
     rows = max(text.count("\n") + 1 for text in texts)
-    inches = ax.figure.get_figure(root=True).get_size_inches()[1] * 0.62
+    inches = ax.figure.get_figure(root=True).get_size_inches()[1] * 0.8 - below
     gap = (high - low) * 1.25 * size * rows / 72 / inches
     places = spread_apart([label.y for label in labels], gap, low + gap / 2, high - gap / 2)
     right = ax.get_xlim()[1]
@@ -146,7 +149,7 @@ def label_ends(ax: "Axes", labels: Sequence[EndLabel], *, size: float = 10.5) ->
             text, (right + 0.035 * span, place), va="center", ha="left", fontsize=size, color=INK, annotation_clip=False
         )
     ax.set_xlim(right - span, right)
-    ax.set_ylim(low, high)
+    ax.set_ylim(limits)
 
 
 def risk_strip(
@@ -179,22 +182,27 @@ def risk_strip(
     ------
     Nothing.
     """
-    height = 0.065 * (len(counts) + 1)
-    strip = ax.inset_axes((0.0, -0.17 - height, 1.0, height))
-    strip.set(xlim=ax.get_xlim(), ylim=(len(counts) + 0.5, -0.5))
-    strip.set_axis_off()
-    strip.set_in_layout(True)
-    left = ax.get_xlim()[0] - 0.035 * (ax.get_xlim()[1] - ax.get_xlim()[0])
-    strip.text(ax.get_xlim()[0], 0, heading, ha="left", va="center", fontsize=9.5, color=MUTED)
-    for row, (level, numbers) in enumerate(counts.items(), start=1):
-        name = figure_text(level_words(level), width=18, lines=1)
-        strip.text(left, row, name, ha="right", va="center", fontsize=9.5, color=INK)
-        strip.plot(
-            [left + 0.005 * (ax.get_xlim()[1] - left), left + 0.02 * (ax.get_xlim()[1] - left)],
-            [row, row],
-            color=colours[level],
-            linewidth=3,
-            clip_on=False,
+    row_height, first = 15.0, -50.0
+    side = ("data", "axes fraction")
+
+    def write(x: float, dx: float, row: int, text: str, colour: str, align: Literal["left", "center", "right"]) -> None:
+        ax.annotate(
+            text,
+            (x, 0),
+            xytext=(dx, first - row * row_height),
+            xycoords=side,
+            textcoords="offset points",
+            ha=align,
+            va="center",
+            fontsize=9.5,
+            color=colour,
+            annotation_clip=False,
         )
+
+    left = ax.get_xlim()[0]
+    write(left, -8, 0, heading, MUTED, "left")
+    for row, (level, numbers) in enumerate(counts.items(), start=1):
+        write(left, -36, row, figure_text(level_words(level), width=20, lines=1), INK, "right")
+        write(left, -24, row, "\u2501\u2501", colours[level], "center")
         for time, number in zip(times, numbers, strict=True):
-            strip.text(time, row, number, ha="center", va="center", fontsize=9.5, color=INK)
+            write(time, 0, row, number, INK, "center")

@@ -147,7 +147,10 @@ def figure_text(text: str, *, width: int = 28, lines: int = 2) -> str:
         if c.isspace() or unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Mn")
     )
     drawable = "".join(c if ord(c) in _glyphs() else "\u25a1" for c in kept)
-    return "\n".join(textwrap.wrap(drawable, width, max_lines=lines, placeholder=" …")) or "?"
+    wrapped = textwrap.wrap(drawable, width)
+    if len(wrapped) > lines:
+        wrapped = [*wrapped[: lines - 1], wrapped[lines - 1][: width - 1].rstrip() + "…"]
+    return "\n".join(wrapped) or "?"
 
 
 @contextmanager

@@ -1,0 +1,274 @@
+"""Curves: share of units still working by age, with bands, labels at line ends and the numbers at risk."""
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from workbench.report.figures.labels import EndLabel, headings, label_ends, risk_strip
+from workbench.report.figures.style import INK, MUTED, LevelLook, figure_text, level_words, looks_of
+from workbench.wording import count_of, p_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["draw_comparison", "draw_curve", "draw_restricted_means", "step_points"]
+
+FEW_GROUPS = 4
+"""Up to this many groups get bands; beyond it bands hide the lines, and the limits stand in the table only."""
+
+
+def step_points(frame: pd.DataFrame, column: str) -> tuple[np.ndarray, np.ndarray]:
+    """Return the corners of one group's curve as points to join by straight lines.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One group's rows of a survival table: a row a day (steps down at `time`), or a row a cell with `from` and `to`
+        (falls evenly inside the cell, since nothing more is known).
+    column : str
+        "survival", "lower" or "upper".
+
+    Returns
+    -------
+    x, y : np.ndarray of float
+        Starting at (0, 1); rows that are not known are left out.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> x, y = step_points(pd.DataFrame({"time": [2.0, 5.0], "survival": [0.5, 0.25]}), "survival")
+    >>> x.tolist(), y.tolist()
+    ([0.0, 2.0, 2.0, 5.0, 5.0], [1.0, 1.0, 0.5, 0.5, 0.25])
+    """
+    known = frame[np.isfinite(frame[column].to_numpy(dtype=float))]
+    values = known[column].to_numpy(dtype=float)
+    if "from" in known:
+        start, end = known["from"].to_numpy(dtype=float), known["to"].to_numpy(dtype=float)
+        finite = np.isfinite(end)
+        start, end, values = start[finite], end[finite], values[finite]
+        before = np.concatenate([[1.0], values[:-1]])
+        return np.concatenate([[0.0], np.column_stack([start, end]).ravel()]), np.concatenate(
+            [[1.0], np.column_stack([before, values]).ravel()]
+        )
+    times = known["time"].to_numpy(dtype=float)
+    before = np.concatenate([[1.0], values[:-1]])
+    return np.concatenate([[0.0], np.repeat(times, 2)]), np.concatenate(
+        [[1.0], np.column_stack([before, values]).ravel()]
+    )
+
+
+def draw_curve(
+    result: Any,
+    ax: "Axes",
+    *,
+    title: str = "",
+    subtitle: str = "",
+    mission: float | None = None,
+    labels: Mapping[str, str] | None = None,
+    unit: str = "days",
+    strip: bool = True,
+) -> None:
+    """Draw survival curves by group.
+
+    Parameters
+    ----------
+    result : SurvivalCurve
+        Product-limit or interval curve.
+    ax : matplotlib Axes
+        Where.
+    title, subtitle : str
+        Finding and counts; made from the result when empty.
+    mission : float, optional
+        A day to mark.
+    labels : mapping of str to str, optional
+        Names to show instead of the groups' own.
+    unit : str
+        Unit of time.
+    strip : bool
+        Whether to write the numbers at risk under the axes.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    Nothing.
+    """
+    table = result.table
+    groups = list(dict.fromkeys(table["group"]))
+    looks = looks_of(groups)
+    longest = max(_last_day(table), mission or 0.0) or 1.0
+    bands = len(groups) <= FEW_GROUPS
+    ends = [_draw_group(ax, table[table["group"] == group], looks[group], bands=bands) for group in groups]
+    ax.set(xlim=(0, 1.005 * longest), ylim=(0, 103))
+    ax.set_xlabel(f"{unit} since deployment")
+    ax.set_ylabel("units still working (%)")
+    ticks = _day_ticks(longest)
+    ax.set_xticks(ticks)
+    if mission is not None:
+        ax.axvline(mission, color=MUTED, linewidth=1.2, linestyle=(0, (2, 2)), zorder=1)
+        ax.annotate(
+            f"{mission:.0f} {unit}", (mission, 102), xytext=(-3, 0), textcoords="offset points", ha="right",
+            va="top", fontsize=9.5, color=MUTED,
+        )  # fmt: skip
+    shown = {g: (labels or {}).get(g, level_words(g)) for g in groups}
+    if len(groups) > 1:
+        below = 0.25 + 0.21 * (len(groups) + 1) if strip else 0.25
+        places = zip(groups, ends, strict=True)
+        label_ends(ax, [EndLabel(x, y, shown[g], looks[g].colour) for g, (x, y) in places], below=below)
+    if strip:
+        counts, heading = _numbers_at_risk(result, groups, ticks, unit)
+        risk_strip(
+            ax, ticks, {shown[g]: counts[g] for g in groups}, {shown[g]: looks[g].colour for g in groups}, heading
+        )
+    headings(ax, title, subtitle or _counts_line(table))
+
+
+def _last_day(table: pd.DataFrame) -> float:
+    columns = [c for c in ("time", "from", "to") if c in table]
+    values = table[columns].to_numpy(dtype=float)
+    return float(values[np.isfinite(values)].max(initial=0.0))
+
+
+def _draw_group(ax: "Axes", rows: pd.DataFrame, look: LevelLook, *, bands: bool) -> tuple[float, float]:
+    x, y = step_points(rows, "survival")
+    if bands:
+        for_band = rows[np.isfinite(rows["lower"].to_numpy(dtype=float)) & np.isfinite(rows["upper"].to_numpy(float))]
+        low_x, low = step_points(for_band, "lower")
+        _, high = step_points(for_band, "upper")
+        # before the first row the curve is 1 and the band starts at the first day on which something is known
+        ax.fill_between(low_x[1:], 100 * low[1:], 100 * high[1:], color=look.colour, alpha=0.13, linewidth=0)
+    ax.plot(x, 100 * y, color=look.colour, linestyle=look.line, solid_joinstyle="miter", zorder=3)
+    if "censored" in rows:
+        left = rows[(rows["censored"] > 0) & np.isfinite(rows["survival"].to_numpy(dtype=float))]
+        ax.plot(
+            left["time"], 100 * left["survival"], linestyle="", marker="|", markersize=7, color=look.colour, zorder=3
+        )
+    spots = np.linspace(0, len(x) - 1, 5).round().astype(int)[1:]
+    ax.plot(x[spots], 100 * y[spots], linestyle="", marker=look.marker, markersize=6, color=look.colour, zorder=4)
+    return float(x[-1]), float(100 * y[-1])
+
+
+def _day_ticks(longest: float) -> list[float]:
+    steps = (1, 2, 5, 10, 20, 30, 60, 90, 120, 180, 365, 730)
+    step = next((s for s in steps if longest / s <= 8), 10 ** np.ceil(np.log10(longest / 8)))
+    return [float(v) for v in np.arange(0, longest + 1e-9, step)]
+
+
+def _numbers_at_risk(result: Any, groups: list[str], ticks: list[float], unit: str) -> tuple[dict[str, list[str]], str]:
+    at = result.at(ticks)
+    known = "at_risk" if "at_risk" in at else "known_working"
+    counts: dict[str, list[str]] = {}
+    for group in groups:
+        numbers = at.loc[at["group"] == group, known].to_numpy(dtype=float)
+        counts[group] = ["" if not np.isfinite(n) else f"{n:.0f}" for n in numbers]
+    kind = getattr(result, "kind", "product-limit")
+    if kind == "npmle":
+        return counts, f"Known to be working on the {unit.rstrip('s')}"
+    return counts, f"At risk at the start of the {unit.rstrip('s')}"
+
+
+def _counts_line(table: pd.DataFrame) -> str:
+    if "failures" not in table:
+        return ""
+    failures = int(table["failures"].sum())
+    units = int(table["failures"].sum() + table["censored"].sum())
+    return f"{count_of(units, 'unit')}, {count_of(failures, 'failure')}; ticks: units that left unfailed; bands: limits"
+
+
+def draw_comparison(
+    result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", labels: Mapping[str, str] | None = None
+) -> None:
+    """Draw failures seen beside failures expected if all groups were alike.
+
+    Parameters
+    ----------
+    result : GroupComparison
+        With columns group, units, failures, expected.
+    ax : matplotlib Axes
+        Where.
+    title, subtitle : str
+        Finding and counts.
+    labels : mapping of str to str, optional
+        Names to show.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    Nothing.
+    """
+    table = result.table
+    looks = looks_of(list(table["group"]))
+    places = np.arange(len(table))
+    seen, expected = table["failures"].to_numpy(dtype=float), table["expected"].to_numpy(dtype=float)
+    ax.hlines(places, expected, seen, color=MUTED, linewidth=1.4)
+    ax.plot(expected, places, linestyle="", marker="|", markersize=18, color=INK)
+    for place, group in enumerate(table["group"]):
+        look = looks[group]
+        ax.plot(seen[place], place, marker=look.marker, markersize=10, color=look.colour, zorder=3)
+    names = [(labels or {}).get(g, level_words(g)) for g in table["group"]]
+    units = table["units"].to_numpy(dtype=float)
+    ax.set_yticks(places, [f"{figure_text(n)}\n{u:.0f} units" for n, u in zip(names, units, strict=True)])
+    ax.set_ylim(len(table) - 0.5, -0.5)
+    ax.set_xlim(left=min(0.0, float(np.nanmin(np.concatenate([seen, expected])))))
+    ax.set_xlabel("failures (units): seen (symbol), expected if all were alike (bar)")
+    ax.grid(visible=False, axis="y")
+    headings(ax, title, subtitle or f"test over all groups: {p_text(result.p_value)}")
+
+
+def draw_restricted_means(
+    result: Any,
+    ax: "Axes",
+    *,
+    title: str = "",
+    subtitle: str = "",
+    labels: Mapping[str, str] | None = None,
+    unit: str = "days",
+) -> None:
+    """Draw the mean working days up to the horizon by group, with limits.
+
+    Parameters
+    ----------
+    result : RestrictedMeans
+        With columns group, restricted_mean, lower, upper.
+    ax : matplotlib Axes
+        Where.
+    title, subtitle : str
+        Finding and counts.
+    labels : mapping of str to str, optional
+        Names to show.
+    unit : str
+        Unit of time.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    Nothing.
+    """
+    table = result.table
+    groups = list(table["group"])
+    looks = looks_of(groups)
+    for place, row in enumerate(table.itertuples(index=False)):
+        look = looks[row.group]
+        if not np.isfinite(row.restricted_mean):
+            ax.annotate("not known", (0.02, place), xycoords=("axes fraction", "data"), va="center", color=MUTED)
+            continue
+        ax.hlines(place, row.lower, row.upper, color=look.colour, linewidth=2.4, linestyle=look.line)
+        ax.plot(row.restricted_mean, place, marker=look.marker, markersize=9, color=look.colour, zorder=3)
+    ax.set_yticks(range(len(groups)), [figure_text((labels or {}).get(g, level_words(g))) for g in groups])
+    ax.set_ylim(len(groups) - 0.5, -0.5)
+    ax.set_xlabel(f"mean working time up to the horizon ({unit}), with limits")
+    ax.grid(visible=False, axis="y")
+    headings(ax, title, subtitle)
