@@ -1,0 +1,187 @@
+"""Ageing: the true law of every unit's life, the failure times drawn from it, and the true survival it implies."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from workbench.scenario.choices import CHOICES
+from workbench.scenario.mechanisms import MECHANISMS
+from workbench.scenario.places import Place
+from workbench.scenario.season import Season
+
+__all__ = ["Ageing", "calibrated", "linear_predictor"]
+
+_PRESSURE_EFFECTS = {"low": 0.3, "medium": 0.0, "high": -0.4}
+"""True effect of a pressure (animals, people) on the log time of the mechanism that it feeds."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ageing:
+    """Cumulative hazards of m mechanisms: H_m(t) = base_m (t / days)^shape_m exp(-shape_m eta_m).
+
+    Attributes
+    ----------
+    days : float
+        Length of the season.
+    base : np.ndarray, shape (m,)
+        Cumulative hazard of each mechanism over `days` where eta is 0.
+    shape : np.ndarray, shape (m,)
+        Weibull shapes.
+    """
+
+    days: float
+    base: np.ndarray
+    shape: np.ndarray
+
+    @property
+    def scale(self) -> np.ndarray:
+        """Weibull scale of each mechanism in days where eta is 0, shape (m,)."""
+        return self.days / self.base ** (1 / self.shape)
+
+    def hazard(self, time: np.ndarray | float, eta: np.ndarray) -> np.ndarray:
+        """Return the cumulative hazard of each mechanism.
+
+        Parameters
+        ----------
+        time : array-like that broadcasts with (n,)
+            Age in days.
+        eta : np.ndarray, shape (n, m)
+            Effects on log time.
+
+        Returns
+        -------
+        np.ndarray, shape (n, m)
+            H of each mechanism.
+
+        Raises
+        ------
+        Nothing.
+        """
+        ages = np.broadcast_to(np.asarray(time, dtype=float), eta.shape[:1])[:, None]
+        return self.base * (ages / self.days) ** self.shape * np.exp(-self.shape * eta)
+
+    def draw(self, eta: np.ndarray, rng: np.random.Generator, survived: np.ndarray | float = 0.0) -> np.ndarray:
+        """Draw failure ages of each mechanism for units that survived to an age.
+
+        Parameters
+        ----------
+        eta : np.ndarray, shape (n, m)
+            Effects on log time.
+        rng : numpy.random.Generator
+            Chance.
+        survived : array-like that broadcasts with (n,)
+            Age survived, in days.
+
+        Returns
+        -------
+        np.ndarray, shape (n, m)
+            Ages in days, not rounded.
+
+        Raises
+        ------
+        Nothing.
+        """
+        reached = self.hazard(survived, eta) + rng.exponential(size=eta.shape)
+        return self.days * (reached / (self.base * np.exp(-self.shape * eta))) ** (1 / self.shape)
+
+    def mean_survival(self, times: np.ndarray, eta: np.ndarray) -> np.ndarray:
+        """Return the survival at some ages, averaged over the units.
+
+        Parameters
+        ----------
+        times : np.ndarray, shape (k,)
+            Ages in days.
+        eta : np.ndarray, shape (n, m)
+            Effects on log time.
+
+        Returns
+        -------
+        np.ndarray, shape (k,)
+            Mean over the units of the product over the mechanisms.
+
+        Raises
+        ------
+        Nothing.
+        """
+        return np.array([np.exp(-self.hazard(t, eta).sum(axis=1)).mean() for t in times])
+
+
+def calibrated(season: Season, eta: np.ndarray, followed: np.ndarray) -> Ageing:
+    """Return the law under which `failed_share` of the units fail within their time out.
+
+    Parameters
+    ----------
+    season : Season
+        Its options.
+    eta : np.ndarray, shape (n, m)
+        Effects on log time.
+    followed : np.ndarray, shape (n,)
+        Days from deployment to the last retrieval.
+
+    Returns
+    -------
+    Ageing
+        With the mechanisms in the order of `MECHANISMS`; averaged over the units, their cumulative hazards stand to
+        each other as their shares.
+
+    Raises
+    ------
+    Nothing.
+    """
+    from scipy.optimize import brentq
+
+    share = np.array([m.share for m in MECHANISMS.values()])
+    shape = np.array([m.shape if season.competing else season.shape for m in MECHANISMS.values()])
+    by_mechanism = Ageing(days=float(season.days), base=np.ones(len(share)), shape=shape).hazard(followed, eta)
+    base = share / by_mechanism.mean(axis=0) if season.competing else share
+    unit = by_mechanism @ base
+    level = brentq(lambda x: -np.expm1(-np.exp(x) * unit).mean() - season.failed_share, -30, 30)
+    return Ageing(days=float(season.days), base=np.exp(level) * base, shape=shape)
+
+
+def linear_predictor(
+    fleet: pd.DataFrame,
+    season: Season,
+    sites: tuple[Place, ...],
+    site_effects: np.ndarray,
+    effects: Mapping[str, Mapping[str, float]],
+) -> np.ndarray:
+    """Return the effects on log time of every unit and mechanism.
+
+    Parameters
+    ----------
+    fleet : pandas.DataFrame of n rows
+        place and the choices.
+    season : Season
+        Its options.
+    sites : tuple of Place
+        The sites.
+    site_effects : np.ndarray, shape (number of sites,)
+        Effects of the sites on log time beyond their environment.
+    effects : mapping of str to mapping of str to float
+        Complete effects of the choices.
+
+    Returns
+    -------
+    np.ndarray, shape (n, m)
+        Sum of what acts on the mechanism.
+
+    Raises
+    ------
+    Nothing.
+    """
+    place = fleet["place"].to_numpy()
+    outside = season.exposure_strength * np.array([s.effect for s in sites])[place] + site_effects[place]
+    eta = np.zeros((len(fleet), len(MECHANISMS)))
+    for j, (name, mechanism) in enumerate(MECHANISMS.items()):
+        if mechanism.exposed or not season.competing:
+            eta[:, j] += outside
+        if mechanism.pressure and season.competing:
+            pressure = np.array([_PRESSURE_EFFECTS[getattr(s, mechanism.pressure)] for s in sites])
+            eta[:, j] += season.exposure_strength * pressure[place]
+        for choice, levels in effects.items():
+            if name in CHOICES[choice].prevents or not season.competing:
+                eta[:, j] += fleet[choice].map(levels).to_numpy(dtype=float)
+    return eta

@@ -1,0 +1,38 @@
+"""Signs: what the network's teardown sheet asks for, and how often a sign shows without a reason."""
+
+__all__ = ["BACKGROUND", "SIGNS", "WET_SIGNS"]
+
+SIGNS: tuple[str, ...] = (
+    "tide_line",
+    "standing_clear_water",
+    "standing_muddy_water",
+    "fog_or_dried_spots",
+    "run_down_below_gland",
+    "run_down_below_lid_edge",
+    "blue_green_crust",
+    "white_powder_on_metal",
+    "rust_on_screws",
+    "salt_crystals_inside",
+    "gasket_pinched_or_dirty",
+    "gasket_flat_and_shiny",
+    "gasket_intact_even_mark",
+    "connector_pulled_or_bent",
+    "housing_crushed",
+    "tooth_marks",
+    "droppings_or_hair",
+    "cell_voltage_low",
+    "cell_full_unit_dead",
+    "dry_and_clean_inside",
+    "data_end_at_round_size",
+    "data_fade_before_end",
+    "clock_at_factory_date",
+    "poor_joint_or_pinched_wire",
+    "works_after_drying",
+)
+"""The signs on the network's teardown sheet, in column order."""
+
+WET_SIGNS = ("tide_line", "standing_clear_water", "standing_muddy_water", "fog_or_dried_spots", "salt_crystals_inside")
+"""Signs that rule out "dry and clean"."""
+
+BACKGROUND = 0.04
+"""Chance that a sign shows that the mechanism does not leave, where it was looked for."""
