@@ -181,7 +181,8 @@ def fit_batch(
     centres = np.zeros((1, k)) if centre is None else np.atleast_2d(np.asarray(centre, dtype=float))
     fixed = problem.family.fixed_scale if scale is None else scale
     if start is None and batch > 1:
-        start = fit_batch(problem, _mean_weights(problem, weights), centres.mean(axis=0), scale=_first(fixed))
+        held_once = None if fixed is None else float(np.ravel(fixed)[0])
+        start = fit_batch(problem, weights.mean(axis=0), centres.mean(axis=0), scale=held_once)
     chunk = max(1, POINTS_AT_ONCE // max(1, weights.shape[1]))
     parts = []
     for begin in range(0, batch, chunk):
@@ -195,15 +196,8 @@ def fit_batch(
             begun[:, -1] = 1.0 / held
         middle = np.broadcast_to(centres, (batch, k))[rows]
         parts.append(_climb_twice(problem, points, middle, begun, fixed is None, covariance))
-    return AftBatch(*(np.concatenate(p) if p[0] is not None else None for p in zip(*parts, strict=True)))
-
-
-def _first(fixed: float | np.ndarray | None) -> float | None:
-    return None if fixed is None else float(np.ravel(fixed)[0])
-
-
-def _mean_weights(problem: AftProblem, weights: np.ndarray) -> np.ndarray:
-    return weights.mean(axis=0, keepdims=True)
+    joined = [None if p[0] is None else np.concatenate(p) for p in zip(*parts, strict=True)]
+    return AftBatch(*joined)  # type: ignore[arg-type]
 
 
 def _params_of(problem: AftProblem, fits: AftBatch, rows: slice, size: int) -> np.ndarray | None:
@@ -241,7 +235,7 @@ def _climb_twice(
     begun: np.ndarray,
     free_scale: bool,
     covariance: bool,
-) -> tuple[np.ndarray, ...]:
+) -> tuple[np.ndarray | None, ...]:
     with np.errstate(all="ignore"):
         params, converged = _climb(problem, points, centre, begun, free_scale)
         again = np.flatnonzero(~converged)
@@ -253,9 +247,8 @@ def _climb_twice(
             params[again], converged[again] = _climb(problem, points[again], centre[again], anew, free_scale)
         value, _, curvature = evaluate_likelihood(problem.layout, problem.family, points, params)
         a = params[:, -1:]
-        value -= (points[:, problem.layout.kinds[0]] @ problem.layout.near[problem.layout.kinds[0]]) + (
-            points[:, problem.layout.kinds[0]].sum(axis=1) * problem.shift
-        )
+        exact = problem.layout.kinds[0]
+        value -= points[:, exact] @ (problem.layout.near[exact] + problem.shift)
         intercept = params[:, 0] / a[:, 0] + problem.shift
         matrix = None
         if covariance:
@@ -283,7 +276,7 @@ def _objective(
 def _climb(
     problem: AftProblem, points: np.ndarray, centre: np.ndarray, params: np.ndarray, free_scale: bool
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Newton with step halving, each replicate at its own pace; returns parameters and whether a maximum was reached."""
+    """Newton with shortened steps, each replicate at its own pace; returns parameters and who reached a maximum."""
     result, converged = params.copy(), np.zeros(len(params), dtype=bool)
     value, gradient, curvature = _objective(problem, points, centre, params, free_scale)
     live = np.flatnonzero(np.isfinite(value))

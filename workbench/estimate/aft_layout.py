@@ -1,5 +1,6 @@
 """Rows of a location-scale survival model, compressed to distinct cells and laid out by kind of record."""
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,7 +33,22 @@ class Cells:
     starts: np.ndarray
 
     def fold(self, weights: np.ndarray) -> np.ndarray:
-        """Return weights (B, n) of lives summed to weights (B, m) of cells; (B, m) is returned as it is."""
+        """Sum weights of lives to weights of cells.
+
+        Parameters
+        ----------
+        weights : np.ndarray of float, shape (B, n) or (B, m)
+            Of lives; weights that are of cells already are returned as they are.
+
+        Returns
+        -------
+        np.ndarray, shape (B, m)
+            Of cells.
+
+        Raises
+        ------
+        Nothing.
+        """
         m, n = self.pattern.shape[0], self.cell_of.shape[0]
         if weights.shape[1] == m and m != n:
             return weights
@@ -131,8 +147,8 @@ def cells_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, pattern: n
     for column in (lower, np.where(upper == lower, -1.0, upper), entry):
         values, codes = np.unique(column, return_inverse=True)
         key = key * len(values) + codes
-        if len(values) * float(key.max(initial=0) + 1) > 2**40:
-            key = np.unique(key, return_inverse=True)[1]
+        if key.max(initial=0) > 2**31:  # ranks keep the next product far below the largest integer
+            key = np.unique(key, return_inverse=True)[1].astype(np.int64)
     order = np.argsort(key, kind="stable")
     ordered = key[order]
     fresh = np.ones(len(key), dtype=bool)
@@ -175,12 +191,10 @@ def layout_of(cells: Cells, columns: np.ndarray, shift: float) -> Layout:
         np.flatnonzero(cells.entry > 0),
     ]
     ends = np.cumsum([0] + [len(g) for g in groups])
-    kinds = tuple(slice(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True))
+    kinds = tuple(slice(a, b) for a, b in itertools.pairwise(ends))
     cell = np.concatenate(groups)
-    near = np.concatenate(
-        [cells.lower[groups[0]], cells.lower[groups[1]], cells.upper[groups[2]], cells.lower[groups[3]]]
-        + [cells.entry[groups[4]]]
-    )
+    sources = (cells.lower, cells.lower, cells.upper, cells.lower, cells.entry)
+    near = np.concatenate([source[rows] for source, rows in zip(sources, groups, strict=True)])
     design = np.column_stack([np.ones(len(columns)), columns])
     first, second = np.triu_indices(design.shape[1])
     small = len(design) * len(first) <= 4_000_000

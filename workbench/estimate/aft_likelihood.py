@@ -1,4 +1,4 @@
-"""Log-likelihood of location-scale survival models with gradient and curvature, for a batch of weight vectors at once."""
+"""Log-likelihood of location-scale survival models with two derivatives, for a batch of weight vectors at once."""
 
 import numpy as np
 
