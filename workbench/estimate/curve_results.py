@@ -1,0 +1,378 @@
+"""SurvivalCurve: the result of `survival_curve`, with look-ups by time and by share failed."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from workbench.checks import check_one_of, check_positive
+from workbench.errors import EstimateError, UsageError
+from workbench.estimate.limits import curve_limits, exact_bound, square_and_add
+from workbench.estimate.risk_sets import RiskSets
+from workbench.results import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["LimitsAt", "SurvivalCurve", "difference_frame", "level_of_difference", "reference_label"]
+
+LimitsAt = Callable[[float], tuple[float, float]]
+"""Limits of an estimate as a function of the two-sided confidence."""
+
+_ROUNDING = 1e-9
+_SMALLEST_P = 1e-12
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SurvivalCurve(Result):
+    """Share surviving by group; one row a day on which a unit failed or left, or one a cell of the interval curve.
+
+    Attributes
+    ----------
+    kind : str
+        "product-limit" (steps at known days) or "npmle" (mass in cells, spread evenly inside a cell).
+    labels : tuple of str
+        The groups, in table order.
+    risk : RiskSets
+        Counts behind the curve; of an interval curve: units known working.
+    bounds : np.ndarray of int, shape (groups + 1,)
+        Rows of group g in the columns are bounds[g] ... bounds[g + 1].
+    confidence : float
+        Two-sided level of the limits.
+    interval : str
+        Scale of the limits.
+    unit : str
+        Unit of time.
+    """
+
+    kind: str
+    labels: tuple[str, ...]
+    risk: RiskSets
+    bounds: np.ndarray
+    confidence: float
+    interval: str
+    unit: str
+
+    def at(self, times: Any) -> "pd.DataFrame":
+        """The curves at any times.
+
+        Parameters
+        ----------
+        times : float or array-like of shape (m,)
+            Times of at least 0.
+
+        Returns
+        -------
+        pandas.DataFrame
+            group, time, survival, std_error, lower, upper, at_risk; m rows a group. Survival is 1 before the first
+            row, NaN after the last known day unless it has reached 0; inside a cell it falls evenly, and at_risk
+            counts the units known working then.
+
+        Raises
+        ------
+        UsageError
+            If a time is negative or no number.
+        """
+        import pandas as pd
+
+        wanted = _checked_times(times)
+        look_up = self._steps_at if self.kind == "product-limit" else self._cells_at
+        parts = [look_up(g, wanted) for g in range(len(self.labels))]
+        frame = {"group": np.repeat(np.array(self.labels, dtype=object), wanted.size)}
+        frame["time"] = np.tile(wanted, len(parts))
+        for name in ("survival", "std_error", "lower", "upper", "at_risk"):
+            frame[name] = np.concatenate([part[name] for part in parts])
+        return pd.DataFrame(frame)
+
+    def quantile(self, p: Any) -> "pd.DataFrame":
+        """Times by which given shares have failed, with limits from inverting the pointwise limits.
+
+        Parameters
+        ----------
+        p : float or array-like of shape (m,)
+            Shares failed, between 0 and 1 (0.1 gives the B10 life, 0.5 the median).
+
+        Returns
+        -------
+        pandas.DataFrame
+            group, p, time, lower, upper; NaN where not reached, with the reasons in `.attrs["notes"]`.
+
+        Raises
+        ------
+        UsageError
+            If a share lies outside (0, 1).
+        """
+        import pandas as pd
+
+        shares = np.atleast_1d(np.asarray(p, dtype=float))
+        if shares.ndim != 1 or not np.all((shares > 0) & (shares < 1)):
+            raise UsageError(f"p is the share failed and must lie between 0 and 1, both excluded; got {p!r}")
+        days = self.columns["time" if self.kind == "product-limit" else "to"]
+        found: dict[str, list[float]] = {"time": [], "lower": [], "upper": []}
+        for g in range(len(self.labels)):
+            rows = self._rows(g)
+            for name, column in (("time", "survival"), ("lower", "lower"), ("upper", "upper")):
+                found[name] += [_first_at_most(days[rows], self.columns[column][rows], 1.0 - q) for q in shares]
+        frame = pd.DataFrame(
+            {
+                "group": np.repeat(np.array(self.labels, dtype=object), shares.size),
+                "p": np.tile(shares, len(self.labels)),
+            }
+            | found
+        )
+        missed = frame[frame["time"].isna()]
+        frame.attrs["notes"] = tuple(
+            f"{group}: a share of {q:g} failed is not reached by {self._last(str(group)):g} {self.unit}."
+            for group, q in zip(missed["group"], missed["p"], strict=True)
+        )
+        return frame
+
+    def difference(self, time: float, reference: str | None = None) -> "pd.DataFrame":
+        """Differences in the share surviving a time, each group minus the reference.
+
+        Parameters
+        ----------
+        time : float
+            Such as the mission length.
+        reference : str, optional
+            Group to compare with; the first when not given.
+
+        Returns
+        -------
+        pandas.DataFrame
+            group_a, group_b, difference (a minus b, b the reference), std_error, lower, upper, p_value. Limits by
+            square-and-add of the groups' own limits; p_value is the level at which they just reach 0 (NaN for
+            interval curves). NaN where a group is not known at that time.
+
+        Raises
+        ------
+        UsageError
+            If the time is negative or the reference is no group.
+        EstimateError
+            If there is one group only.
+        """
+        day = check_positive("time", time, zero=True)
+        base = reference_label(self.labels, reference)
+        look_up = self._steps_at if self.kind == "product-limit" else self._cells_at
+        values: dict[str, tuple[float, ...]] = {}
+        for g, label in enumerate(self.labels):
+            at = look_up(g, np.array([day]))
+            values[label] = tuple(float(at[name][0]) for name in ("survival", "lower", "upper", "std_error"))
+        known = self.kind == "product-limit"
+        limits = [self._limits_of(g, day) for g in range(len(self.labels))] if known else None
+        return difference_frame(self.labels, base, values, limits)
+
+    @property
+    def median_follow_up(self) -> dict[str, float]:
+        """Median time under observation by group, from the reversed curve (leaving is the event, failure the end).
+
+        NaN where half the units had not left by the last day. Units that failed on a day are gone before those
+        that left on it (Schemper & Smith 1996, Control. Clin. Trials 17, 343-346).
+        """
+        found = {}
+        for g, label in enumerate(self.labels):
+            rows = self.risk.rows(g)
+            left, stayed = self.risk.censored[rows], self.risk.at_risk[rows] - self.risk.failures[rows]
+            still = np.cumprod(1.0 - left / np.maximum(stayed, 1))
+            found[label] = _first_at_most(self.risk.time[rows], still, 0.5)
+        return found
+
+    def _rows(self, group: int) -> slice:
+        return slice(int(self.bounds[group]), int(self.bounds[group + 1]))
+
+    def _last(self, label: str) -> float:
+        times = self.risk.time[self.risk.rows(self.labels.index(label))]
+        return float(times[-1]) if times.size else 0.0
+
+    def _steps_at(self, group: int, times: np.ndarray) -> dict[str, np.ndarray]:
+        rows, at_risk = self._rows(group), self.risk.count_at(group, times)
+        row = np.searchsorted(self.columns["time"][rows], times, side="right")
+        first = {"survival": 1.0, "std_error": 0.0, "lower": 0.0, "upper": 1.0}
+        found = {name: np.append(start, self.columns[name][rows])[row] for name, start in first.items()}
+        whole = found["survival"] == 1.0
+        found["lower"][whole] = exact_bound(at_risk[whole], self.confidence)
+        beyond = (times > self._last(self.labels[group])) & (found["survival"] > 0)
+        for values in found.values():
+            values[beyond] = np.nan
+        return found | {"at_risk": at_risk}
+
+    def _cells_at(self, group: int, times: np.ndarray) -> dict[str, np.ndarray]:
+        rows, working = self._rows(group), self.risk.count_at(group, times)
+        start, end = self.columns["from"][rows], self.columns["to"][rows]
+        row = np.searchsorted(end, times, side="left")  # the cell that ends at or after the time
+        row_in = np.minimum(row, len(end) - 1)
+        width = np.where(np.isfinite(end), end - start, np.inf)[row_in]
+        inside = (times > start[row_in]) & (row < len(end))
+        share = np.where(inside, np.where(width > 0, (times - start[row_in]) / np.maximum(width, 1e-300), 1.0), 0.0)
+        found = {}
+        none = exact_bound(working, self.confidence)
+        for name, first in (("survival", 1.0), ("lower", np.nan), ("upper", 1.0)):
+            steps = np.append(first, self.columns[name][rows])
+            before, after = steps[row], steps[np.minimum(row + 1, len(end))]
+            if name == "lower":
+                before = np.where(row == 0, none, before)
+            found[name] = np.where(share == 0, before, before + share * (after - before))
+        found["std_error"] = np.full(times.size, np.nan)
+        last_end = end[-1] if len(end) else 0.0
+        open_from = start[-1] if len(end) and not np.isfinite(last_end) else last_end
+        gone = (times > open_from) & ~((found["survival"] == 0) & np.isfinite(last_end))
+        for name in ("survival", "lower", "upper"):
+            found[name][gone] = np.nan
+        return found | {"at_risk": working}
+
+    def _limits_of(self, group: int, time: float) -> LimitsAt:
+        # limits at one time as a function of the level, from the last row above 0 and the row of that time
+        rows, at_risk = self._rows(group), self.risk.count_at(group, np.array([time]))
+        row = int(np.searchsorted(self.columns["time"][rows], time, side="right"))
+        survival = np.append(1.0, self.columns["survival"][rows])[: row + 1]
+        error = np.append(0.0, self.columns["std_error"][rows])[: row + 1]
+        alive = int(np.flatnonzero(survival > 0)[-1])
+        if survival[row] == 0 and alive == 0:  # all failed on the first day
+            picked, spread, at_risk = np.zeros(1), np.zeros(1), self.risk.at_risk[self.risk.rows(group)][:1]
+        else:
+            picked = survival[sorted({alive, row})]
+            spread = np.repeat((error[alive] / survival[alive]) ** 2, len(picked))
+        counts = np.repeat(at_risk, len(picked))
+
+        def limits(confidence: float) -> tuple[float, float]:
+            lower, upper = curve_limits(picked, spread, counts, confidence, self.interval)
+            return float(lower[-1]), float(upper[-1])
+
+        return limits
+
+
+def reference_label(labels: tuple[str, ...], reference: str | None) -> str:
+    """The group that others are compared with.
+
+    Parameters
+    ----------
+    labels : tuple of str
+        The groups.
+    reference : str or None
+        The one asked for; None means the first.
+
+    Returns
+    -------
+    str
+        A label.
+
+    Raises
+    ------
+    UsageError
+        If the reference is no group.
+    EstimateError
+        If there is one group only.
+    """
+    if len(labels) < 2:
+        raise EstimateError(f"a comparison needs at least two groups; there is only {labels[0]!r}")
+    return labels[0] if reference is None else check_one_of("reference", reference, labels)
+
+
+def level_of_difference(difference: float, limits_at: LimitsAt, *, steps: int = 60) -> float:
+    """The two-sided level (a p value) at which limits of a difference just reach 0, by halving.
+
+    Parameters
+    ----------
+    difference : float
+        The estimate.
+    limits_at : callable
+        Confidence to (lower, upper) of the difference.
+    steps : int
+        Halvings on the log scale.
+
+    Returns
+    -------
+    float
+        Between 1e-12 and 1; NaN for a NaN difference.
+
+    Raises
+    ------
+    Nothing.
+    """
+    if not np.isfinite(difference):
+        return float("nan")
+
+    def reaches_zero(level: float) -> bool:
+        lower, upper = limits_at(1.0 - level)
+        return lower <= 0.0 <= upper
+
+    low, high = np.log(_SMALLEST_P), np.log(1.0 - _ROUNDING)
+    if difference == 0 or reaches_zero(float(np.exp(high))):
+        return 1.0
+    for _ in range(steps):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if reaches_zero(float(np.exp(middle))) else (low, middle)
+    return float(np.exp(0.5 * (low + high)))
+
+
+def difference_frame(
+    labels: tuple[str, ...],
+    base: str,
+    values: dict[str, tuple[float, ...]],
+    limits: list[LimitsAt] | None,
+) -> "pd.DataFrame":
+    """Table of differences of each group to one reference.
+
+    Parameters
+    ----------
+    labels : tuple of str
+        The groups.
+    base : str
+        The reference.
+    values : dict
+        Per label: estimate, lower, upper, std_error.
+    limits : list of callable, or None
+        Per group, confidence to limits; None leaves p_value NaN.
+
+    Returns
+    -------
+    pandas.DataFrame
+        group_a, group_b, difference, std_error, lower, upper, p_value.
+
+    Raises
+    ------
+    Nothing.
+    """
+    import pandas as pd
+
+    records = []
+    b, lb, ub, error_b = values[base]
+    for label in labels:
+        if label == base:
+            continue
+        a, la, ua, error_a = values[label]
+        difference, lower, upper = square_and_add((a, la, ua), (b, lb, ub))
+        p_value = float("nan")
+        if limits is not None:
+            pair = _difference_limits(a, limits[labels.index(label)], b, limits[labels.index(base)])
+            p_value = level_of_difference(difference, pair)
+        error = float(np.hypot(error_a, error_b))
+        records.append((label, base, difference, error, lower, upper, p_value))
+    names = ["group_a", "group_b", "difference", "std_error", "lower", "upper", "p_value"]
+    return pd.DataFrame.from_records(records, columns=names)
+
+
+def _difference_limits(a: float, limits_a: LimitsAt, b: float, limits_b: LimitsAt) -> LimitsAt:
+    def limits(confidence: float) -> tuple[float, float]:
+        _, lower, upper = square_and_add((a, *limits_a(confidence)), (b, *limits_b(confidence)))
+        return lower, upper
+
+    return limits
+
+
+def _checked_times(times: Any) -> np.ndarray:
+    wanted = np.atleast_1d(np.asarray(times, dtype=float))
+    if wanted.ndim != 1:
+        raise UsageError(f"times must be one number or a list of numbers; got {wanted.ndim} dimensions")
+    bad = ~(wanted >= 0)
+    if bad.any():
+        raise UsageError(f"times must be numbers of at least 0; got {wanted[bad][0]:g}")
+    return wanted
+
+
+def _first_at_most(days: np.ndarray, values: np.ndarray, level: float) -> float:
+    reached = np.flatnonzero(values <= level + _ROUNDING)
+    if reached.size == 0 or not np.isfinite(days[reached[0]]):
+        return float("nan")
+    return float(days[reached[0]])

@@ -1,0 +1,147 @@
+"""Limits: survival, its summed variance terms and the units still at risk in, pointwise limits out."""
+
+from statistics import NormalDist
+
+import numpy as np
+
+__all__ = ["INTERVALS", "curve_limits", "exact_bound", "normal_quantile", "square_and_add"]
+
+INTERVALS = ("log-log", "log", "linear", "logit", "arcsine")
+"""The scales on which limits of a survival curve can be formed."""
+
+
+def normal_quantile(confidence: float) -> float:
+    """Two-sided standard normal quantile.
+
+    Parameters
+    ----------
+    confidence : float in (0, 1)
+        Such as 0.95.
+
+    Returns
+    -------
+    float
+        Such as 1.96.
+
+    Raises
+    ------
+    Nothing.
+    """
+    return NormalDist().inv_cdf(0.5 + 0.5 * confidence)
+
+
+def exact_bound(at_risk: np.ndarray, confidence: float) -> np.ndarray:
+    """Lower limit of survival where none of the units still at risk has failed: (alpha / 2)^(1 / n).
+
+    Parameters
+    ----------
+    at_risk : np.ndarray, shape (k,)
+        Units still at risk.
+    confidence : float in (0, 1)
+        Two-sided level.
+
+    Returns
+    -------
+    np.ndarray of float, shape (k,)
+        0 where nobody is at risk.
+
+    Raises
+    ------
+    Nothing.
+
+    References
+    ----------
+    Clopper & Pearson (1934), Biometrika 26, 404-413, for no failures.
+    """
+    n = np.asarray(at_risk, dtype=float)
+    return np.where(n > 0, (0.5 - 0.5 * confidence) ** (1.0 / np.maximum(n, 1.0)), 0.0)
+
+
+def curve_limits(
+    survival: np.ndarray, spread: np.ndarray, at_risk: np.ndarray, confidence: float, interval: str
+) -> tuple[np.ndarray, np.ndarray]:
+    """Pointwise limits of one product-limit curve.
+
+    Parameters
+    ----------
+    survival : np.ndarray, shape (k,)
+        Values of one curve in order of time.
+    spread : np.ndarray, shape (k,)
+        Greenwood's sum of d / (n (n - d)) up to each value; ignored where survival is 0 or 1.
+    at_risk : np.ndarray, shape (k,)
+        Units at risk.
+    confidence : float in (0, 1)
+        Two-sided level.
+    interval : str
+        One of `INTERVALS`.
+
+    Returns
+    -------
+    lower, upper : np.ndarray, shape (k,)
+        Where survival is 1: the exact bound from those at risk, and 1. Where it is 0: 0, and the last upper limit
+        before it (when every unit failed at the first time, the exact bound for n of n).
+
+    Raises
+    ------
+    Nothing.
+
+    References
+    ----------
+    Borgan & Liestøl (1990), Scand. J. Stat. 17, 35-41 (log(-log), arcsine); Kalbfleisch & Prentice (2002), ch. 1.
+    """
+    lower, upper = np.zeros(len(survival)), np.ones(len(survival))
+    inside = (survival > 0) & (survival < 1)
+    s, error = survival[inside], normal_quantile(confidence) * np.sqrt(spread[inside])
+    lower[inside], upper[inside] = _on_scale(interval, s, error)
+    whole = survival == 1
+    if whole.any():
+        lower[whole] = exact_bound(at_risk[whole], confidence)
+    dead = survival == 0
+    if dead.any():
+        last = int(np.argmax(dead)) - 1
+        upper[dead] = upper[last] if last >= 0 else 1.0 - exact_bound(at_risk[:1], confidence)
+    return lower, upper
+
+
+def _on_scale(interval: str, s: np.ndarray, error: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    # error is the half width on the log scale: z * se / s
+    if interval == "log-log":
+        factor = np.exp(error / np.log(s))
+        return s ** (1.0 / factor), s**factor
+    if interval == "log":
+        return s * np.exp(-error), np.minimum(s * np.exp(error), 1.0)
+    if interval == "linear":
+        return np.maximum(s - s * error, 0.0), np.minimum(s + s * error, 1.0)
+    if interval == "logit":
+        odds, factor = s / (1.0 - s), np.exp(error / (1.0 - s))
+        return odds / (odds + factor), odds * factor / (1.0 + odds * factor)
+    angle, half = np.arcsin(np.sqrt(s)), 0.5 * error * np.sqrt(s / (1.0 - s))
+    return np.sin(np.maximum(angle - half, 0.0)) ** 2, np.sin(np.minimum(angle + half, 0.5 * np.pi)) ** 2
+
+
+def square_and_add(first: tuple[float, float, float], second: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Difference of two independent estimates with limits from the limits of each.
+
+    Parameters
+    ----------
+    first, second : tuple of float
+        Estimate, lower and upper limit.
+
+    Returns
+    -------
+    difference, lower, upper : float
+        First minus second; NaN when a part is.
+
+    Raises
+    ------
+    Nothing.
+
+    References
+    ----------
+    Newcombe (1998), Stat. Med. 17, 873-890; Zou & Donner (2008), Stat. Med. 27, 1693-1702.
+    """
+    (a, la, ua), (b, lb, ub) = first, second
+    difference = a - b
+    down = float(np.sqrt((a - la) ** 2 + (ub - b) ** 2))
+    up = float(np.sqrt((ua - a) ** 2 + (b - lb) ** 2))
+    return difference, difference - down, difference + up
