@@ -105,7 +105,8 @@ class Ageing:
         ------
         Nothing.
         """
-        return np.array([np.exp(-self.hazard(t, eta).sum(axis=1)).mean() for t in times])
+        powers = (np.asarray(times, dtype=float) / self.days) ** self.shape[:, None]
+        return np.exp(-(self.base * np.exp(-self.shape * eta)) @ powers).mean(axis=0)
 
 
 def calibrated(season: Season, eta: np.ndarray, followed: np.ndarray) -> Ageing:
@@ -174,14 +175,14 @@ def linear_predictor(
     """
     place = fleet["place"].to_numpy()
     outside = season.exposure_strength * np.array([s.effect for s in sites])[place] + site_effects[place]
-    eta = np.zeros((len(fleet), len(MECHANISMS)))
+    stretch = np.column_stack([fleet[c].map(levels).to_numpy(dtype=float) for c, levels in effects.items()])
+    eta = np.empty((len(fleet), len(MECHANISMS)))
     for j, (name, mechanism) in enumerate(MECHANISMS.items()):
+        acts = np.array([name in CHOICES[c].prevents or not season.competing for c in effects])
+        eta[:, j] = stretch @ acts
         if mechanism.exposed or not season.competing:
             eta[:, j] += outside
         if mechanism.pressure and season.competing:
             pressure = np.array([_PRESSURE_EFFECTS[getattr(s, mechanism.pressure)] for s in sites])
             eta[:, j] += season.exposure_strength * pressure[place]
-        for choice, levels in effects.items():
-            if name in CHOICES[choice].prevents or not season.competing:
-                eta[:, j] += fleet[choice].map(levels).to_numpy(dtype=float)
     return eta
