@@ -1,0 +1,97 @@
+"""Naming: texts from a log made fit to be shown, and limits in words."""
+
+import re
+import unicodedata
+
+from workbench.wording import interval_text
+
+__all__ = ["LIMITS", "first_sentence", "limits_words", "shown_name"]
+
+LIMITS = "limits"
+"""The word for the ends of an interval, everywhere."""
+
+_LINK = re.compile(r"[a-z]*https?[a-z]*:?/*", re.IGNORECASE)
+
+
+def first_sentence(statement: str) -> tuple[str, str]:
+    """Return a statement's first sentence and the rest.
+
+    Parameters
+    ----------
+    statement : str
+        One sentence or more.
+
+    Returns
+    -------
+    first, rest : str
+        The rest may be empty.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> first_sentence("Of 9 units 3.5 % failed. No more is known.")
+    ('Of 9 units 3.5 % failed.', 'No more is known.')
+    """
+    parts = re.split(r"(?<=[.?!])\s+(?=[A-Z0-9“\"(])", statement.strip(), maxsplit=1)
+    return parts[0], parts[1] if len(parts) > 1 else ""
+
+
+def limits_words(lower: str, upper: str, confidence: float) -> str:
+    """Return limits in words.
+
+    Parameters
+    ----------
+    lower, upper : str
+        With their unit.
+    confidence : float
+        Level.
+
+    Returns
+    -------
+    str
+        Such as '95 % limits 12 to 31 %'.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> limits_words("12 %", "31 %", 0.95)
+    '95 % limits 12 to 31 %'
+    """
+    return f"{100 * confidence:g} % {LIMITS} {interval_text(lower, upper)}"
+
+
+def shown_name(text: object, limit: int = 44) -> str:
+    """Return a name from a log as it may be shown: one line, no control or direction marks, no link, cut when long.
+
+    Parameters
+    ----------
+    text : object
+        A site, level or column name.
+    limit : int
+        Characters at most.
+
+    Returns
+    -------
+    str
+        Underscores become spaces.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> shown_name("flat_gasket"), shown_name("a\\u202eb"), shown_name("x" * 60, 10)
+    ('flat gasket', 'ab', 'xxxxxxxxx…')
+    """
+    kept = "".join(
+        " " if c.isspace() or c == "_" else c for c in str(text) if c.isspace() or unicodedata.category(c)[0] != "C"
+    )
+    line = " ".join(_LINK.sub("(link) ", kept).split())
+    return (line[: limit - 1].rstrip() + "…" if len(line) > limit else line) or "(no name)"
