@@ -45,7 +45,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="workbench",
         description="Post-mortem workbench for failed field units: from a messy field log to a project review.",
-        epilog="Exit codes: 0 done; 1 the data was refused (or rows were set aside and --strict was given); 2 wrong usage.",
+        epilog="Exit codes: 0 done; 1 the data was refused, or rows were set aside under --strict; 2 wrong usage.",
     )
     parser.add_argument("--version", action="store_true", help="print the version and stop")
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)

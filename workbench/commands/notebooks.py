@@ -5,7 +5,7 @@ import json
 import sys
 from pathlib import Path
 
-HELP = "run the notebooks of a season folder; --verify compares with the accepted outputs, --accept accepts the present ones"
+HELP = "run the notebooks of a season folder, verify them against accepted outputs, or accept the present ones"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

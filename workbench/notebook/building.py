@@ -1,4 +1,4 @@
-"""Build notebooks from their stories (Markdown with fenced Python), in one direction, with the code hidden but editable."""
+"""Build notebooks from their stories (Markdown with fenced Python), one way, with the code hidden but editable."""
 
 import ast
 import re

@@ -175,7 +175,8 @@ def _number_sentences(cell: int, was: dict[str, Any], now: dict[str, Any]) -> It
                 continue
             for row, (old, new) in enumerate(zip(before[column], after[column], strict=True)):
                 if not _same(old, new, was.get("tolerance", 0.0)):
-                    yield f"Cell {cell}: {name}, {_row_label(before, row)}{column} was {_say(old)}, is {_say(new)}{_by(old, new)}."
+                    change = f"{column} was {_say(old)}, is {_say(new)}{_by(old, new)}"
+                    yield f"Cell {cell}: {name}, {_row_label(before, row)}{change}."
 
 
 def _same(old: Any, new: Any, tolerance: float) -> bool:

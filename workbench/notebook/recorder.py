@@ -1,4 +1,4 @@
-"""Run one notebook under nbval and write what each cell put out, as JSON: `python -m workbench.notebook.recorder NB OUT`."""
+"""Run one notebook under nbval and write as JSON what each cell put out: `-m workbench.notebook.recorder NB OUT`."""
 
 import json
 import os
