@@ -1,4 +1,4 @@
-"""The evidence table: which sign found at teardown speaks for or against which mechanism, read as data and checked strictly."""
+"""The evidence table: which sign found at teardown speaks for or against which mechanism; data, checked strictly."""
 
 import csv
 import io

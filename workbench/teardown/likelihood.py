@@ -1,0 +1,244 @@
+"""Likelihood: how probable each sign is under each mechanism, from the evidence table and from confirmed teardowns."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from workbench.teardown.families import ABSENCE, NO_MECHANISM, PARTS
+from workbench.teardown.opened import Teardowns
+
+__all__ = ["LEAST_COMPARED", "PRIOR_MEAN", "PRIOR_WEIGHT", "EvidenceModel", "evidence_model"]
+
+PRIOR_MEAN = {"++": 0.80, "+": 0.50, "0": 0.20, "-": 0.08, "--": 0.02}
+"""Mean of the prior of P(sign | mechanism) by strength; a judgement, updated by confirmed teardowns."""
+
+PRIOR_WEIGHT = 4.0
+"""How many teardowns the prior of one strength counts for."""
+
+LEAST_COMPARED = 5
+"""Opened survivors, and failed units, in which a sign must have been checked before the two are compared; judgement."""
+
+_CHUNK = 2_000
+
+
+@dataclass(frozen=True, eq=False)
+class EvidenceModel:
+    """P(sign | mechanism) as beta distributions and P(mechanism) as Dirichlet, with k mechanisms and s signs.
+
+    Attributes
+    ----------
+    mechanisms : tuple of str
+        The k candidates, sorted.
+    signs : tuple of str
+        The s signs that the log has.
+    families : tuple of str
+        Family of each sign; signs of one family count once.
+    yes, no : np.ndarray of float, shape (s, k)
+        Parameters of the beta distributions: prior and confirmed counts together.
+    share : np.ndarray of float, shape (k,)
+        Parameters of the Dirichlet distribution: 1 each and confirmed counts.
+    against : np.ndarray of bool, shape (s, k)
+        Whether the table says that the sign speaks against the mechanism.
+    silenced : np.ndarray of bool, shape (s,)
+        Signs that survivors show just as often: they speak for nothing, and may still speak against.
+    compared : tuple of str
+        One sentence for each silenced sign.
+    """
+
+    mechanisms: tuple[str, ...]
+    signs: tuple[str, ...]
+    families: tuple[str, ...]
+    yes: np.ndarray
+    no: np.ndarray
+    share: np.ndarray
+    against: np.ndarray
+    silenced: np.ndarray
+    compared: tuple[str, ...]
+
+    @property
+    def expected(self) -> np.ndarray:
+        """Mean of P(sign | mechanism), shape (s, k)."""
+        return self.yes / (self.yes + self.no)
+
+    @cached_property
+    def usual(self) -> np.ndarray:
+        """Mean chance of each sign under the mechanisms that it does not speak against, shape (s,)."""
+        free = ~self.against
+        return (self.expected * free).sum(axis=1) / np.maximum(free.sum(axis=1), 1)
+
+    def probabilities(self, seen: np.ndarray, own: np.ndarray | None = None) -> np.ndarray:
+        """P(mechanism | signs) of each unit by Bayes' rule.
+
+        Parameters
+        ----------
+        seen : np.ndarray of float, shape (n, s)
+            1 seen, 0 not seen, NaN not checked (says nothing).
+        own : np.ndarray of int, shape (n,), optional
+            Number of the mechanism that the unit's own confirmed verdict added to the counts, -1 where none; it is
+            taken out again, so that no verdict trains its own probability.
+
+        Returns
+        -------
+        np.ndarray of float, shape (n, k)
+            Rows sum to 1.
+
+        Raises
+        ------
+        Nothing.
+        """
+        own = np.full(len(seen), -1) if own is None else own
+        parts = [
+            self._chunk(seen[start : start + _CHUNK], own[start : start + _CHUNK])
+            for start in range(0, len(seen), _CHUNK)
+        ]
+        return np.vstack([np.zeros((0, len(self.mechanisms))), *parts])
+
+    def drawn(self, rng: np.random.Generator) -> "EvidenceModel":
+        """The model with its parameters drawn once: probabilities as if known exactly.
+
+        Parameters
+        ----------
+        rng : numpy.random.Generator
+            Source of chance.
+
+        Returns
+        -------
+        EvidenceModel
+            Its `expected` is one draw of P(sign | mechanism), its share one draw of P(mechanism).
+
+        Raises
+        ------
+        Nothing.
+        """
+        chance = np.clip(rng.beta(self.yes, self.no), 1e-6, 1 - 1e-6)
+        share = np.clip(rng.dirichlet(self.share), 1e-12, None)
+        return EvidenceModel(
+            mechanisms=self.mechanisms,
+            signs=self.signs,
+            families=self.families,
+            yes=chance,
+            no=1 - chance,
+            share=share,
+            against=self.against,
+            silenced=self.silenced,
+            compared=self.compared,
+        )
+
+    def _chunk(self, seen: np.ndarray, own: np.ndarray) -> np.ndarray:
+        n, k = len(seen), len(self.mechanisms)
+        chance = np.broadcast_to(self.expected, (n, *self.yes.shape)).copy()
+        share = np.broadcast_to(self.share, (n, k)).copy()
+        rows = np.flatnonzero(own >= 0)
+        if rows.size:
+            yes = self.yes[:, own[rows]].T - (seen[rows] == 1)
+            no = self.no[:, own[rows]].T - (seen[rows] == 0)
+            chance[rows, :, own[rows]] = yes / (yes + no)
+            share[rows, own[rows]] -= 1
+        chance[:, self.silenced] = np.where(
+            self.against[self.silenced],
+            np.minimum(chance[:, self.silenced], self.usual[self.silenced, None]),
+            self.usual[self.silenced, None],
+        )
+        says = np.zeros_like(chance)
+        says[seen == 1] = np.log(chance[seen == 1])
+        says[seen == 0] = np.log1p(-chance[seen == 0])
+        total = np.log(share)
+        spread = says.max(axis=2) - says.min(axis=2)
+        for family in dict.fromkeys(self.families):
+            members = np.flatnonzero(np.array(self.families) == family)
+            strongest = members[np.argmax(spread[:, members], axis=1)]
+            total += says[np.arange(n), strongest]
+        weight = np.exp(total - total.max(axis=1, keepdims=True))
+        return weight / weight.sum(axis=1, keepdims=True)
+
+
+def evidence_model(teardowns: Teardowns, table: pd.DataFrame) -> EvidenceModel:
+    """Join the evidence table with the confirmed teardowns of a log.
+
+    P(sign | mechanism) has a beta prior of weight 4 with mean 0.80 (++), 0.50 (+), 0.20 (0, or not in the table),
+    0.08 (-) or 0.02 (--); each confirmed teardown adds one count where its sign was checked. P(mechanism) is 1 each and
+    confirmed counts. A sign that opened survivors show at least as often as failed units speaks for no mechanism; it
+    can still speak against one (dry inside, in a dead unit, speaks against a leak).
+
+    Parameters
+    ----------
+    teardowns : Teardowns
+        n units.
+    table : pandas.DataFrame
+        Evidence table: sign, family, mechanism, strength and more.
+
+    Returns
+    -------
+    EvidenceModel
+        Over all mechanisms of the table and of confirmed verdicts, but those that take a unit away.
+
+    Raises
+    ------
+    Nothing.
+
+    References
+    ----------
+    Bayes' rule with conjugate beta counts; strengths are common practice, no source.
+    """
+    confirmed = teardowns.verdict[teardowns.confirmed]
+    candidates = {*table["mechanism"], *confirmed} - {*NO_MECHANISM, *ABSENCE}
+    mechanisms = tuple(sorted(str(m) for m in candidates))
+    taken = table[table["sign"].isin(teardowns.signs) & (table["family"] != "absence")]
+    families = dict(zip(taken["sign"], taken["family"], strict=True))
+    columns = [column for column, sign in enumerate(teardowns.signs) if sign in families]
+    signs = tuple(teardowns.signs[column] for column in columns)
+    mean = _prior_means(taken, signs, mechanisms)
+    against = mean < (PRIOR_MEAN["0"] + PRIOR_MEAN["-"]) / 2
+    seen = teardowns.seen[:, columns]
+    member = (confirmed[:, None] == np.array(mechanisms, dtype=object)[None, :]).astype(float)
+    trained = seen[teardowns.confirmed]
+    yes = (trained == 1).T.astype(float) @ member
+    no = (trained == 0).T.astype(float) @ member
+    silenced, compared = _compare_with_survivors(seen, teardowns, signs)
+    return EvidenceModel(
+        mechanisms=mechanisms,
+        signs=signs,
+        families=tuple(families[sign] for sign in signs),
+        yes=PRIOR_WEIGHT * mean + yes,
+        no=PRIOR_WEIGHT * (1 - mean) + no,
+        share=1 + member.sum(axis=0),
+        against=against,
+        silenced=silenced,
+        compared=compared,
+    )
+
+
+def _prior_means(table: pd.DataFrame, signs: Sequence[str], mechanisms: Sequence[str]) -> np.ndarray:
+    known = {
+        (str(sign), str(mechanism)): PRIOR_MEAN[str(strength)]
+        for sign, mechanism, strength in zip(table["sign"], table["mechanism"], table["strength"], strict=True)
+    }
+    in_table = {mechanism for _, mechanism in known}
+    mean = np.full((len(signs), len(mechanisms)), PRIOR_MEAN["0"])
+    for column, mechanism in enumerate(mechanisms):
+        parts = [mechanism] if mechanism in in_table else list(PARTS.get(mechanism, (mechanism,)))
+        for row, sign in enumerate(signs):
+            mean[row, column] = np.mean([known.get((sign, part), PRIOR_MEAN["0"]) for part in parts])
+    return mean
+
+
+def _compare_with_survivors(
+    seen: np.ndarray, teardowns: Teardowns, signs: tuple[str, ...]
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Which signs survivors show at least as often as failed units, with the counts in words."""
+    counts = {}
+    for name, rows in (("failed", teardowns.failed), ("survived", teardowns.survived)):
+        checked = ~np.isnan(seen[rows])
+        counts[name] = (np.nansum(seen[rows], axis=0).astype(int), checked.sum(axis=0))
+    (bad, of_bad), (good, of_good) = counts["failed"], counts["survived"]
+    enough = (of_bad >= LEAST_COMPARED) & (of_good >= LEAST_COMPARED) & (good > 0)
+    silenced = enough & (good * of_bad >= bad * of_good)
+    sentences = tuple(
+        f"'{signs[i].replace('_', ' ')}' is no evidence for any mechanism here: {good[i]} of {of_good[i]} opened "
+        f"survivors show it, and {bad[i]} of {of_bad[i]} failed units."
+        for i in np.flatnonzero(silenced).tolist()
+    )
+    return silenced, sentences
