@@ -37,10 +37,10 @@ def simulate_season(
     **options
         Any attribute of `workbench.scenario.season.Season`, with the same meaning and default: season, start, days,
         deploy_days, mission, sites, visit_gap, visit_skipped, failed_share, shape, competing, exposure_strength,
-        site_sd, confounding, shares, batches, alias, unit_prefix, missing_share, informative_share, withdrawn_share,
-        dead_on_arrival_share, telemetry_share, memory_share, guess_share, still_out_share, redeployed_share,
-        refit_share, opened_failed_share, opened_alive_share, undetermined_share, wrong_verdict_share and
-        not_checked_share.
+        site_sd, confounding, shares, batches, alias, unit_prefix, first_number, site_effects, missing_share,
+        informative_share, withdrawn_share, dead_on_arrival_share, telemetry_share, memory_share, guess_share,
+        still_out_share, redeployed_share, refit_share, opened_failed_share, opened_alive_share, undetermined_share,
+        wrong_verdict_share and not_checked_share.
 
     Returns
     -------
@@ -56,7 +56,8 @@ def simulate_season(
         - alias: choice -> the column that it follows exactly
         - failure_day: first day without usable data had the unit stayed out (age in whole days, 0 = dead on arrival);
           mechanism: what ended or would have ended it; mechanism_days: mechanism -> its own failure age in days
-        - lost_day: age at which it was lost, None if never
+        - lost_day: age at which it was lost, None if never; visit_days: ages at which it was looked for, the last
+          being the retrieval
         - mission_survival, restricted_mean: choice -> level -> share of all rows that last the mission, and mean days
           up to it, if every one carried the level; fleet_mission_survival, fleet_restricted_mean: as they were
 

@@ -39,10 +39,11 @@ def draw_fleet(n: int, season: Season, rng: np.random.Generator) -> pd.DataFrame
     """
     sites = places(season.sites)
     place = rng.permutation(np.arange(n) % len(sites))
-    width = max(3, len(str(n)))
+    first = season.first_number
+    width = max(3, len(str(first + n - 1)))
     batches = dict(season.batches or BATCHES)
     fleet: dict[str, Any] = {
-        "unit_id": [f"{season.unit_prefix}{i + 1:0{width}d}" for i in range(n)],
+        "unit_id": [f"{season.unit_prefix}{first + i:0{width}d}" for i in range(n)],
         "place": place,
         "batch": _draw(batches, n, rng),
         "firmware": rng.choice(FIRMWARE, size=n),

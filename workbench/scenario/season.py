@@ -75,6 +75,10 @@ class Season:
         A choice that follows the batch exactly, so that the two cannot be told apart.
     unit_prefix : str
         Beginning of the unit numbers.
+    first_number : int
+        Number of the first unit.
+    site_effects : mapping of str to float, or None
+        Effects of some sites on log time, instead of drawn ones: the sites of another season, for instance.
     missing_share : float
         Share of units lost, stolen or swept away.
     informative_share : float
@@ -123,6 +127,8 @@ class Season:
     batches: Mapping[str, float] | None = None
     alias: str | None = None
     unit_prefix: str = "LM-"
+    first_number: int = 1
+    site_effects: Mapping[str, float] | None = None
     missing_share: float = 0.10
     informative_share: float = 0.3
     withdrawn_share: float = 0.05
@@ -147,7 +153,8 @@ class Season:
             raise UsageError(f"failed_share must lie between 0 and 1, both excluded; got {self.failed_share!r}")
         for name in ("days", "mission", "sites"):
             check_whole(name, getattr(self, name), least=1)
-        check_whole("deploy_days", self.deploy_days)
+        for name in ("deploy_days", "first_number"):
+            check_whole(name, getattr(self, name))
         check_positive("shape", self.shape)
         check_positive("site_sd", self.site_sd, zero=True)
         check_positive("exposure_strength", self.exposure_strength, zero=True)

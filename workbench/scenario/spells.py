@@ -135,7 +135,9 @@ def make_world(
     ------
     Nothing.
     """
-    site_effects = rng.normal(0.0, season.site_sd, size=len(sites)) if season.site_sd else np.zeros(len(sites))
+    drawn = season.site_sd * rng.standard_normal(len(sites))
+    given = season.site_effects or {}
+    site_effects = np.array([given.get(p.name, e) for p, e in zip(sites, drawn, strict=True)])
     eta = linear_predictor(fleet, season, sites, site_effects, effects)
     out = np.array([t.visits[-1] - t.deploy for t in trips], dtype=float)[fleet["place"].to_numpy()]
     law = calibrated(season, eta, out)

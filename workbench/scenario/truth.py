@@ -51,6 +51,7 @@ def truth_of(world: World, spells: list[Spell]) -> dict[str, Any]:
         "mechanism": [s.mechanism for s in spells],
         "mechanism_days": {name: np.round(ages[:, j], 3).tolist() for j, name in enumerate(names)},
         "lost_day": [int(s.fate.lost) if np.isfinite(s.fate.lost) else None for s in spells],
+        "visit_days": [s.visits.tolist() for s in spells],
         **_standardised(world, fleet),
     }
 
