@@ -115,7 +115,7 @@ def _timed_in_r(task: Task, data: Any) -> tuple[float, np.ndarray]:
         table = Path(folder) / "data.csv"
         task.r_data(data).to_csv(table, index=False)
         code = (
-            f"suppressMessages(library(survival)); data <- read.csv('{table.as_posix()}'); {task.r_script}; "
+            f"suppressMessages(library(survival)); data <- read.csv('{table.as_posix()}'); {task.r_script.strip()}\n"
             "cat(seconds, format(answer, digits = 15), sep = '\\n')"
         )
         run = subprocess.run(["Rscript", "-e", code], capture_output=True, text=True, check=True)
