@@ -108,6 +108,28 @@ class AftProblem:
         free = np.zeros(columns.shape[1]) if precision is None else np.asarray(precision, dtype=float)
         return cls(family, free, cells, layout_of(cells, columns, shift), shift)
 
+    def restricted(self, used: np.ndarray) -> "AftProblem":
+        """The same rows with some of the columns.
+
+        Parameters
+        ----------
+        used : np.ndarray of int
+            Columns to keep.
+
+        Returns
+        -------
+        AftProblem
+            The smaller model.
+
+        Raises
+        ------
+        Nothing.
+        """
+        if len(used) == self.columns:
+            return self
+        layout = layout_of(self.cells, self.layout.design[:, 1:][:, used], self.shift)
+        return AftProblem(self.family, self.precision[used], self.cells, layout, self.shift)
+
 
 @dataclass(frozen=True, eq=False)
 class AftBatch:
