@@ -4,9 +4,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from workbench.lives import Lives
+import pandas as pd
 
-__all__ = ["SeasonData"]
+from workbench.estimate.groups import text_levels
+from workbench.lives import Lives
+from workbench.log.columns import log_columns
+from workbench.report.naming import shown_name
+from workbench.wording import days_text
+
+__all__ = ["FEWEST_UNITS", "SeasonData"]
+
+FEWEST_UNITS = 5
+"""Levels carried by fewer units are not compared (judgement, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -41,3 +50,69 @@ class SeasonData:
     confidence: float = 0.95
     settings: Mapping[str, Any] = field(default_factory=dict)
     previous: Any = None
+
+    @property
+    def mission_text(self) -> str:
+        """The mission with its unit, such as '180 days'."""
+        return days_text(self.mission, self.lives.unit)
+
+    def label(self, column: str, level: str) -> str:
+        """How a level is shown: the settings' label, or its name as words; safe to print.
+
+        Parameters
+        ----------
+        column, level : str
+            As in the covariates.
+
+        Returns
+        -------
+        str
+            One line.
+
+        Raises
+        ------
+        Nothing.
+        """
+        labels = (self.settings.get("levels") or {}).get(column, {}).get("labels") or {}
+        text = shown_name(labels.get(level, level))
+        return f"{shown_name(column, 24)}: {text}" if text in ("yes", "no", "none") else text
+
+    def choices(self) -> list[str]:
+        """Protection choices that can be compared: at least two levels of `FEWEST_UNITS` units each; lid seal first.
+
+        Returns
+        -------
+        list of str
+            Covariate names in the order of the data dictionary, then those the settings add.
+
+        Raises
+        ------
+        Nothing.
+        """
+        known = [c.name for c in log_columns() if c.role == "protection"]
+        added = [str(c) for c in (self.settings.get("roles") or {}).get("protection", ())]
+        found = [c for c in dict.fromkeys(["lid_seal", *known, *added]) if c in self.lives.covariates]
+        return [c for c in found if len(self.levels(c)) >= 2]
+
+    def levels(self, column: str) -> list[str]:
+        """Levels of a covariate that at least `FEWEST_UNITS` units carry, the reference first.
+
+        Parameters
+        ----------
+        column : str
+            A covariate.
+
+        Returns
+        -------
+        list of str
+            In category order.
+
+        Raises
+        ------
+        KeyError
+            If there is no such covariate.
+        """
+        levels, codes = text_levels(self.lives.covariates[column])
+        owner = self.lives.cluster if self.lives.cluster is not None else range(len(self.lives))
+        units = pd.DataFrame({"code": codes, "unit": owner}).groupby("code")["unit"].nunique()
+        return [level for number, level in enumerate(levels) if units.get(number, 0) >= FEWEST_UNITS]

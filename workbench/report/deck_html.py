@@ -1,0 +1,194 @@
+"""HTML deck: a list of slides in, one page that needs nothing from elsewhere out."""
+
+import base64
+import html
+import re
+from collections.abc import Mapping, Sequence
+from importlib.resources import files
+
+from workbench.report.slides import Picture, Slide
+
+__all__ = ["deck_html", "page_text", "picture_data", "table_html"]
+
+GRADE_CLASS = {"clear": "clear", "likely": "likely", "unclear": "unclear", "cannot be told apart": "apart"}
+_NUMBER = re.compile(r"^[<≥≤~]?\s*[+−-]?[\d.,]+(\s*(%|days?|points?))?$|^–$")
+
+
+def deck_html(slides: Sequence[Slide], title: str) -> str:
+    """Return the deck as one HTML page: keyboard, touch, overview, print style, readable in sequence without script.
+
+    Parameters
+    ----------
+    slides : sequence of Slide
+        As laid out.
+    title : str
+        Of the document.
+
+    Returns
+    -------
+    str
+        The page; the same slides give the same text.
+
+    Raises
+    ------
+    Nothing.
+    """
+    sections = "\n".join(_slide(slide, number) for number, slide in enumerate(slides, start=1))
+    bar = (
+        '<nav class="bar" aria-label="slides"><button type="button" data-do="back" aria-label="back">‹</button>'
+        '<button type="button" data-do="next" aria-label="next">›</button>'
+        '<button type="button" data-do="all" title="all slides (key o)">all</button></nav>'
+    )
+    return page_text(title, _packaged("deck.css"), f"{bar}\n<main>\n{sections}\n</main>", _packaged("deck.js"))
+
+
+def page_text(title: str, css: str, body: str, script: str = "") -> str:
+    """Return a whole page around a body.
+
+    Parameters
+    ----------
+    title, css, body, script : str
+        Plain title, style, ready markup and script.
+
+    Returns
+    -------
+    str
+        HTML.
+
+    Raises
+    ------
+    Nothing.
+    """
+    end = f"<script>\n{script}</script>\n" if script else ""
+    return (
+        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{_text(title)}</title>\n<style>\n{css}</style>\n</head>\n<body>\n{body}\n{end}</body>\n</html>\n"
+    )
+
+
+def table_html(table: Mapping[str, Sequence[str]], css_class: str = "") -> str:
+    """Return a real table; numbers are set flush right.
+
+    Parameters
+    ----------
+    table : mapping of heading to cells
+        Equal lengths.
+    css_class : str
+        Of the table element.
+
+    Returns
+    -------
+    str
+        Markup.
+
+    Raises
+    ------
+    Nothing.
+    """
+    head = "".join(f'<th scope="col">{_text(heading)}</th>' for heading in table)
+    rows = "".join(
+        "<tr>" + "".join(_cell(cell) for cell in cells) + "</tr>" for cells in zip(*table.values(), strict=True)
+    )
+    name = f' class="{css_class}"' if css_class else ""
+    return f'<div class="wide"><table{name}><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
+
+
+def picture_data(png: bytes) -> str:
+    """Return a picture as text for the src of an image.
+
+    Parameters
+    ----------
+    png : bytes
+        PNG.
+
+    Returns
+    -------
+    str
+        A data address. Where chance spells a link's first letters one of them is written by its code, so that a search
+        of the page for links finds none.
+
+    Raises
+    ------
+    Nothing.
+    """
+    data = base64.b64encode(png).decode("ascii")
+    data = re.sub(
+        "http", lambda found: f"{found[0][0]}%{ord(found[0][1]):02X}{found[0][2:]}", data, flags=re.IGNORECASE
+    )
+    return f"data:image/png;base64,{data}"
+
+
+def _packaged(name: str) -> str:
+    return files("workbench.report").joinpath(name).read_text(encoding="utf-8")
+
+
+def _text(value: str) -> str:
+    return html.escape(value, quote=True)
+
+
+def _cell(cell: str) -> str:
+    kind = ' class="number"' if _NUMBER.match(cell) else ""
+    return f'<td dir="auto"{kind}>{_text(cell)}</td>'
+
+
+def _slide(slide: Slide, number: int) -> str:
+    name = f"slide-{number}"
+    if slide.kind == "cover":
+        lines = "".join(f"<p>{_text(line)}</p>" for line in slide.body)
+        return (
+            f'<section class="slide cover" id="{name}" tabindex="-1" aria-labelledby="{name}-title">'
+            f'<p class="section">{_text(slide.section)}</p><h1 id="{name}-title">{_text(slide.title)}</h1>{lines}'
+            f"<footer>{_text(slide.method)}</footer></section>"
+        )
+    length = "longer" if len(slide.title) > 230 else "long" if len(slide.title) > 130 else ""
+    grade = f'<p class="grade {GRADE_CLASS[slide.grade]}">{_text(slide.grade)}</p>' if slide.grade else ""
+    return (
+        f'<section class="slide" id="{name}" tabindex="-1" aria-labelledby="{name}-title">'
+        f'<p class="section">{_text(slide.section)}</p>'
+        f'<h2 id="{name}-title"{f" class={length!r}" if length else ""} dir="auto">{_text(slide.title)}</h2>{grade}'
+        f"{_content(slide)}"
+        f"<footer>{_text(slide.method)}</footer></section>"
+    )
+
+
+def _content(slide: Slide) -> str:
+    words = _words(slide)
+    if slide.picture is None:
+        table = table_html(slide.table, _density(slide.table)) if slide.table else ""
+        return f'<div class="content plain">{words}{table}</div>'
+    table = table_html(slide.table) if slide.table else ""
+    if not words and not table:
+        return f'<div class="content">{_figure(slide.picture)}</div>'
+    size = _side_size(slide)
+    return f'<div class="content">{_figure(slide.picture)}<div class="side {size}">{words}{table}</div></div>'
+
+
+def _words(slide: Slide) -> str:
+    if len(slide.body) > 1:
+        body = '<ul class="lines">' + "".join(f"<li>{_text(line)}</li>" for line in slide.body) + "</ul>"
+    else:
+        body = "".join(f"<p>{_text(line)}</p>" for line in slide.body)
+    if slide.caveats:
+        body += '<ul class="caveats">' + "".join(f"<li>{_text(line)}</li>" for line in slide.caveats) + "</ul>"
+    return body
+
+
+def _side_size(slide: Slide) -> str:
+    load = sum(len(line) for line in (*slide.body, *slide.caveats)) + 40 * len(slide.caveats)
+    if slide.table:
+        load += 75 * (1 + len(next(iter(slide.table.values()))))
+    return "denser" if load > 1250 else "dense" if load > 620 else ""
+
+
+def _density(table: Mapping[str, Sequence[str]]) -> str:
+    rows = len(next(iter(table.values()), ()))
+    width = sum(max([len(h), *(len(c) for c in cells)]) for h, cells in table.items())
+    lines = rows * max(1.0, width / 105)
+    return "denser" if lines > 15 else "dense" if lines > 9 or width > 105 else ""
+
+
+def _figure(picture: Picture) -> str:
+    data = picture_data(picture.png)
+    caption = f"<figcaption>{_text(picture.caption)}</figcaption>" if picture.caption else ""
+    return f'<figure><img src="{data}" alt="{_text(picture.alt)}">{caption}</figure>'

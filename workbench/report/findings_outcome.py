@@ -1,0 +1,316 @@
+"""Findings on what was out and what came back: how deployments ended, rows that reconcile, bounds for the missing."""
+
+import numpy as np
+import pandas as pd
+
+from workbench.errors import WorkbenchError
+from workbench.estimate.curves import survival_curve
+from workbench.lives import Lives
+from workbench.report.figures.bars import Bars
+from workbench.report.figures.timeline import Timeline
+from workbench.report.finding import Drawing, Finding
+from workbench.report.naming import limits_words
+from workbench.report.season import SeasonData
+from workbench.report.sentences import median_sentence
+from workbench.wording import count_of, join_words, percent_text
+
+__all__ = ["missing_runs", "outcome_findings"]
+
+ENDS = {"failed": "failed", "working": "still working", "missing": "missing", "withdrawn": "taken out"}
+
+
+def outcome_findings(data: SeasonData) -> list[Finding]:
+    """Return what was out, what came back, how long units lasted overall, and what the missing ones could change.
+
+    Parameters
+    ----------
+    data : SeasonData
+        The season.
+
+    Returns
+    -------
+    list of Finding
+        In section "outcome", and the rows set aside in the appendix.
+
+    Raises
+    ------
+    Nothing.
+    """
+    findings = [_ends(data), _reconciled(data)]
+    findings += _lasting(data)
+    findings += _missing(data)
+    return findings
+
+
+def _ends(data: SeasonData) -> Finding:
+    lives = data.lives
+    outcome = lives.covariates["outcome"].astype(str)
+    counts = {name: int((outcome == name).sum()) for name in ENDS}
+    units = _units(data)
+    spells = "" if units == len(lives) else f" in {len(lives)} deployments"
+    parts = []
+    for name, words in ENDS.items():
+        number = counts[name]
+        verb = {"failed": "", "working": "were ", "missing": "are ", "withdrawn": "were "}[name]
+        verb = {"were ": "was ", "are ": "is "}.get(verb, verb) if number == 1 else verb
+        parts.append(f"{'none' if number == 0 else number} {verb}{words}")
+    subject = count_of(units, "unit")
+    statement = f"Of {subject} put out{spells}, {join_words(parts)}."
+    exact = int((lives.exact & lives.failed).sum())
+    spans = counts["failed"] - exact
+    if counts["failed"]:
+        statement += (
+            f" The day of failure is known for {count_of(exact, 'deployment')}; for {count_of(spans, 'deployment')} it"
+            " lies somewhere between two looks at the unit."
+        )
+    return Finding(
+        id="outcome.ends",
+        kind="count",
+        section="outcome",
+        order=1,
+        statement=statement,
+        estimate=counts["failed"],
+        unit="deployments",
+        units=units,
+        failures=min(counts["failed"], units) if counts["failed"] else 0,
+        method="Counted from the rows used; outcomes are as recorded, none is assumed.",
+        table={
+            "end": [words for words in ENDS.values()],
+            "deployments": [counts[name] for name in ENDS],
+            "share": [percent_text(counts[name] / len(lives)) for name in ENDS],
+        },
+        figure=_timeline(data),
+    )
+
+
+def _units(data: SeasonData) -> int:
+    cluster = data.lives.cluster
+    return len(data.lives) if cluster is None else len(set(cluster.tolist()))
+
+
+def _timeline(data: SeasonData) -> Drawing | None:
+    lives, covariates = data.lives, data.lives.covariates
+    if "deployed_on" not in covariates:
+        return None
+    start = covariates["deployed_on"].to_numpy().astype("datetime64[D]")
+    end = np.where(lives.failed, lives.upper, lives.lower)
+    unit = lives.cluster if lives.cluster is not None else np.arange(len(lives)).astype(str)
+    timeline = Timeline(
+        columns={
+            "unit": np.array([str(u) for u in unit], dtype=object),
+            "outcome": covariates["outcome"].astype(str).to_numpy(dtype=object),
+            "start": start,
+            "seen_from": start + lives.entry.astype("timedelta64[D]"),
+            "last_good": start + lives.lower.astype("timedelta64[D]"),
+            "end": start + end.astype("timedelta64[D]"),
+        }
+    )
+    return Drawing(
+        result=timeline,
+        alt=(
+            "One line for each deployment over the months of the season, grouped by how it ended; failed units end in a"
+            " thick span between the last day known good and the day found failed."
+        ),
+        caption="Each line is one deployment; dotted where the unit was not yet under observation.",
+    )
+
+
+def _reconciled(data: SeasonData) -> Finding:
+    log, lives = data.log, data.lives
+    aside = int(log.rows) - int(log.used)
+    failed = lives.failed
+    counts = {
+        "rows read": int(log.rows),
+        "rows set aside": aside,
+        "rows used": int(log.used),
+        "lives made of them": len(lives),
+        "failures": int(failed.sum()),
+        "of these known to the day": int((lives.exact & failed).sum()),
+        "of these between two days": int((failed & ~lives.exact).sum()),
+        "ended unfailed": int((~failed).sum()),
+        "came under observation late": int((lives.entry > 0).sum()),
+        "failed on the first day": int((failed & (lives.upper <= 1)).sum()),
+    }
+    kept = f"all {log.used} were used" if aside == 0 else f"{log.used} were used and {aside} set aside"
+    return Finding(
+        id="outcome.rows",
+        kind="count",
+        section="appendix",
+        order=1,
+        statement=f"Of {count_of(int(log.rows), 'row')} in the log {kept}; every row is accounted for.",
+        estimate=int(log.used),
+        unit="rows",
+        method="Rows read equal rows used plus rows set aside; set_aside.csv and ledger.csv hold them one by one.",
+        caveats=tuple(data.log.notes)[:4],
+        table={"what": list(counts), "number": list(counts.values())},
+    )
+
+
+def _lasting(data: SeasonData) -> list[Finding]:
+    try:
+        curve = survival_curve(data.lives, confidence=data.confidence)
+    except WorkbenchError as error:
+        return [_unknown("outcome.lasting", f"How long units last could not be estimated: {error}.")]
+    at = curve.at(data.mission).iloc[0]
+    quantile = curve.quantile([0.1, 0.5])
+    last = float(data.lives.time.max())
+    end = curve.at(last).iloc[0]
+    if np.isfinite(at["survival"]):
+        limits = limits_words(percent_text(at["lower"]), percent_text(at["upper"]), data.confidence)
+        first = f"{percent_text(at['survival'])} of all units lasted {data.mission_text} ({limits})."
+    else:
+        first = f"How many units last {data.mission_text} is not known: none was observed that long."
+    b10, median = (float(v) for v in quantile["time"])
+    early = f" One unit in ten had failed by day {b10:.0f}." if np.isfinite(b10) else ""
+    half = median_sentence("all units", median, float(end["survival"]), f"day {last:.0f}")
+    return [
+        Finding(
+            id="outcome.lasting",
+            kind="share",
+            section="outcome",
+            order=2,
+            statement=f"{first}{early} {half}",
+            estimate=at["survival"],
+            lower=at["lower"],
+            upper=at["upper"],
+            confidence=data.confidence,
+            unit="share",
+            units=_units(data),
+            failures=min(int(data.lives.failed.sum()), _units(data)),
+            method=_curve_method(curve),
+            caveats=tuple(curve.notes)[:3],
+            figure=Drawing(
+                result=curve,
+                alt=(
+                    "Share of all units still working by days since deployment, with limits as a band and numbers"
+                    " below."
+                ),
+                options={"mission": data.mission, "unit": data.lives.unit},
+            ),
+        )
+    ]
+
+
+def _curve_method(curve: object) -> str:
+    if getattr(curve, "kind", "") == "npmle":
+        return (
+            "Estimated without assuming a form for the life, from the spans in which failures lie; nothing is assumed"
+            " about the day inside a span. Limits by likelihood ratio."
+        )
+    return "Product-limit curve; limits on the log(-log) scale, exact before the first failure."
+
+
+def missing_runs(lives: Lives) -> dict[str, Lives]:
+    """Return the lives under each assumption about missing units.
+
+    Parameters
+    ----------
+    lives : Lives
+        With covariates outcome and, where known, followed_to (age at the last visit to the unit's site).
+
+    Returns
+    -------
+    dict of str to Lives
+        "suspended" as given; "failed" the day after they were last known good; "worked" to their site's last visit.
+
+    Raises
+    ------
+    Nothing.
+    """
+    missing = (lives.covariates["outcome"].astype(str) == "missing").to_numpy()
+    lower, upper = lives.lower, lives.upper
+    failed = lives.replace(
+        lower=lower,
+        upper=np.where(missing, lower + 1, upper),
+        cause=None if lives.cause is None else np.where(missing, "undetermined", lives.cause),
+    )
+    seen = lower
+    if "followed_to" in lives.covariates:
+        seen = np.fmax(lower, pd.to_numeric(lives.covariates["followed_to"]).to_numpy(dtype=float))
+    worked = lives.replace(lower=np.where(missing, seen, lower))
+    return {"suspended": lives, "failed": failed, "worked": worked}
+
+
+def _missing(data: SeasonData) -> list[Finding]:
+    missing = int((data.lives.covariates["outcome"].astype(str) == "missing").sum())
+    if missing == 0:
+        return []
+    shares = {}
+    for name, lives in missing_runs(data.lives).items():
+        try:
+            shares[name] = survival_curve(lives, confidence=data.confidence).at(data.mission).iloc[0]
+        except WorkbenchError:
+            return []
+    known = {n: float(s["survival"]) for n, s in shares.items()}
+    if not all(np.isfinite(list(known.values()))):
+        return []
+    low, high = min(known.values()), max(known.values())
+    words = {
+        "failed": "had failed the day after they were last known good",
+        "suspended": "are like the units that were still watched (main figure)",
+        "worked": "worked to the last visit of their site",
+    }
+    noun = count_of(missing, "missing unit")
+    statement = (
+        f"What became of the {noun} moves the share lasting {data.mission_text} between {percent_text(low)} and "
+        f"{percent_text(high)}. The two ends are what the figure would be if they all failed at once, or all worked on."
+    )
+    labels = {"failed": "all failed at once", "suspended": "like the others", "worked": "all worked on"}
+    bars = Bars(
+        columns={
+            "label": [labels[n] for n in words],
+            "value": [known[n] for n in words],
+            "lower": [float(shares[n]["lower"]) for n in words],
+            "upper": [float(shares[n]["upper"]) for n in words],
+        },
+        axis=f"units lasting {data.mission_text} (%)",
+        percent=True,
+    )
+    return [
+        Finding(
+            id="outcome.missing",
+            kind="bounds",
+            section="outcome",
+            order=3,
+            statement=statement,
+            estimate=known["suspended"],
+            lower=low,
+            upper=high,
+            unit="share",
+            units=_units(data),
+            failures=min(int(data.lives.failed.sum()), _units(data)),
+            method=(
+                "Three runs of the same curve; lower and upper are the two extreme assumptions, not limits by chance."
+            ),
+            caveats=(
+                "Units often go missing for the reasons that make them fail (storm, flood, people), so the loss may "
+                "not be independent of failure.",
+            ),
+            table={
+                "if the missing units": list(words.values()),
+                f"lasted {data.mission_text}": [percent_text(known[n]) for n in words],
+                "limits": [
+                    limits_words(percent_text(shares[n]["lower"]), percent_text(shares[n]["upper"]), data.confidence)
+                    for n in words
+                ],
+            },
+            figure=Drawing(
+                result=bars,
+                alt=(
+                    "Bars of the share of units lasting the mission if the missing units failed, are like the others,"
+                    " or worked on."
+                ),
+            ),
+        )
+    ]
+
+
+def _unknown(name: str, sentence: str) -> Finding:
+    return Finding(
+        id=name,
+        kind="not known",
+        section="outcome",
+        order=2,
+        statement=sentence.replace("..", "."),
+        method="Not estimable.",
+    )

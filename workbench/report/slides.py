@@ -1,0 +1,168 @@
+"""Slides: findings and typed settings laid out as one list of slides, which both decks and nobody else renders."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from workbench.report.figures import draw
+from workbench.report.figures.bars import Bars
+from workbench.report.figures.style import figure_png, new_axes, theme
+from workbench.report.finding import SECTIONS, Finding, in_slide_order
+from workbench.report.naming import first_sentence
+
+__all__ = ["Picture", "Slide", "slides_of"]
+
+SIDE_ROWS, SIDE_COLUMNS = 7, 4
+"""A table up to this size stands beside its figure; a larger one gets a slide of its own."""
+
+PAGE_ROWS = 13
+"""Rows of a table on one slide."""
+
+FIGURE_INCHES = (9.0, 5.0)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Picture:
+    """A drawn figure: PNG bytes with words for those who cannot see it; `bars` when it can be a native chart."""
+
+    png: bytes
+    alt: str
+    caption: str = ""
+    bars: Bars | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Slide:
+    """What one slide shows.
+
+    Attributes
+    ----------
+    kind : str
+        "cover", "finding" or "table".
+    section : str
+        Heading of its section.
+    title : str
+        The claim.
+    body : tuple of str
+        Further sentences.
+    caveats : tuple of str
+        Shown on the slide.
+    grade : str
+        How far to rely on it, or "".
+    picture : Picture or None
+        The figure.
+    table : mapping of heading to cells, or None
+        A real table.
+    method : str
+        How it was found, with counts.
+    source : str
+        Id of the finding, or where the words were typed.
+    """
+
+    kind: str
+    section: str
+    title: str
+    body: tuple[str, ...] = ()
+    caveats: tuple[str, ...] = ()
+    grade: str = ""
+    picture: Picture | None = None
+    table: Mapping[str, Sequence[str]] | None = None
+    method: str = ""
+    source: str = ""
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+
+def slides_of(findings: Sequence[Finding], cover: Slide, typed: Sequence[Slide] = ()) -> list[Slide]:
+    """Lay findings out as slides; every figure is drawn here, once.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        All findings; those not meant for a slide are left out.
+    cover : Slide
+        The first slide.
+    typed : sequence of Slide
+        Slides of words typed in the settings; each comes at the head of its section.
+
+    Returns
+    -------
+    list of Slide
+        In the order of the sections.
+
+    Raises
+    ------
+    WorkbenchError
+        If two findings share an id.
+    """
+    shown = [f for f in in_slide_order(findings) if f.on_slide]
+    slides = [cover]
+    for section, heading in SECTIONS.items():
+        slides += [slide for slide in typed if slide.section == heading]
+        for finding in shown:
+            if finding.section == section:
+                slides += _slides_of_finding(finding, heading)
+    return slides
+
+
+def _slides_of_finding(finding: Finding, heading: str) -> Iterator[Slide]:
+    title, rest = first_sentence(finding.statement)
+    method = " ".join([finding.method, _counts(finding)]).strip()
+    picture = _picture(finding)
+    table = finding.table
+    beside = table is not None and (picture is None or _fits_beside(table))
+    pages = list(_pages(table, PAGE_ROWS if picture is None else SIDE_ROWS)) if table is not None and beside else [None]
+    yield Slide(
+        kind="finding",
+        section=heading,
+        title=title,
+        body=(rest,) if rest else (),
+        caveats=finding.caveats,
+        grade=finding.grade or "",
+        picture=picture,
+        table=pages[0],
+        method=method,
+        source=finding.id,
+    )
+    more = pages[1:] if beside else list(_pages(table, PAGE_ROWS)) if table is not None else []
+    for page in more:
+        yield Slide(
+            kind="table",
+            section=heading,
+            title=f"In numbers: {title[0].lower() + title[1:] if title[1:2].islower() else title}",
+            table=page,
+            method=method,
+            source=finding.id,
+        )
+
+
+def _fits_beside(table: Mapping[str, Sequence[str]]) -> bool:
+    rows = len(next(iter(table.values()), ()))
+    longest = max((len(cell) for cells in table.values() for cell in cells), default=0)
+    return rows <= SIDE_ROWS and len(table) <= SIDE_COLUMNS and longest <= 28
+
+
+def _pages(table: Mapping[str, Sequence[str]], rows: int) -> Iterator[dict[str, Sequence[str]]]:
+    total = len(next(iter(table.values()), ()))
+    for start in range(0, max(total, 1), rows):
+        yield {heading: cells[start : start + rows] for heading, cells in table.items()}
+
+
+def _counts(finding: Finding) -> str:
+    if finding.units is None:
+        return ""
+    failures = "" if finding.failures is None else f", {finding.failures} failures"
+    return f"Counts: {finding.units} units{failures}."
+
+
+def _picture(finding: Finding) -> Picture | None:
+    drawing = finding.figure
+    if drawing is None:
+        return None
+    if isinstance(drawing.result, bytes):
+        return Picture(png=drawing.result, alt=drawing.alt, caption=drawing.caption)
+    with theme():
+        ax = new_axes(*FIGURE_INCHES)
+        draw(drawing.result, ax, **drawing.options)
+        png = figure_png(ax.figure.get_figure(root=True))
+    bars = drawing.result if isinstance(drawing.result, Bars) else None
+    return Picture(png=png, alt=drawing.alt, caption=drawing.caption, bars=bars)
