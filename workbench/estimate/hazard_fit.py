@@ -1,0 +1,309 @@
+"""Proportional hazards on right-censored lives: the fit as plain arrays, with what could not be estimated and why."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from workbench.estimate.cox import CoxMaximum, PartialLikelihood, free_directions, maximise
+from workbench.estimate.cox_residuals import cluster_scores, score_residuals
+from workbench.estimate.design import Design, design_of, patterns_of
+from workbench.estimate.risk_table import risk_table_of
+from workbench.estimate.separation import (
+    face_of,
+    levels_without_failures,
+    patterns_without_failures,
+    rising_direction,
+)
+from workbench.estimate.terms import Term
+from workbench.lives import Lives
+from workbench.wording import join_words
+
+__all__ = ["HazardFit", "fit_partial_likelihood", "inverse_in", "outside_of", "reasons_for_empty", "reasons_for_twins"]
+
+STEEP = 12.0
+"""A fitted range of the log hazard beyond which separation is looked for."""
+
+
+@dataclass(frozen=True, eq=False)
+class HazardFit:
+    """A fit in the coefficients of the design (k) and the rows of its table (r).
+
+    Attributes
+    ----------
+    coefficients : np.ndarray of float, shape (k,)
+        Of the design's columns.
+    covariance : np.ndarray of float, shape (k, k)
+        Inverse information, penalty included.
+    robust : np.ndarray of float, shape (k, k), or None
+        Covariance from the scores of clusters.
+    estimable : np.ndarray of bool, shape (r,)
+        Rows of the table that have a finite answer.
+    log_likelihood, null_log_likelihood : float
+        Without the penalty, at the maximum and with all effects at 0.
+    score_statistic : float
+        Score test of all effects at 0.
+    rank : float
+        Number of effects that the lives can tell apart (with shrinkage: how many they amount to).
+    notes : tuple of str
+        What could not be estimated, and why.
+    """
+
+    coefficients: np.ndarray
+    covariance: np.ndarray
+    robust: np.ndarray | None
+    estimable: np.ndarray
+    log_likelihood: float
+    null_log_likelihood: float
+    score_statistic: float
+    rank: float
+    notes: tuple[str, ...] = ()
+
+
+def fit_partial_likelihood(
+    lives: Lives, terms: Sequence[Term], strata: np.ndarray | None, ties: str, shrink: float
+) -> tuple[HazardFit, Design]:
+    """Fit proportional hazards by partial likelihood.
+
+    Parameters
+    ----------
+    lives : Lives
+        n right-censored lives.
+    terms : sequence of Term
+        The terms.
+    strata : np.ndarray of int, shape (n,), or None
+        Stratum number of each life.
+    ties : str
+        "efron" or "breslow".
+    shrink : float
+        Prior precision; 0 for none.
+
+    Returns
+    -------
+    fit : HazardFit
+        The fit.
+    design : Design
+        The columns it is expressed in.
+
+    Raises
+    ------
+    EstimateError
+        If no maximum is found.
+    """
+    pattern, example = patterns_of(terms, len(lives))
+    counts = np.bincount(pattern, weights=lives.weight, minlength=len(example))
+    design = design_of(terms, example, counts, shrink)
+    table = risk_table_of(lives, pattern, len(example), strata)
+    likelihood = PartialLikelihood(table, design.columns, ties)
+    empty = levels_without_failures(terms, example, likelihood.failed_by_pattern)
+    notes = list(reasons_for_empty(empty, terms, shrink))
+    null = likelihood.at(np.zeros(design.columns.shape[1]))
+    twins = free_directions(null.information, float(likelihood.deaths.sum()))
+    if shrink > 0:
+        best, flat = maximise(likelihood, design.penalty), np.zeros((design.columns.shape[1], 0))
+    else:
+        notes += reasons_for_twins(twins, design, empty)
+        unfailed = patterns_without_failures(terms, example, empty)
+        likelihood, best, flat, more = _limit(likelihood, design, unfailed, twins)
+        notes += more
+    statistic = float(null.score @ inverse_in(null.information, twins) @ null.score)
+    return _assemble(likelihood, best, flat, design, lives, (null.value, statistic), tuple(notes)), design
+
+
+def _limit(
+    likelihood: PartialLikelihood, design: Design, unfailed: np.ndarray, twins: np.ndarray
+) -> tuple[PartialLikelihood, CoxMaximum, np.ndarray, list[str]]:
+    """Maximise; where effects run away, follow them to the limit and maximise what is left."""
+    notes: list[str] = []
+    table, columns = likelihood.table, design.columns
+    if unfailed.any():
+        table = table.only(~unfailed)
+    deaths = float(likelihood.deaths.sum())
+    for _ in range(columns.shape[1] + 1):
+        likelihood = PartialLikelihood(table, columns, likelihood.ties)
+        best = maximise(likelihood, design.penalty)
+        height = columns[~unfailed] @ best.coefficients
+        direction = None
+        if not best.converged or np.ptp(height) > STEEP:
+            direction = rising_direction(table, columns)
+        if direction is None:
+            break
+        notes += _reasons_for_order(direction, design, twins)
+        table = table.only(face_of(table, columns, direction))
+    return likelihood, best, free_directions(best.null.information, deaths), notes
+
+
+def _assemble(
+    likelihood: PartialLikelihood,
+    best: CoxMaximum,
+    flat: np.ndarray,
+    design: Design,
+    lives: Lives,
+    at_zero: tuple[float, float],
+    notes: tuple[str, ...],
+) -> HazardFit:
+    information = best.slopes.information
+    covariance = inverse_in(information + np.diag(design.penalty), flat)
+    robust = None
+    if lives.cluster is not None and likelihood.deaths.size:
+        numbers = np.asarray(pd.factorize(lives.cluster)[0])
+        scores = cluster_scores(score_residuals(likelihood, best.coefficients), lives.weight, numbers)
+        robust = covariance @ (scores.T @ scores) @ covariance
+    return HazardFit(
+        coefficients=best.coefficients,
+        covariance=covariance,
+        robust=robust,
+        estimable=~outside_of(design, flat),
+        log_likelihood=best.slopes.value,
+        null_log_likelihood=at_zero[0],
+        score_statistic=at_zero[1],
+        rank=float(np.trace(covariance @ information)),
+        notes=notes,
+    )
+
+
+def inverse_in(information: np.ndarray, flat: np.ndarray) -> np.ndarray:
+    """Invert an information matrix outside its flat directions.
+
+    Parameters
+    ----------
+    information : np.ndarray of float, shape (k, k)
+        Positive semi-definite.
+    flat : np.ndarray of float, shape (k, q)
+        Orthonormal flat directions.
+
+    Returns
+    -------
+    np.ndarray of float, shape (k, k)
+        The inverse on the orthogonal complement, 0 along the flat directions.
+
+    Raises
+    ------
+    Nothing.
+    """
+    k = information.shape[0]
+    basis = np.linalg.svd(flat, full_matrices=True)[0][:, flat.shape[1] :] if flat.shape[1] else np.eye(k)
+    if not basis.shape[1]:
+        return np.zeros((k, k))
+    part = basis.T @ information @ basis
+    size = np.sqrt(np.maximum(np.diag(part), 1e-300))
+    values, vectors = np.linalg.eigh(part / np.outer(size, size))
+    half = basis @ (vectors / size[:, None]) / np.sqrt(np.maximum(values, 1e-14 * values.max(initial=0.0) + 1e-300))
+    return half @ half.T
+
+
+def outside_of(design: Design, flat: np.ndarray) -> np.ndarray:
+    """Mark the rows of a table that change along a flat direction, so that the lives say nothing about them.
+
+    Parameters
+    ----------
+    design : Design
+        Its contrasts have shape (r, k).
+    flat : np.ndarray of float, shape (k, q)
+        Orthonormal flat directions.
+
+    Returns
+    -------
+    np.ndarray of bool, shape (r,)
+        True where the row cannot be estimated.
+
+    Raises
+    ------
+    Nothing.
+    """
+    size = np.linalg.norm(design.contrasts, axis=1)
+    return np.linalg.norm(design.contrasts @ flat, axis=1) > 1e-6 * size
+
+
+def reasons_for_empty(empty: Sequence[tuple[str, str]], terms: Sequence[Term], shrink: float) -> list[str]:
+    """Say in words what the levels without failures mean for the table.
+
+    Parameters
+    ----------
+    empty : sequence of (str, str)
+        Terms and levels without failures.
+    terms : sequence of Term
+        The terms, for their reference levels.
+    shrink : float
+        Prior precision.
+
+    Returns
+    -------
+    list of str
+        One sentence a level.
+
+    Raises
+    ------
+    Nothing.
+    """
+    references = {term.name: term.levels[0] for term in terms if not term.is_numeric}
+    notes = []
+    for name, level in empty:
+        start = f"{name}: no failures with {level}"
+        if shrink > 0:
+            notes.append(f"{start}; what is said of it rests on the shrinkage.")
+        elif level == references[name]:
+            notes.append(f"{start}, the reference level, so no ratio to it can be given; take another reference.")
+        else:
+            notes.append(f"{start}, so no hazard ratio can be given for it; the other rows are the limit values.")
+    return notes
+
+
+def reasons_for_twins(twins: np.ndarray, design: Design, empty: Sequence[tuple[str, str]]) -> list[str]:
+    """Say in words which rows of the table cannot be told apart.
+
+    Parameters
+    ----------
+    twins : np.ndarray of float, shape (k, q)
+        Orthonormal directions in which the likelihood is flat from the start.
+    design : Design
+        The columns and rows.
+    empty : sequence of (str, str)
+        Levels that have their own sentence already.
+
+    Returns
+    -------
+    list of str
+        One sentence for each set of rows that hang together.
+
+    Raises
+    ------
+    Nothing.
+    """
+    if not twins.shape[1]:
+        return []
+    shown = outside_of(design, twins)
+    shadow = design.contrasts @ twins
+    linked = (np.abs(shadow @ shadow.T) > 1e-9) & shown[:, None] & shown[None, :]
+    notes, left = [], set(np.flatnonzero(shown).tolist())
+    while left:
+        group, fresh = set(), {min(left)}
+        while fresh:
+            group |= fresh
+            fresh = {int(j) for i in fresh for j in np.flatnonzero(linked[i])} - group
+        left -= group
+        names = [_row_name(design, i) for i in sorted(group) if (design.term[i], design.level[i]) not in empty]
+        if len(names) == 1:
+            notes.append(
+                f"{names[0]} never varies among units that were out together when one failed, so it has no ratio."
+            )
+        elif names:
+            notes.append(f"{join_words(names)} cannot be told apart: they vary together in these units.")
+    return notes
+
+
+def _reasons_for_order(direction: np.ndarray, design: Design, twins: np.ndarray) -> list[str]:
+    moved = np.abs(design.contrasts @ direction) > 1e-6 * np.linalg.norm(design.contrasts, axis=1)
+    rows = np.flatnonzero(moved & ~outside_of(design, twins))
+    if not rows.size:
+        return []
+    names = join_words([_row_name(design, int(i)) for i in rows])
+    return [
+        f"{names}: the failures came in perfect order of it, so no finite hazard ratio fits; "
+        "the other rows are the limit values."
+    ]
+
+
+def _row_name(design: Design, row: int) -> str:
+    return design.term[row] if design.level[row] == "+1" else f"{design.term[row]} = {design.level[row]}"
