@@ -10,7 +10,15 @@ import pandas as pd
 from workbench.teardown.families import ABSENCE, NO_MECHANISM, PARTS
 from workbench.teardown.opened import Teardowns
 
-__all__ = ["LEAST_COMPARED", "PRIOR_MEAN", "PRIOR_WEIGHT", "EvidenceModel", "evidence_model"]
+__all__ = [
+    "LEAST_COMPARED",
+    "MANY_CONFIRMED",
+    "PRIOR_MEAN",
+    "PRIOR_WEIGHT",
+    "EvidenceModel",
+    "evidence_model",
+    "mechanism_weights",
+]
 
 PRIOR_MEAN = {"++": 0.80, "+": 0.50, "0": 0.20, "-": 0.08, "--": 0.02}
 """Mean of the prior of P(sign | mechanism) by strength; a judgement, updated by confirmed teardowns."""
@@ -20,6 +28,9 @@ PRIOR_WEIGHT = 4.0
 
 LEAST_COMPARED = 5
 """Opened survivors, and failed units, in which a sign must have been checked before the two are compared; judgement."""
+
+MANY_CONFIRMED = 10
+"""Confirmed teardowns from which on mechanisms that were never confirmed weigh less; judgement."""
 
 _CHUNK = 2_000
 
@@ -33,13 +44,15 @@ class EvidenceModel:
     mechanisms : tuple of str
         The k candidates, sorted.
     signs : tuple of str
-        The s signs that the log has.
+        The s signs of the evidence table, those of absent units left out.
     families : tuple of str
         Family of each sign; signs of one family count once.
     yes, no : np.ndarray of float, shape (s, k)
         Parameters of the beta distributions: prior and confirmed counts together.
     share : np.ndarray of float, shape (k,)
-        Parameters of the Dirichlet distribution: 1 each and confirmed counts.
+        Parameters of the Dirichlet distribution, see `mechanism_weights`.
+    confirmed : np.ndarray of float, shape (k,)
+        Confirmed teardowns of each mechanism.
     against : np.ndarray of bool, shape (s, k)
         Whether the table says that the sign speaks against the mechanism.
     silenced : np.ndarray of bool, shape (s,)
@@ -54,6 +67,7 @@ class EvidenceModel:
     yes: np.ndarray
     no: np.ndarray
     share: np.ndarray
+    confirmed: np.ndarray
     against: np.ndarray
     silenced: np.ndarray
     compared: tuple[str, ...]
@@ -122,6 +136,7 @@ class EvidenceModel:
             yes=chance,
             no=1 - chance,
             share=share,
+            confirmed=self.confirmed,
             against=self.against,
             silenced=self.silenced,
             compared=self.compared,
@@ -136,7 +151,10 @@ class EvidenceModel:
             yes = self.yes[:, own[rows]].T - (seen[rows] == 1)
             no = self.no[:, own[rows]].T - (seen[rows] == 0)
             chance[rows, :, own[rows]] = yes / (yes + no)
-            share[rows, own[rows]] -= 1
+            for mechanism in np.unique(own[rows]):
+                less = self.confirmed.copy()
+                less[mechanism] -= 1
+                share[own == mechanism] = mechanism_weights(less)
         chance[:, self.silenced] = np.where(
             self.against[self.silenced],
             np.minimum(chance[:, self.silenced], self.usual[self.silenced, None]),
@@ -204,11 +222,47 @@ def evidence_model(teardowns: Teardowns, table: pd.DataFrame) -> EvidenceModel:
         families=tuple(families[sign] for sign in signs),
         yes=PRIOR_WEIGHT * mean + yes,
         no=PRIOR_WEIGHT * (1 - mean) + no,
-        share=1 + member.sum(axis=0),
+        share=mechanism_weights(member.sum(axis=0)),
+        confirmed=member.sum(axis=0),
         against=against,
         silenced=silenced,
         compared=compared,
     )
+
+
+def mechanism_weights(confirmed: np.ndarray) -> np.ndarray:
+    """Prior weight of each mechanism together with its confirmed teardowns.
+
+    1 each and confirmed counts. From `MANY_CONFIRMED` confirmed teardowns on, the mechanisms that none of them names
+    together get the share that is to be expected of kinds not yet met (mechanisms named once over confirmed teardowns,
+    one such at least), never more than 1 each: otherwise a long list of mechanisms that this fleet never shows would
+    take half of the probability.
+
+    Parameters
+    ----------
+    confirmed : np.ndarray of float, shape (k,)
+        Confirmed teardowns of each mechanism.
+
+    Returns
+    -------
+    np.ndarray of float, shape (k,)
+        Parameters of a Dirichlet distribution.
+
+    Raises
+    ------
+    Nothing.
+
+    References
+    ----------
+    Good, Biometrika 40 (1953) 237: the chance of a kind not yet seen is about the share seen once (from memory).
+    """
+    weights = 1.0 + confirmed
+    unnamed = confirmed == 0
+    if confirmed.sum() >= MANY_CONFIRMED and unnamed.any():
+        unseen = max((confirmed == 1).sum(), 1) / confirmed.sum()
+        total = weights[~unnamed].sum() * (unseen / (1 - unseen) if unseen < 1 else np.inf)
+        weights[unnamed] = min(1.0, total / unnamed.sum())
+    return weights
 
 
 def _prior_means(table: pd.DataFrame, signs: Sequence[str], mechanisms: Sequence[str]) -> np.ndarray:
@@ -228,14 +282,17 @@ def _prior_means(table: pd.DataFrame, signs: Sequence[str], mechanisms: Sequence
 def _compare_with_survivors(
     seen: np.ndarray, teardowns: Teardowns, signs: tuple[str, ...]
 ) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Which signs survivors show at least as often as failed units, with the counts in words."""
+    """Which signs survivors show at least as often as failed units, with the counts in words.
+
+    A sign in under 20 % of the survivors is left alone: the neutral strength expects as much.
+    """
     counts = {}
     for name, rows in (("failed", teardowns.failed), ("survived", teardowns.survived)):
         checked = ~np.isnan(seen[rows])
         counts[name] = (np.nansum(seen[rows], axis=0).astype(int), checked.sum(axis=0))
     (bad, of_bad), (good, of_good) = counts["failed"], counts["survived"]
-    enough = (of_bad >= LEAST_COMPARED) & (of_good >= LEAST_COMPARED) & (good > 0)
-    silenced = enough & (good * of_bad >= bad * of_good)
+    enough = (of_bad >= LEAST_COMPARED) & (of_good >= LEAST_COMPARED) & (good >= PRIOR_MEAN["0"] * of_good)
+    silenced = enough & (good > 0) & (good * of_bad >= bad * of_good)
     sentences = tuple(
         f"'{signs[i].replace('_', ' ')}' is no evidence for any mechanism here: {good[i]} of {of_good[i]} opened "
         f"survivors show it, and {bad[i]} of {of_bad[i]} failed units."

@@ -197,7 +197,7 @@ class _Reader:
         )
 
     def _next_check(self, seen: np.ndarray, first: int, second: int) -> str:
-        """The unchecked sign of a family not yet seen that separates the two best most, by expected change of log odds."""
+        """The unchecked sign of a family not yet seen that separates the two best most, by change of log odds."""
         if np.isnan(seen).all():
             return "open it in the order of the teardown sheet, the caution box first."
         a, b = self._chance[:, first], self._chance[:, second]

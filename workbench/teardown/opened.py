@@ -43,7 +43,7 @@ class Teardowns:
     records : pandas.DataFrame
         The log's records, index 0 ... n-1.
     signs : tuple of str
-        The s signs that the log has a column of.
+        The s signs of the evidence table.
     seen : np.ndarray of float, shape (n, s)
         1 seen, 0 looked for and not seen, NaN not checked.
     failed, survived, opened : np.ndarray of bool
@@ -90,7 +90,7 @@ def read_teardowns(records: pd.DataFrame, signs: tuple[str, ...], *, locate: Loc
     records : pandas.DataFrame of n rows
         A log's records; columns that are missing count as not recorded.
     signs : tuple of str
-        Signs of the evidence table; those without a column are left out.
+        Signs of the evidence table; those without a column were not checked.
     locate : callable, optional
         Gives the place of a field in the file; without it, rows are counted from 0.
 
@@ -104,8 +104,10 @@ def read_teardowns(records: pd.DataFrame, signs: tuple[str, ...], *, locate: Loc
     Nothing.
     """
     frame = records.reset_index(drop=True)
-    present = tuple(sign for sign in signs if sign in frame.columns)
-    seen = np.column_stack([_yes_no(frame[sign]) for sign in present]) if present else np.zeros((len(frame), 0))
+    seen = np.full((len(frame), len(signs)), np.nan)
+    for place, sign in enumerate(signs):
+        if sign in frame.columns:
+            seen[:, place] = _yes_no(frame[sign])
     outcome, condition = _words(frame, "outcome"), _words(frame, "condition_found")
     failed, verdict = outcome == "failed", _words(frame, "mechanism")
     opened_on, returned = _dates(frame, "opened_on"), _dates(frame, "found_on")
@@ -123,12 +125,12 @@ def read_teardowns(records: pd.DataFrame, signs: tuple[str, ...], *, locate: Loc
     for row in np.flatnonzero(wrong):
         troubles.add(row, "mechanism", _NO_FAILURE.format(outcome=outcome[row] or "not recorded"), _NO_FAILURE_ADVICE)
 
-    contradicted = _drop_contradictions(seen, present, condition, troubles)
+    contradicted = _drop_contradictions(seen, signs, condition, troubles)
     verdict[~failed] = ""
     sure = (_words(frame, "confidence") == "sure") & ~np.isin(_words(frame, "analyst"), _PROGRAM_WORDS)
     return Teardowns(
         records=frame,
-        signs=present,
+        signs=tuple(signs),
         seen=seen,
         failed=failed,
         survived=np.isin(outcome, ("working", "withdrawn")),
