@@ -20,8 +20,6 @@ class Cells:
         Times of the cell.
     cell_of : np.ndarray of int, shape (n,)
         Cell of each life.
-    order, starts : np.ndarray of int
-        Lives sorted by cell, and where each cell starts among them; sums over cells are `np.add.reduceat`.
     """
 
     pattern: np.ndarray
@@ -29,8 +27,6 @@ class Cells:
     upper: np.ndarray
     entry: np.ndarray
     cell_of: np.ndarray
-    order: np.ndarray
-    starts: np.ndarray
 
     def fold(self, weights: np.ndarray) -> np.ndarray:
         """Sum weights of lives to weights of cells.
@@ -52,8 +48,9 @@ class Cells:
         m, n = self.pattern.shape[0], self.cell_of.shape[0]
         if weights.shape[1] == m and m != n:
             return weights
-        gathered = weights[:, self.order]
-        return gathered if m == n else np.add.reduceat(gathered, self.starts, axis=1)
+        batch = weights.shape[0]
+        place = (self.cell_of + m * np.arange(batch)[:, None]).ravel()
+        return np.bincount(place, weights.ravel(), batch * m).reshape(batch, m)
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,21 +140,38 @@ def cells_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, pattern: n
     ------
     Nothing.
     """
-    key = pattern.astype(np.int64)
-    for column in (lower, np.where(upper == lower, -1.0, upper), entry):
-        values, codes = np.unique(column, return_inverse=True)
-        key = key * len(values) + codes
-        if key.max(initial=0) > 2**31:  # ranks keep the next product far below the largest integer
+    n = len(pattern)
+    kind = np.where(upper == lower, 0.0, np.where(np.isfinite(upper), upper + 2.0, 1.0))
+    key, size = pattern.astype(np.int64), int(pattern.max(initial=0)) + 1
+    for column in (lower, kind, entry):
+        codes, count = _ranks(column)
+        if count > 1:
+            key, size = key * count + codes, size * count
+        if size > 2**31:  # ranks keep the next product far below the largest integer
             key = np.unique(key, return_inverse=True)[1].astype(np.int64)
-    order = np.argsort(key, kind="stable")
-    ordered = key[order]
-    fresh = np.ones(len(key), dtype=bool)
-    fresh[1:] = ordered[1:] != ordered[:-1]
-    starts = np.flatnonzero(fresh)
-    cell_of = np.empty(len(key), dtype=np.int64)
-    cell_of[order] = np.cumsum(fresh) - 1
-    first = order[starts]
-    return Cells(pattern[first], lower[first], upper[first], entry[first], cell_of, order, starts)
+            size = n
+    if size <= 32 * n:
+        present = np.zeros(size, dtype=bool)
+        present[key] = True
+        cell_of = (np.cumsum(present) - 1)[key]
+    else:
+        cell_of = np.unique(key, return_inverse=True)[1]
+    example = np.empty(int(cell_of.max(initial=-1)) + 1, dtype=np.int64)
+    example[cell_of] = np.arange(n)
+    return Cells(pattern[example], lower[example], upper[example], entry[example], cell_of)
+
+
+def _ranks(column: np.ndarray) -> tuple[np.ndarray, int]:
+    """Codes that keep the order of the values, and how many codes there could be."""
+    if not column.size or not column.any():
+        return np.zeros(column.shape[0], dtype=np.int64), 1
+    top = column.max()
+    if top < 4096:
+        codes = column.astype(np.int64)
+        if np.array_equal(codes, column):
+            return codes, int(top) + 1
+    values, codes = np.unique(column, return_inverse=True)
+    return codes, len(values)
 
 
 def layout_of(cells: Cells, columns: np.ndarray, shift: float) -> Layout:
