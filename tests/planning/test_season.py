@@ -1,0 +1,148 @@
+"""Losses, spares and cost of builds: a case by hand, laws, and what must not be promised."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import betabinom
+
+from workbench import Lives, plan_season
+from workbench.errors import EstimateError, UsageError
+
+
+def _season(n=160, seed=1, missing=0.08):
+    """Weibull lives of shape 1.6 with one good seal, three environments, nine sites, watched for 200 days."""
+    rng = np.random.default_rng(seed)
+    seal, place = rng.choice(["flat", "cord", "ring"], n), rng.choice(["marsh", "wood", "ridge"], n)
+    site = np.array([e + str(k) for e, k in zip(place, rng.integers(3, size=n), strict=True)])
+    log_life = 5.4 + 0.5 * (seal == "ring") - 0.3 * (place == "marsh") + np.log(rng.weibull(1.6, n))
+    life = np.ceil(np.exp(log_life))
+    time, failed = np.minimum(life, 200), life <= 200
+    lost = rng.random(n) < missing
+    time = np.where(lost, rng.integers(1, 150, n), time)
+    outcome = np.where(lost, "missing", np.where(failed, "failed", "working"))
+    covariates = pd.DataFrame({"lid_seal": seal, "environment": place, "site": site, "outcome": outcome})
+    return Lives.from_arrays(time, failed & ~lost, covariates=covariates)
+
+
+BUILD = pd.DataFrame(
+    {"build": ["plain", "better"], "lid_seal": ["flat", "ring"], "units": [60, 60], "unit_cost": [50, 62]}
+)
+
+
+def test_a_plan_has_one_row_a_build_and_adds_up_rows_of_one_name():
+    split = pd.DataFrame(
+        {"build": ["plain", "plain"], "lid_seal": ["flat", "flat"], "units": [20, 40], "unit_cost": [50, 50]}
+    )
+    table = plan_season(_season(), split, mission=180).table
+    assert table["units"].tolist() == [60]
+    assert table["cost"].tolist() == [3000.0]
+    alone = plan_season(_season(), BUILD.head(1), mission=180).table
+    assert table["expected_losses"][0] == pytest.approx(alone["expected_losses"][0], abs=0.5)
+
+
+def test_the_better_seal_loses_fewer_units_and_costs_less_a_survivor():
+    table = plan_season(_season(), BUILD, mission=180).table.set_index("build")
+    assert table.loc["better", "expected_losses"] < table.loc["plain", "expected_losses"]
+    assert table.loc["better", "cost_per_survivor"] < table.loc["plain", "cost_per_survivor"]
+    assert table.loc["better", "cost_per_survivor"] == pytest.approx(
+        62 * 60 / (60 - table.loc["better", "expected_losses"])
+    )
+    assert (table["losses_lower"] <= table["spares"]).all() and (table["spares"] <= table["losses_upper"]).all()
+
+
+def test_one_kind_of_unit_without_censoring_agrees_with_the_exact_binomial_mixture():
+    """40 units, all watched to day 100, 10 failed at a steady rate: beta-binomial is the textbook answer."""
+    rng = np.random.default_rng(5)
+    time = np.full(400, 100.0)
+    failed = np.zeros(400, dtype=bool)
+    time[:100], failed[:100] = np.sort(rng.uniform(1, 100, 100)), True
+    plan = plan_season(Lives.from_arrays(time, failed), pd.DataFrame({"units": [40]}), mission=100).table
+    exact = betabinom(40, 100.5, 300.5)
+    assert plan["expected_losses"][0] == pytest.approx(exact.mean(), abs=0.5)
+    assert plan["losses_lower"][0] == pytest.approx(exact.ppf(0.05), abs=1)
+    assert plan["losses_upper"][0] == pytest.approx(exact.ppf(0.95), abs=1)
+    assert plan["spares"][0] == pytest.approx(exact.ppf(0.9), abs=1)
+
+
+def test_missing_units_are_losses_too_and_said():
+    lives = _season()
+    without = lives.replace(covariates=lives.covariates.drop(columns="outcome"))
+    with_missing = plan_season(lives, BUILD, mission=180)
+    only_failures = plan_season(without, BUILD, mission=180)
+    assert (with_missing.table["expected_losses"] > only_failures.table["expected_losses"]).all()
+    assert any("went missing" in note for note in with_missing.notes)
+    assert any("do not say which units went missing" in note for note in only_failures.notes)
+
+
+def test_the_fan_starts_whole_ends_at_the_table_and_never_rises():
+    plan = plan_season(_season(), BUILD, mission=180)
+    fan = pd.DataFrame(dict(plan.fan))
+    for name, part in fan.groupby("build"):
+        row = plan.table.set_index("build").loc[name]
+        assert part["alive"].iloc[0] == row["units"]
+        assert part["alive"].iloc[-1] == pytest.approx(row["units"] - row["expected_losses"])
+        assert part["alive"].is_monotonic_decreasing
+        assert (part["lower"] <= part["alive"]).all() and (part["alive"] <= part["upper"]).all()
+
+
+def test_rows_in_another_order_change_no_digit():
+    lives = _season()
+    shuffled = lives.take(np.random.default_rng(3).permutation(len(lives)))
+    pd.testing.assert_frame_equal(
+        plan_season(lives, BUILD, mission=180).table, plan_season(shuffled, BUILD, mission=180).table
+    )
+
+
+def test_a_level_never_fielded_is_not_promised_and_leaves_other_builds_alone():
+    build = pd.concat([BUILD, pd.DataFrame({"build": ["new"], "lid_seal": ["foam"], "units": [60]})], ignore_index=True)
+    plan = plan_season(_season(), build, mission=180)
+    table = plan.table.set_index("build")
+    assert np.isnan(table.loc["new", "expected_losses"])
+    assert np.isfinite(table.loc["plain", "expected_losses"])
+    assert "new: no record of lid_seal = foam, so nothing is promised for it." in plan.notes
+
+
+def test_without_costs_the_money_part_is_left_out_and_said():
+    plan = plan_season(_season(), BUILD.drop(columns="unit_cost"), mission=180)
+    assert plan.table["cost_per_survivor"].isna().all()
+    assert any("cost is left out" in note for note in plan.notes)
+
+
+def test_environments_and_unseen_sites():
+    lives = _season()
+    build = pd.DataFrame({"build": ["wet", "dry"], "lid_seal": ["flat", "flat"], "units": [60, 60]})
+    plan = plan_season(lives, build.assign(environment=["marsh", "ridge"]), mission=180)
+    losses = plan.table.set_index("build")["expected_losses"]
+    assert losses["wet"] > losses["dry"]
+    unseen = plan_season(lives, BUILD.head(1).assign(site=["far away"]), mission=180)
+    assert any("a site not seen before" in note for note in unseen.notes)
+    known = plan_season(lives, BUILD.head(1).assign(site=["wood1"]), mission=180)
+    wide, narrow = (p.table["losses_upper"] - p.table["losses_lower"] for p in (unseen, known))
+    assert wide[0] >= narrow[0] - 2
+
+
+@pytest.mark.parametrize(
+    ("build", "message"),
+    [
+        (pd.DataFrame(), "at least one row"),
+        (pd.DataFrame({"lid_seal": ["ring"]}), "no column units"),
+        (pd.DataFrame({"units": [10], "lid_seel": ["ring"]}), "did you mean 'lid_seal'"),
+        (pd.DataFrame({"units": [0]}), "units is 0"),
+        (pd.DataFrame({"units": [2.5]}), "units is 2.5"),
+        (pd.DataFrame({"units": [10], "unit_cost": [-3.0]}), "unit_cost is -3.0"),
+    ],
+)
+def test_impossible_builds_are_refused_in_words(build, message):
+    with pytest.raises(UsageError, match=message):
+        plan_season(_season(), build, mission=180)
+
+
+def test_a_mission_beyond_what_was_seen_is_refused_with_the_longest_supported():
+    with pytest.raises(EstimateError, match="longest mission these lives support is 200 days"):
+        plan_season(_season(), BUILD, mission=365)
+
+
+def test_lives_without_failures_predict_nothing():
+    lives = Lives.from_arrays([100, 120], [False, False])
+    with pytest.raises(EstimateError, match="no unit failed"):
+        plan_season(lives, pd.DataFrame({"units": [5]}), mission=90)

@@ -1,0 +1,290 @@
+"""Predict: the share of units of a given build that fail by each day, in every replicate of the model behind a plan."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.errors import EstimateError
+from workbench.estimate.aft import AftBatch, AftProblem, fit_batch
+from workbench.estimate.families import family_of
+from workbench.estimate.groups import text_levels
+from workbench.estimate.terms import NOT_RECORDED
+from workbench.lives import Lives
+from workbench.planning.build import BuildRow
+from workbench.ranking.design import OTHER, SITE_SD, Block, Design, build_design
+from workbench.ranking.fitting import resample_design
+from workbench.wording import count_of
+
+__all__ = ["FailureModel", "fit_failure_model", "missing_share"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FailureModel:
+    """Replicates of a Weibull time-ratio model and what is needed to predict a build from them.
+
+    Attributes
+    ----------
+    fits : AftBatch
+        B replicates.
+    blocks : tuple of Block
+        Columns by covariate; none when nothing varies.
+    constant : dict of str to str
+        Choices that never varied, and their one level.
+    places : tuple of (environment, site number, units)
+        Where units stood, for spreading a build over the sites seen.
+    new_site : np.ndarray of float, shape (B,)
+        Effect of a site not seen before, from its prior.
+    notes : tuple of str
+        What the model could not use.
+    """
+
+    fits: AftBatch
+    blocks: tuple[Block, ...]
+    constant: dict[str, str]
+    places: tuple[tuple[str, int, int], ...]
+    new_site: np.ndarray
+    notes: tuple[str, ...] = ()
+
+    def share_failing(self, row: BuildRow, days: np.ndarray) -> np.ndarray:
+        """Share of a row's units that fail by each day.
+
+        Parameters
+        ----------
+        row : BuildRow
+            Levels that the model knows.
+        days : np.ndarray of float, shape (T,)
+            From 0.
+
+        Returns
+        -------
+        np.ndarray of float, shape (T, B)
+            Averaged over the sites where the row's units may stand.
+
+        Raises
+        ------
+        KeyError
+            If a level is unknown; ask `unknown` first.
+        """
+        location = self.fits.intercept.copy()
+        for block in self.blocks:
+            if block.role == "choice":
+                location += self.fits.coefficients[:, block.start + _level(block, row.levels[block.name])]
+            elif block.role == "adjust" and row.environment is not None:
+                location += self.fits.coefficients[:, block.start + _level(block, row.environment)]
+            elif block.role in ("season", "adjust"):
+                location += self._average(block)
+        with np.errstate(divide="ignore"):
+            z_days = np.log(days)
+        family = family_of("weibull")
+        total = np.zeros((len(days), len(location)))
+        for effect, part in self._site_effects(row):
+            z = (z_days[:, None] - (location + effect)[None, :]) / self.fits.scale[None, :]
+            total += part * np.where(np.isfinite(z), 1.0 - family.survival(np.where(np.isfinite(z), z, 0.0)), 0.0)
+        return total
+
+    def unknown(self, row: BuildRow) -> list[str]:
+        """Sentences about levels that were never fielded; a build with one is not predicted.
+
+        Parameters
+        ----------
+        row : BuildRow
+            One row of a build.
+
+        Returns
+        -------
+        list of str
+            Empty when every level is on record.
+
+        Raises
+        ------
+        Nothing.
+        """
+        said = []
+        for name, level in row.levels.items():
+            block = next((b for b in self.blocks if b.name == name), None)
+            known = block.levels + block.pooled if block is not None else (self.constant.get(name, ""),)
+            if (level or NOT_RECORDED) not in known:
+                said.append(f"{row.build}: no record of {name} = {level or 'blank'}, so nothing is promised for it.")
+        places = [b for b in self.blocks if b.role == "adjust" and row.environment is not None]
+        if any(row.environment not in block.levels for block in places):
+            said.append(f"{row.build}: no record of the environment {row.environment}, so nothing is promised there.")
+        return said
+
+    def remarks(self, row: BuildRow) -> list[str]:
+        """Sentences about how a row was predicted.
+
+        Parameters
+        ----------
+        row : BuildRow
+            A row that can be predicted.
+
+        Returns
+        -------
+        list of str
+            About pooled levels and new sites.
+
+        Raises
+        ------
+        Nothing.
+        """
+        said = [
+            f"{row.build}: few units carried {b.name} = {row.levels[b.name]}; it is predicted together with its like."
+            for b in self.blocks
+            if b.role == "choice" and row.levels[b.name] in b.pooled
+        ]
+        site = next((b for b in self.blocks if b.role == "site"), None)
+        if site is not None and row.site is not None and row.site not in site.levels:
+            said.append(
+                f"{row.build}: {row.site} is a site not seen before; its effect is drawn from how sites differ."
+            )
+        return said
+
+    def _average(self, block: Block) -> np.ndarray:
+        share = np.bincount(block.codes, minlength=len(block.levels)) if block.codes is not None else np.zeros(1)
+        return self.fits.coefficients[:, block.start : block.stop] @ (share / max(share.sum(), 1))
+
+    def _site_effects(self, row: BuildRow) -> list[tuple[np.ndarray, float]]:
+        block = next((b for b in self.blocks if b.role == "site"), None)
+        if block is None:
+            return [(np.zeros(len(self.fits.scale)), 1.0)]
+        if row.site is not None:
+            seen = row.site in block.levels
+            effect = self.fits.coefficients[:, block.start + block.levels.index(row.site)] if seen else self.new_site
+            return [(effect, 1.0)]
+        there = [(site, n) for place, site, n in self.places if row.environment in (None, place)]
+        if not there:
+            return [(self.new_site, 1.0)]
+        total = sum(n for _, n in there)
+        counts: dict[int, int] = {}
+        for number, n in there:
+            counts[number] = counts.get(number, 0) + n
+        return [(self.fits.coefficients[:, block.start + number], n / total) for number, n in counts.items()]
+
+
+def fit_failure_model(
+    lives: Lives, choices: Sequence[str], *, environment: str | None, site: str, replicates: int, seed: int
+) -> FailureModel:
+    """Fit the model behind a plan to weighted replicates.
+
+    Parameters
+    ----------
+    lives : Lives
+        With failures.
+    choices : sequence of str
+        Choices of the build.
+    environment : str or None
+        Environment column to hold equal, when the build names environments.
+    site : str
+        Site column, used when the lives have it.
+    replicates : int
+        Number B.
+    seed : int
+        Of everything drawn.
+
+    Returns
+    -------
+    FailureModel
+        B replicates.
+
+    Raises
+    ------
+    EstimateError
+        If a replicate reached no maximum.
+    """
+    levels = {name: text_levels(lives.covariates[name])[0] for name in choices}
+    varying = [name for name in choices if _rankable(lives, name)]
+    constant = {name: levels[name][0] for name in choices if name not in varying and len(levels[name]) == 1}
+    notes = [
+        f"{name} was not used: no two of its levels have enough units."
+        for name in choices
+        if name not in varying and name not in constant
+    ]
+    adjust = [environment] if environment and len(text_levels(lives.covariates[environment])[0]) > 1 else []
+    if not varying:
+        return FailureModel(
+            fits=_plain_fits(lives, replicates, seed),
+            blocks=(),
+            constant=constant,
+            places=(),
+            new_site=np.zeros(replicates),
+            notes=(*notes, "No choice of the build varied in these lives: one life distribution stands for all units."),
+        )
+    design = build_design(lives, varying, adjust, site=site)
+    rng = np.random.default_rng([seed, 2])
+    return FailureModel(
+        fits=resample_design(design, replicates, seed),
+        blocks=design.blocks,
+        constant=constant,
+        places=_places(design, environment),
+        new_site=rng.normal(0.0, SITE_SD, replicates),
+        notes=tuple([*notes, *design.notes]),
+    )
+
+
+def missing_share(lives: Lives, replicates: int, rng: np.random.Generator) -> tuple[np.ndarray, list[str]]:
+    """Draw the share of units that go missing, from its posterior with the Jeffreys prior.
+
+    Parameters
+    ----------
+    lives : Lives
+        With a covariate `outcome` when missing units are on record.
+    replicates : int
+        Number B of draws.
+    rng : numpy.random.Generator
+        Source of chance.
+
+    Returns
+    -------
+    share : np.ndarray of float, shape (B,)
+        Zero when no outcomes are recorded.
+    notes : list of str
+        How many were missing, or that nothing is known.
+
+    Raises
+    ------
+    Nothing.
+    """
+    if "outcome" not in lives.covariates.columns:
+        return np.zeros(replicates), ["The lives do not say which units went missing, so losses count failures only."]
+    is_missing = (lives.covariates["outcome"].astype(str) == "missing").to_numpy()
+    missing, units = int(lives.weight[is_missing].sum()), lives.units
+    said = f"Losses count failures and missing units; {count_of(missing, 'unit')} of {units} went missing."
+    return rng.beta(missing + 0.5, units - missing + 0.5, replicates), [said]
+
+
+def _rankable(lives: Lives, name: str) -> bool:
+    try:
+        return len(build_design(lives, [name], site=None).choices[0].ranked) >= 2
+    except EstimateError:
+        return False
+
+
+def _plain_fits(lives: Lives, replicates: int, seed: int) -> AftBatch:
+    rng = np.random.default_rng([seed, 3])
+    order = lives.canonical_order()
+    taken = lives.take(order)
+    problem = AftProblem.build(taken.lower, taken.upper, taken.entry, np.zeros((len(taken), 0)))
+    weights = rng.standard_gamma(taken.weight.astype(float), size=(replicates, len(taken)))
+    return fit_batch(problem, np.maximum(weights, 1e-12))
+
+
+def _places(design: Design, environment: str | None) -> tuple[tuple[str, int, int], ...]:
+    sites = next((b for b in design.blocks if b.role == "site"), None)
+    if sites is None or sites.codes is None:
+        return ()
+    surroundings = (
+        design.lives.covariates[environment].astype(str).to_numpy()
+        if environment is not None
+        else np.full(len(design.lives), "", dtype=object)
+    )
+    counts: dict[tuple[str, int], int] = {}
+    for place, number, weight in zip(surroundings, sites.codes, design.lives.weight, strict=True):
+        counts[(str(place), int(number))] = counts.get((str(place), int(number)), 0) + int(weight)
+    return tuple((place, number, n) for (place, number), n in sorted(counts.items()))
+
+
+def _level(block: Block, level: str) -> int:
+    if (level or NOT_RECORDED) in block.levels:
+        return block.levels.index(level or NOT_RECORDED)
+    return block.levels.index(OTHER)
