@@ -20,7 +20,15 @@ from workbench.estimate.terms import Term
 from workbench.lives import Lives
 from workbench.wording import join_words
 
-__all__ = ["HazardFit", "fit_partial_likelihood", "inverse_in", "outside_of", "reasons_for_empty", "reasons_for_twins"]
+__all__ = [
+    "HazardFit",
+    "fit_partial_likelihood",
+    "inverse_in",
+    "outside_of",
+    "reasons_for_empty",
+    "reasons_for_order",
+    "reasons_for_twins",
+]
 
 STEEP = 12.0
 """A fitted range of the log hazard beyond which separation is looked for."""
@@ -129,7 +137,7 @@ def _limit(
             direction = rising_direction(table, columns)
         if direction is None:
             break
-        notes += _reasons_for_order(direction, design, twins)
+        notes += reasons_for_order(direction[:, None], design, twins)
         table = table.only(face_of(table, columns, direction))
     return likelihood, best, free_directions(best.null.information, deaths), notes
 
@@ -293,9 +301,28 @@ def reasons_for_twins(twins: np.ndarray, design: Design, empty: Sequence[tuple[s
     return notes
 
 
-def _reasons_for_order(direction: np.ndarray, design: Design, twins: np.ndarray) -> list[str]:
-    moved = np.abs(design.contrasts @ direction) > 1e-6 * np.linalg.norm(design.contrasts, axis=1)
-    rows = np.flatnonzero(moved & ~outside_of(design, twins))
+def reasons_for_order(directions: np.ndarray, design: Design, twins: np.ndarray) -> list[str]:
+    """Say in words which rows have no finite answer because the failures came in their order.
+
+    Parameters
+    ----------
+    directions : np.ndarray of float, shape (k, q)
+        Directions in which the likelihood rises for ever.
+    design : Design
+        The columns and rows.
+    twins : np.ndarray of float, shape (k, s)
+        Directions that have their own sentence already.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none.
+
+    Raises
+    ------
+    Nothing.
+    """
+    rows = np.flatnonzero(outside_of(design, directions) & ~outside_of(design, twins))
     if not rows.size:
         return []
     names = join_words([_row_name(design, int(i)) for i in rows])

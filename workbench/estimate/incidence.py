@@ -286,12 +286,9 @@ def causes_of(lives: Lives, groups: Groups) -> tuple[tuple[str, ...], np.ndarray
         raise EstimateError(
             f"none of the {lives.units} units failed, so there is no cause to follow; see survival_curve for the bound"
         )
-    return text_levels(
-        pd.Series(
-            np.where(counted, np.asarray(lives.cause), None),  # type: ignore[call-overload]
-            dtype=object,
-        )
-    )
+    labels = np.full(len(lives), None, dtype=object)
+    labels[counted] = np.asarray(lives.cause)[counted]
+    return text_levels(pd.Series(labels))
 
 
 def _failures_by_cause(lives: Lives, codes: np.ndarray, counts: RiskSets, cause: np.ndarray, causes: int) -> np.ndarray:

@@ -1,0 +1,136 @@
+"""Proportional hazards on interval-censored lives: the fit as plain arrays, and what could not be estimated and why."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from workbench.errors import EstimateError
+from workbench.estimate.cox import free_directions
+from workbench.estimate.cox_residuals import cluster_scores
+from workbench.estimate.design import Design, design_of, patterns_of
+from workbench.estimate.hazard_fit import (
+    STEEP,
+    HazardFit,
+    inverse_in,
+    outside_of,
+    reasons_for_empty,
+    reasons_for_order,
+    reasons_for_twins,
+)
+from workbench.estimate.interval_likelihood import (
+    IntervalMaximum,
+    IntervalProblem,
+    interval_problem,
+    maximise_intervals,
+)
+from workbench.estimate.separation import levels_without_failures, patterns_without_failures
+from workbench.estimate.terms import Term
+from workbench.lives import Lives
+
+__all__ = ["fit_interval_hazards"]
+
+FLAT = 1e-7
+"""Information below this share of the largest (after scaling) counts as none."""
+
+
+def fit_interval_hazards(
+    lives: Lives, terms: Sequence[Term], strata: np.ndarray | None, shrink: float
+) -> tuple[HazardFit, Design]:
+    """Fit proportional hazards by maximum likelihood with a free baseline, each failure known to its interval.
+
+    Parameters
+    ----------
+    lives : Lives
+        n lives with any censoring; at risk only after entry.
+    terms : sequence of Term
+        The terms.
+    strata : np.ndarray of int, shape (n,), or None
+        Stratum of each life, with a baseline of its own.
+    shrink : float
+        Prior precision; 0 for none.
+
+    Returns
+    -------
+    fit : HazardFit
+        The fit; its covariance is the inverse curvature of the profile likelihood.
+    design : Design
+        The columns it is expressed in.
+
+    Raises
+    ------
+    EstimateError
+        If no maximum is found.
+
+    References
+    ----------
+    Zeng, Mao & Lin (2016), Biometrika 103, 253-271.
+    """
+    pattern, example = patterns_of(terms, len(lives))
+    counts = np.bincount(pattern, weights=lives.weight, minlength=len(example))
+    design = design_of(terms, example, counts, shrink)
+    ends = (lives.entry, lives.lower, lives.upper)
+    problem = interval_problem(design.columns, pattern, strata, ends, lives.weight)
+    null = maximise_intervals(problem, design.penalty, at_zero=True)
+    gradient = problem.weight @ null.scores
+    failures = np.bincount(pattern, weights=lives.weight * lives.failed, minlength=len(example))
+    empty = levels_without_failures(terms, example, failures)
+    notes = reasons_for_empty(empty, terms, shrink)
+    twins = free_directions(null.information, float(failures.sum()), FLAT)
+    flat = np.zeros((design.columns.shape[1], 0))
+    if shrink > 0:
+        best = maximise_intervals(problem, design.penalty)
+    else:
+        notes += reasons_for_twins(twins, design, empty)
+        unfailed = patterns_without_failures(terms, example, empty)
+        problem, best, flat, more = _limit(problem, design, unfailed[pattern], float(failures.sum()), twins)
+        notes += more
+    if not best.converged:
+        raise EstimateError("no maximum of the likelihood was found; leave out a term, or use shrink above 0")
+    statistic = float(gradient @ inverse_in(null.information, twins) @ gradient)
+    covariance = inverse_in(best.information + np.diag(design.penalty), flat)
+    return HazardFit(
+        coefficients=best.coefficients,
+        covariance=covariance,
+        robust=_robust(lives, problem, best, covariance),
+        estimable=~outside_of(design, flat),
+        log_likelihood=best.log_likelihood,
+        null_log_likelihood=null.log_likelihood,
+        score_statistic=statistic,
+        rank=float(np.trace(covariance @ best.information)),
+        notes=tuple(notes),
+    ), design
+
+
+def _limit(
+    problem: IntervalProblem, design: Design, unfailed: np.ndarray, failures: float, twins: np.ndarray
+) -> tuple[IntervalProblem, IntervalMaximum, np.ndarray, list[str]]:
+    """Maximise without the lives that no longer count in the limit, and look for effects that still run away."""
+    if unfailed.any():
+        dropped = np.zeros(problem.weight.size, dtype=bool)
+        dropped[problem.row] = unfailed
+        problem = replace(problem, weight=np.where(dropped, 0.0, problem.weight))
+    null = maximise_intervals(problem, design.penalty, at_zero=True)
+    flat = free_directions(null.information, failures, FLAT)
+    best = maximise_intervals(problem, design.penalty)
+    height = (problem.columns @ best.coefficients)[problem.weight > 0]
+    if height.size == 0 or np.ptp(height) <= STEEP:
+        return problem, best, flat, []
+    values, vectors = np.linalg.eigh(inverse_in(null.information, flat))
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    shares, turns = np.linalg.eigh(root.T @ best.information @ root)
+    running = (root @ turns)[:, (shares < 1e-3) & (values > 0)]
+    if not running.shape[1]:
+        return problem, best, flat, []
+    together = np.linalg.qr(np.column_stack([flat, running]))[0]
+    return problem, best, together, reasons_for_order(running, design, twins)
+
+
+def _robust(lives: Lives, problem: IntervalProblem, best: IntervalMaximum, covariance: np.ndarray) -> np.ndarray | None:
+    if lives.cluster is None:
+        return None
+    scores = np.where(problem.weight > 0, 1.0, 0.0)[:, None] * best.scores
+    numbers = np.asarray(pd.factorize(lives.cluster)[0])
+    sums = cluster_scores(scores[problem.row], lives.weight, numbers)
+    return covariance @ (sums.T @ sums) @ covariance
