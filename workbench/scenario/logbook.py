@@ -89,7 +89,7 @@ def _where(spell: Spell, world: World) -> dict[str, str]:
         "latitude": f"{place.latitude:.3f}",
         "longitude": f"{place.longitude:.3f}",
         "unit_cost": f"{cost:.2f}",
-        "notes": spell.note,
+        "notes": spell.note or _remark(spell),
     }
 
 
@@ -108,6 +108,15 @@ def _when(spell: Spell, season: Season) -> dict[str, str]:
         "outcome": ending.outcome,
         "withdrawn_reason": _reason(spell) if ending.outcome == "withdrawn" else "",
     }
+
+
+def _remark(spell: Spell) -> str:
+    """A remark on a loss, and on some of the others, as people leave them."""
+    if spell.ending.outcome == "missing":
+        return ("post and unit gone", "ropes cut, unit gone", "swept away in high water?")[spell.deployed % 3]
+    remarks = ("battery cover stiff", "nest close by, approach from the east", "logger set to 10 min", "path overgrown")
+    place = int(spell.visits.sum()) % 23
+    return remarks[place] if place < len(remarks) else ""
 
 
 def _reason(spell: Spell) -> str:
