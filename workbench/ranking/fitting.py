@@ -1,0 +1,167 @@
+"""Fitting: the ranking model fitted once, and refitted to weighted replicates whose prior centres are drawn anew."""
+
+import numpy as np
+
+from workbench.errors import EstimateError
+from workbench.estimate.aft import AftBatch, AftProblem, fit_batch
+from workbench.ranking.design import Design
+
+__all__ = ["fit_design", "problem_of", "replicate_weights", "resample_design"]
+
+
+def problem_of(
+    design: Design,
+    *,
+    lower: np.ndarray | None = None,
+    upper: np.ndarray | None = None,
+    entry: np.ndarray | None = None,
+    rows: np.ndarray | None = None,
+    precision: np.ndarray | None = None,
+    distribution: str = "weibull",
+) -> AftProblem:
+    """Return the model's problem, with some of its times, rows or strengths changed.
+
+    Parameters
+    ----------
+    design : Design
+        n rows.
+    lower, upper, entry : np.ndarray of shape (m,), optional
+        Other times for the rows.
+    rows : np.ndarray of int, shape (m,), optional
+        Rows of the design, repeated as wanted; all of them when not given.
+    precision : np.ndarray of shape (k,), optional
+        Other prior precisions.
+    distribution : str
+        Life distribution.
+
+    Returns
+    -------
+    AftProblem
+        Ready for `fit_batch`.
+
+    Raises
+    ------
+    EstimateError
+        If a failure is known exactly at time 0.
+    """
+    lives = design.lives
+    take = np.arange(len(lives)) if rows is None else rows
+    return AftProblem.build(
+        lives.lower[take] if lower is None else lower,
+        lives.upper[take] if upper is None else upper,
+        lives.entry[take] if entry is None else entry,
+        design.columns[take],
+        precision=design.precision if precision is None else precision,
+        distribution=distribution,
+    )
+
+
+def fit_design(problem: AftProblem, weights: np.ndarray, what: str = "the ranking model") -> AftBatch:
+    """Fit a problem to weights and refuse what did not converge.
+
+    Parameters
+    ----------
+    problem : AftProblem
+        As made by `problem_of`.
+    weights : np.ndarray of shape (n,) or (B, n)
+        Weights of the rows.
+    what : str
+        What is fitted, for the message.
+
+    Returns
+    -------
+    AftBatch
+        B fits.
+
+    Raises
+    ------
+    EstimateError
+        If a fit reached no maximum.
+    """
+    fits = fit_batch(problem, weights)
+    if not fits.converged.all():
+        raise EstimateError(
+            f"{what} reached no maximum; use fewer choices or exposures, or check the times of the lives"
+        )
+    return fits
+
+
+def replicate_weights(design: Design, resamples: int, rng: np.random.Generator) -> np.ndarray:
+    """Draw the weights of replicates: Gamma(w) a row, or one Gamma(1) a cluster times the weights of its rows.
+
+    Parameters
+    ----------
+    design : Design
+        n rows in canonical order.
+    resamples : int
+        Number B of replicates.
+    rng : numpy.random.Generator
+        Source of chance.
+
+    Returns
+    -------
+    np.ndarray of float, shape (B, n)
+        Positive.
+
+    Raises
+    ------
+    Nothing.
+
+    References
+    ----------
+    Rubin (1981), Annals of Statistics 9, 130-134; Xu, Gotwalt, Hong, King & Meeker (2020), American Statistician 74, 345-358.
+    """
+    lives = design.lives
+    if lives.cluster is None:
+        drawn = rng.standard_gamma(lives.weight.astype(float), size=(resamples, len(lives)))
+        return np.maximum(drawn, 1e-12)
+    _, first, cluster = np.unique(np.array([str(c) for c in lives.cluster]), return_index=True, return_inverse=True)
+    # clusters are numbered as they first appear, so that their names do not matter
+    place = np.empty(len(first), dtype=np.int64)
+    place[np.argsort(first)] = np.arange(len(first))
+    drawn = np.maximum(rng.standard_gamma(1.0, size=(resamples, len(first))), 1e-12)
+    return drawn[:, place[cluster]] * lives.weight
+
+
+def resample_design(design: Design, resamples: int, seed: int) -> AftBatch:
+    """Refit the model to replicates: weights drawn a unit, and the centre of each shrunken effect from its prior.
+
+    Parameters
+    ----------
+    design : Design
+        n rows.
+    resamples : int
+        Number B of replicates.
+    seed : int
+        Of everything drawn.
+
+    Returns
+    -------
+    AftBatch
+        B fits, all at a maximum.
+
+    Raises
+    ------
+    EstimateError
+        If a replicate reached no maximum even from its own start values.
+    """
+    rng = np.random.default_rng(seed)
+    problem = problem_of(design)
+    centre = rng.standard_normal((resamples, problem.columns)) / np.sqrt(design.precision)
+    at_once = max(1, 4_000_000 // max(1, len(design.lives)))
+    start = fit_design(problem, design.lives.weight.astype(float))
+    parts = []
+    for begin in range(0, resamples, at_once):
+        rows = slice(begin, min(begin + at_once, resamples))
+        weights = replicate_weights(design, rows.stop - begin, rng)
+        fits = fit_batch(problem, weights, centre[rows], start)
+        if not fits.converged.all():
+            raise EstimateError(
+                f"{int((~fits.converged).sum())} replicates of the ranking model reached no maximum; use fewer choices "
+                "or exposures, or check the times of the lives"
+            )
+        parts.append(fits)
+    return AftBatch(
+        *(np.concatenate([getattr(p, name) for p in parts]) for name in ("coefficients", "intercept", "scale")),
+        *(np.concatenate([getattr(p, name) for p in parts]) for name in ("log_likelihood", "converged")),
+    )
