@@ -1,0 +1,101 @@
+"""Columnar tables: a Parquet file or a DataFrame as rows of true values; their first row is row 1."""
+
+import datetime as dt
+import decimal
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from workbench.errors import LogError
+from workbench.log.sheets import Cell, RawSheet
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["read_frame", "read_parquet"]
+
+
+def read_parquet(path: Path, data: bytes) -> RawSheet:
+    """Read a Parquet file.
+
+    Parameters
+    ----------
+    path : Path
+        The file, for its name.
+    data : bytes
+        Its content.
+
+    Returns
+    -------
+    RawSheet
+        Column names as row 0, rows from 1.
+
+    Raises
+    ------
+    LogError
+        If it is no readable Parquet file.
+    """
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    try:
+        table = parquet.read_table(io.BytesIO(data))
+    except (pa.ArrowException, OSError, ValueError):
+        raise LogError(f"{path.name} cannot be read as a Parquet file; write it again from its source") from None
+    names = tuple(table.column_names)
+    keep = [i for i, name in enumerate(names) if not name.startswith("__index_level_")]
+    columns = [_listed(table.column(i)) for i in keep]
+    return _sheet(path.name, tuple(names[i] for i in keep), columns)
+
+
+def read_frame(frame: "pd.DataFrame", source: str = "table") -> RawSheet:
+    """Take a DataFrame as if it had been read from a file.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a deployment; not changed.
+    source : str
+        Name shown in addresses.
+
+    Returns
+    -------
+    RawSheet
+        Column names as row 0, rows from 1.
+
+    Raises
+    ------
+    Nothing.
+    """
+    columns = [frame.iloc[:, i].astype(object).tolist() for i in range(frame.shape[1])]
+    return _sheet(source, tuple(str(c) for c in frame.columns), columns)
+
+
+def _listed(column: Any) -> list[Any]:
+    import pyarrow as pa
+
+    if pa.types.is_timestamp(column.type):
+        column = column.cast(pa.timestamp("us", tz=column.type.tz), safe=False)  # Python's times end at microseconds
+    return list(column.to_pylist())
+
+
+def _sheet(source: str, names: tuple[str, ...], columns: list[list[Any]]) -> RawSheet:
+    cells = [[_cell(value) for value in column] for column in columns]
+    rows = ((0, names), *((number, row) for number, row in enumerate(zip(*cells, strict=True), start=1)))
+    return RawSheet(source=source, rows=tuple(rows), kind="columnar")
+
+
+def _cell(value: Any) -> Cell:
+    if isinstance(value, str):
+        return value
+    if value is None or value != value or type(value).__name__ in ("NAType", "NaTType"):
+        return None
+    if isinstance(value, dt.datetime):
+        return dt.datetime(value.year, value.month, value.day, value.hour, value.minute, value.second)
+    if isinstance(value, bool | int | float | dt.date):
+        return value
+    if isinstance(value, decimal.Decimal):
+        return float(value)
+    if hasattr(value, "item"):  # a number of the array library
+        return _cell(value.item())
+    return str(value)

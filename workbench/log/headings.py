@@ -1,0 +1,397 @@
+"""Headings: which row of a sheet names the columns, and which field of the dictionary each column is."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import pairwise
+
+from workbench.checks import did_you_mean
+from workbench.errors import LogError
+from workbench.log.columns import Column, evidence_column, log_columns, visit_columns, word_key
+from workbench.log.settings import Settings
+from workbench.log.sheets import Cell, RawSheet, cell_text, column_letters, is_blank, shown
+
+__all__ = ["Address", "Table", "Vocabulary", "fit_of", "locate", "log_vocabulary", "visit_vocabulary"]
+
+_ROWS_SEARCHED = 40
+_LEAST_KNOWN = 2
+_DATE_FIELDS = ("found_on", "last_good_on", "failed_on")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Address:
+    """Where a value stands: file, sheet, row, heading as in the file, cell name in workbooks."""
+
+    source: str
+    sheet: str
+    row: int
+    column: str = ""
+    cell: str = ""
+
+    @property
+    def short(self) -> str:
+        """Cell name, or row and heading."""
+        return self.cell or (f"row {self.row}, column {self.column!r}" if self.column else f"row {self.row}")
+
+    @property
+    def full(self) -> str:
+        """As short, with file and sheet before it."""
+        return f"{self.source}, {f'sheet {self.sheet!r}, ' if self.sheet else ''}{self.short}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Vocabulary:
+    """The columns that can be understood and the spellings of their headings.
+
+    Attributes
+    ----------
+    columns : mapping of str to Column
+        By name, in dictionary order.
+    keys : mapping of str to str
+        Comparable heading to name.
+    ignored : frozenset of str
+        Comparable headings that are to be left alone.
+    """
+
+    columns: Mapping[str, Column]
+    keys: Mapping[str, str]
+    ignored: frozenset[str] = frozenset()
+
+    def field_of(self, heading: str) -> str:
+        """Return the name of the column that a heading means.
+
+        Parameters
+        ----------
+        heading : str
+            As in the file.
+
+        Returns
+        -------
+        str
+            "" when it is not known.
+
+        Raises
+        ------
+        Nothing.
+        """
+        key = word_key(heading)
+        if key in self.ignored:
+            return ""
+        name = self.keys.get(key, "")
+        if not name and heading.rstrip().endswith(")"):
+            # "deployed on (yyyy-mm-dd)"; a number's bracket may hold another unit, so it must match whole
+            name = self.keys.get(word_key(heading.rpartition("(")[0]), "")
+            name = "" if name and self.columns[name].type == "number" else name
+        return name
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Table:
+    """One table whose headings are understood.
+
+    Attributes
+    ----------
+    raw : RawSheet
+        Where it comes from.
+    header_row : int
+        Row number of the headings.
+    headings : tuple of str
+        As in the file, one a column.
+    fields : tuple of str
+        Name of each column, "" where it is not used.
+    rows : tuple of (int, tuple of Cell)
+        The rows below the headings with any content.
+    notes : tuple of str
+        What was assumed.
+    """
+
+    raw: RawSheet
+    header_row: int
+    headings: tuple[str, ...]
+    fields: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[Cell, ...]], ...]
+    notes: tuple[str, ...] = ()
+
+    @cached_property
+    def places(self) -> Mapping[str, int]:
+        """Return the column number of each field.
+
+        Returns
+        -------
+        mapping of str to int
+            From 0.
+
+        Raises
+        ------
+        Nothing.
+        """
+        return {name: index for index, name in enumerate(self.fields) if name}
+
+    def address(self, row: int, field: str = "") -> Address:
+        """Return where a field of a row stands.
+
+        Parameters
+        ----------
+        row : int
+            Row number in the file.
+        field : str
+            Name of the column; "" or a column that the table lacks gives the row alone.
+
+        Returns
+        -------
+        Address
+            With the cell's name in workbooks.
+
+        Raises
+        ------
+        Nothing.
+        """
+        index = self.places.get(field)
+        if index is None:
+            return Address(source=self.raw.source, sheet=self.raw.sheet, row=row)
+        return self.address_at(row, index)
+
+    def address_at(self, row: int, index: int) -> Address:
+        """Return where the cell of a row and column number stands.
+
+        Parameters
+        ----------
+        row : int
+            Row number in the file.
+        index : int
+            Column number from 0.
+
+        Returns
+        -------
+        Address
+            With the cell's name in workbooks.
+
+        Raises
+        ------
+        Nothing.
+        """
+        heading = self.headings[index] if index < len(self.headings) else ""
+        name = f"{column_letters(index)}{row}" if self.raw.kind == "workbook" else ""
+        return Address(source=self.raw.source, sheet=self.raw.sheet, row=row, column=heading, cell=name)
+
+
+def log_vocabulary(settings: Settings) -> Vocabulary:
+    """Return the headings of the log: dictionary, further columns with a role, and the user's own names.
+
+    Parameters
+    ----------
+    settings : Settings
+        With `rename` and `roles`.
+
+    Returns
+    -------
+    Vocabulary
+        The user's names stand before the dictionary's spellings.
+
+    Raises
+    ------
+    Nothing.
+    """
+    columns = {c.name: c for c in log_columns()}
+    keys = {key: c.name for c in reversed(log_columns()) for key in c.heading_keys}
+    keys |= {name: name for name in columns}
+    for role in ("protection", "exposure", "evidence"):
+        for name in settings.roles.get(role, ()):
+            key = word_key(name)
+            columns[key] = replace(columns[key], role=role) if key in columns else _further_column(key, role, name)
+            keys[key] = key
+    keys |= {word_key(theirs): word_key(ours) for theirs, ours in settings.rename.items()}
+    ignored = frozenset(word_key(name) for name in settings.roles.get("ignore", ()))
+    return Vocabulary(columns=columns, keys=keys, ignored=ignored)
+
+
+def _further_column(key: str, role: str, name: str) -> Column:
+    if role == "evidence":
+        return evidence_column(key)
+    return Column(key, "word", role=role, meaning=f"Further column {name!r}, {role} by the settings.")
+
+
+def visit_vocabulary() -> Vocabulary:
+    """Return the headings of the visits sheet.
+
+    Returns
+    -------
+    Vocabulary
+        Of the dictionary alone.
+
+    Raises
+    ------
+    Nothing.
+    """
+    keys = {key: c.name for c in reversed(visit_columns()) for key in c.heading_keys}
+    return Vocabulary(columns={c.name: c for c in visit_columns()}, keys=keys)
+
+
+def fit_of(sheet: RawSheet, vocabulary: Vocabulary) -> tuple[int, int]:
+    """Return how many different columns the best heading row of a sheet names, and its place in `sheet.rows`.
+
+    Parameters
+    ----------
+    sheet : RawSheet
+        Any table.
+    vocabulary : Vocabulary
+        What is known.
+
+    Returns
+    -------
+    known : int
+        Different columns named.
+    place : int
+        Index of the row, the first of the best.
+
+    Raises
+    ------
+    Nothing.
+    """
+    scores = [len(_named(row, vocabulary)) for _, row in sheet.rows[:_ROWS_SEARCHED]]
+    best = max(scores, default=0)
+    return best, scores.index(best) if scores else 0
+
+
+def _named(row: tuple[Cell, ...], vocabulary: Vocabulary) -> set[str]:
+    return {vocabulary.field_of(cell_text(cell)) for cell in row if not is_blank(cell)} - {""}
+
+
+def locate(sheet: RawSheet, vocabulary: Vocabulary, *, has_visits: bool = False, what: str = "log") -> Table:
+    """Find the headings of a sheet and the rows below them.
+
+    Parameters
+    ----------
+    sheet : RawSheet
+        The sheet that holds the table.
+    vocabulary : Vocabulary
+        What is known.
+    has_visits : bool
+        Whether a visits sheet gives the dates that the log may then lack.
+    what : str
+        log or visits, for errors.
+
+    Returns
+    -------
+    Table
+        With at least one row.
+
+    Raises
+    ------
+    LogError
+        If no row names the columns, a needed column is missing, two columns mean the same, the headings stand on two
+        lines, the rows have another number of cells than the headings, or there is no row at all.
+    """
+    known, place = fit_of(sheet, vocabulary)
+    if known < _LEAST_KNOWN:
+        raise LogError(_no_headings(sheet))
+    _refuse_two_lines(sheet, vocabulary, known)
+    header_row, cells = sheet.rows[place]
+    headings = tuple(" ".join(cell_text(cell).split()) for cell in cells)
+    fields = tuple(vocabulary.field_of(h) for h in headings)
+    rows = tuple((n, row) for n, row in sheet.rows[place + 1 :] if not all(is_blank(cell) for cell in row))
+    table = Table(raw=sheet, header_row=header_row, headings=headings, fields=fields, rows=rows)
+    _refuse_twice(table)
+    _refuse_missing(table, vocabulary, has_visits)
+    if not rows:
+        raise LogError(f"{sheet.place} has headings (row {header_row}) but no row below them; the {what} is empty")
+    _refuse_shifted(table)
+    return Table(
+        raw=sheet, header_row=header_row, headings=headings, fields=fields, rows=rows, notes=_notes(table, vocabulary)
+    )
+
+
+def _no_headings(sheet: RawSheet) -> str:
+    first = [shown(cell_text(cell), 24) for cell in (sheet.rows[0][1] if sheet.rows else ()) if not is_blank(cell)]
+    listed = ", ".join(first[:5]) + (f" and {len(first) - 5} more" if len(first) > 5 else "")
+    return (
+        f"{sheet.place} holds no row with the headings of a log (first row: {listed or 'empty'}); it needs unit_id, "
+        "deployed_on, outcome and a date of the end: name them so, or map your headings with 'workbench adopt LOG'"
+    )
+
+
+def _refuse_two_lines(sheet: RawSheet, vocabulary: Vocabulary, known: int) -> None:
+    rows = sheet.rows[:_ROWS_SEARCHED]
+    for (number, upper), (below, lower) in pairwise(rows):
+        pairs = zip(upper, lower, strict=False)
+        joined = tuple(f"{cell_text(a)} {cell_text(b)}" for a, b in pairs)
+        if sum(not is_blank(c) for c in upper) > 1 and len(_named(joined, vocabulary)) > known:
+            raise LogError(
+                f"{sheet.place}: the headings stand on two lines (rows {number} and {below}); "
+                "write each heading in one cell"
+            )
+
+
+def _refuse_twice(table: Table) -> None:
+    seen: dict[str, int] = {}
+    for index, name in enumerate(table.fields):
+        if name and seen.setdefault(name, index) != index:
+            first, second = (f"{column_letters(i)} ({table.headings[i]!r})" for i in (seen[name], index))
+            raise LogError(
+                f"{table.raw.place}: columns {first} and {second} both mean {name}; "
+                "rename one, or put its heading under ignore in [roles] of the settings"
+            )
+
+
+def _refuse_missing(table: Table, vocabulary: Vocabulary, has_visits: bool) -> None:
+    missing = [c.name for c in vocabulary.columns.values() if c.required and c.name not in table.places]
+    if "deployed_on" in vocabulary.columns and not has_visits and not any(f in table.places for f in _DATE_FIELDS):
+        missing.append("one of found_on, last_good_on and failed_on")
+    if not missing:
+        return
+    unknown = [h for h, f in zip(table.headings, table.fields, strict=True) if h and not f]
+    hints = [did_you_mean(name, [word_key(h) for h in unknown]) for name in missing]
+    near = next((hint.replace("did you mean", "is it") for hint in hints if hint), "")
+    listed = ", ".join(shown(h, 24) for h in unknown[:5]) + (
+        f" and {len(unknown) - 5} more" if len(unknown) > 5 else ""
+    )
+    raise LogError(
+        f"{table.raw.place}: no column for {', '.join(missing)} among the headings of row {table.header_row}{near} "
+        f"(headings not known: {listed or 'none'}); map yours with [rename] in the settings"
+    )
+
+
+def _refuse_shifted(table: Table) -> None:
+    """Refuse text tables whose rows all have more, or all have fewer, cells than there are headings."""
+    if table.raw.kind != "text":
+        return
+    wide = len(table.headings)
+    widths = [len(row) for _, row in table.rows]
+    if min(widths) > wide or max(widths) < wide:
+        more, fewer = ("row", "heading line") if min(widths) > wide else ("heading line", "row")
+        raise LogError(
+            f"{table.raw.place}: the headings (row {table.header_row}) have {wide} cells, row {table.rows[0][0]} has "
+            f"{widths[0]}, and no row has {wide}; every {more} has a cell too many, or the {fewer} one too few, so the "
+            "columns may be shifted: mend the file where it was exported"
+        )
+
+
+def _notes(table: Table, vocabulary: Vocabulary) -> tuple[str, ...]:
+    place, notes = table.raw.place, []
+    if table.header_row > 1:
+        notes.append(f"{place}: the headings were found in row {table.header_row}; what stands above is not used.")
+    used_hidden = sum(number in table.raw.hidden for number, _ in table.rows)
+    if used_hidden:
+        rows = "1 hidden row was" if used_hidden == 1 else f"{used_hidden} hidden rows were"
+        notes.append(f"{place}: {rows} read like the others; delete them if they should not count.")
+    if table.raw.kind == "text":
+        short = sum(len(row) < len(table.headings) for _, row in table.rows)
+        if short:
+            notes.append(
+                f"{place}: {short} rows have fewer cells than headings; what is missing counts as not recorded."
+            )
+    unknown = [h for h, f in zip(table.headings, table.fields, strict=True) if h and not f]
+    unknown = [h for h in unknown if word_key(h) not in vocabulary.ignored]
+    if unknown:
+        named = ", ".join(
+            f"{h!r}{did_you_mean(word_key(h), vocabulary.columns)}".replace(";", " -").rstrip() for h in unknown
+        )
+        notes.append(f"{place}: columns without a role are kept and not used: {named}.")
+    widest = max(len(row) for _, row in table.rows) if table.raw.kind == "workbook" else 0
+    bare = [i for i, h in enumerate(table.headings) if not h] + list(range(len(table.headings), widest))
+    filled = [i for i in bare if any(i < len(row) and not is_blank(row[i]) for _, row in table.rows)]
+    if filled:
+        notes.append(
+            f"{place}: column {', '.join(map(column_letters, filled))} has values but no heading and is not used."
+        )
+    return tuple(notes)

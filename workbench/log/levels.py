@@ -1,0 +1,154 @@
+"""Levels: spellings of one word made one level; words that the dictionary does not know said with the nearest known."""
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from difflib import get_close_matches
+
+from workbench.checks import did_you_mean
+from workbench.log.columns import Column, word_key
+from workbench.log.entries import Entry
+from workbench.log.headings import Vocabulary
+from workbench.log.settings import Settings
+from workbench.log.sheets import shown
+from workbench.wording import count_of
+
+__all__ = ["LABEL_FIELDS", "order_levels", "unify_levels"]
+
+LABEL_FIELDS = ("site", "batch", "firmware", "season")
+"""Fields of free text that are used as levels."""
+
+_NEAR = 0.84
+_MOST_LISTED = 5
+
+
+def unify_levels(
+    entries: Sequence[Entry], vocabulary: Vocabulary, settings: Settings
+) -> tuple[dict[str, dict[str, str]], tuple[str, ...]]:
+    """Return the one spelling of every level, and what to say about it.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        The rows in use.
+    vocabulary : Vocabulary
+        What the columns hold.
+    settings : Settings
+        With the user's own words of levels.
+
+    Returns
+    -------
+    spelling : dict of field to dict of str to str
+        Value to level, where the two differ.
+    notes : tuple of str
+        Spellings merged; words not in the dictionary, with the nearest known one; names that look misspelled.
+
+    Raises
+    ------
+    Nothing.
+    """
+    spelling: dict[str, dict[str, str]] = {}
+    notes: list[str] = []
+    for name, column in vocabulary.columns.items():
+        is_open = column.type == "word" and not column.is_closed
+        counts = Counter(e[name] for e in entries if e[name] is not None) if is_open or name in LABEL_FIELDS else None
+        if not counts:
+            continue
+        merged = _merged(counts, word_key if is_open else str.casefold)
+        if merged:
+            spelling[name] = merged
+            listed = ", ".join(f"{shown(a)} as {shown(b)}" for a, b in sorted(merged.items()))
+            notes.append(f"{name}: {listed} (spellings that differ only in case, spaces or punctuation are one level).")
+        levels = Counter({merged.get(value, value): 0 for value in counts})
+        for value, number in counts.items():
+            levels[merged.get(value, value)] += number
+        notes += _unknown(column, levels, entries, settings) if column.known_words else _misspelled(name, levels)
+    return spelling, tuple([*notes, *_units_alike(entries)])
+
+
+def _merged(counts: Counter[str], key: Callable[[str], str]) -> dict[str, str]:
+    groups: dict[str, list[str]] = defaultdict(list)
+    for value in counts:
+        groups[key(value)].append(value)
+    best = {v: max(vs, key=lambda w: (counts[w], w)) for vs in groups.values() if len(vs) > 1 for v in vs}
+    return {value: level for value, level in best.items() if value != level}
+
+
+def _unknown(column: Column, levels: Counter[str], entries: Sequence[Entry], settings: Settings) -> list[str]:
+    own = settings.levels.get(column.name, {})
+    known = {*column.known_words, *own.get("words", {}).values(), *own.get("labels", {}), *own.get("cost", {})}
+    known |= {settings.reference.get(column.name, "")}
+    notes = []
+    for level in sorted(set(levels) - known):
+        first = next(e for e in entries if e[column.name] is not None and word_key(e[column.name]) == word_key(level))
+        hint = did_you_mean(word_key(level), column.spellings)
+        if hint:
+            near = column.spellings[hint.split("'")[1]]
+            hint = f"; did you mean {near!r}? Then add it to [levels.{column.name}] words in the settings"
+        where = f"{count_of(levels[level], 'row')}, first {first.address(column.name).full}"
+        notes.append(
+            f"{column.name}: {shown(level)} ({where}) is not in the dictionary and is kept as a level of its own{hint}."
+        )
+    more = len(notes) - _MOST_LISTED
+    return notes[:_MOST_LISTED] + (
+        [f"{column.name}: {more} further words are not in the dictionary."] if more > 0 else []
+    )
+
+
+def _misspelled(name: str, levels: Counter[str]) -> list[str]:
+    notes = []
+    for level in sorted(levels):
+        likely = [other for other in levels if levels[other] > levels[level] and _digits(other) == _digits(level)]
+        near = get_close_matches(level.casefold(), [w.casefold() for w in likely], n=1, cutoff=_NEAR)
+        if near:
+            other = next(w for w in likely if w.casefold() == near[0])
+            counts = f"{count_of(levels[level], 'row')} and {count_of(levels[other], 'row')}"
+            notes.append(f"{name}: {shown(level)} and {shown(other)} are kept apart ({counts}); are they the same?")
+    return notes
+
+
+def _digits(text: str) -> list[str]:
+    return re.findall(r"\d+", text)
+
+
+def _units_alike(entries: Sequence[Entry]) -> list[str]:
+    alike: dict[str, set[str]] = defaultdict(set)
+    for entry in entries:
+        alike[entry["unit_id"].casefold()].add(entry["unit_id"])
+    pairs = [" and ".join(map(shown, sorted(names))) for names in alike.values() if len(names) > 1]
+    return [f"unit_id: {pair} are read as different units; are they the same?" for pair in sorted(pairs)]
+
+
+def order_levels(
+    column: Column, values: Sequence[str | None], units: Sequence[str], reference: str | None
+) -> tuple[str, ...]:
+    """Return the levels that occur, the reference first.
+
+    Parameters
+    ----------
+    column : Column
+        With the dictionary's words.
+    values : sequence of str or None
+        One a row.
+    units : sequence of str
+        Unit of each row; a unit counts once a level.
+    reference : str or None
+        Declared reference; None takes the level with most units.
+
+    Returns
+    -------
+    tuple of str
+        Reference, then dictionary order, then sorted.
+
+    Raises
+    ------
+    Nothing.
+    """
+    carried: Mapping[str, set[str]] = defaultdict(set)
+    for value, unit in zip(values, units, strict=True):
+        if value is not None:
+            carried[value].add(unit)
+    known = {word: place for place, word in enumerate(column.known_words)}
+    levels = sorted(carried, key=lambda v: (known.get(v, len(known)), v))
+    first = reference if reference in carried else max(levels, key=lambda v: len(carried[v]), default=None)
+    return tuple(sorted(levels, key=lambda v: v != first))

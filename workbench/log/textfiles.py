@@ -1,0 +1,121 @@
+"""Text files: csv, tsv and txt as rows of text with line numbers; encodings and delimiters are tried in turn."""
+
+import codecs
+import csv
+import io
+from collections.abc import Callable, Iterator
+from itertools import islice
+from pathlib import Path
+
+from workbench.errors import LogError
+from workbench.log.sheets import RawSheet
+
+__all__ = ["DELIMITERS", "decode", "read_text_file"]
+
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
+"""In the order in which they are tried; the one whose headings fit the dictionary best wins."""
+
+_PROBE_ROWS = 60
+
+
+def decode(data: bytes, name: str) -> tuple[str, str]:
+    """Return the text of a file and the encoding it was read with.
+
+    Parameters
+    ----------
+    data : bytes
+        Content.
+    name : str
+        File name, for errors.
+
+    Returns
+    -------
+    text : str
+        Without byte order mark.
+    encoding : str
+        UTF-8, UTF-16 (only with its mark) or cp1252.
+
+    Raises
+    ------
+    LogError
+        If it is empty, or no text.
+    """
+    if not data.strip():
+        raise LogError(f"{name} is empty; a log needs a line of headings and one line a deployment")
+    wide = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    tries = ["UTF-16"] if wide else ["UTF-8", "cp1252"]
+    for encoding in tries:
+        try:
+            text = data.decode({"UTF-8": "utf-8-sig"}.get(encoding, encoding))
+        except UnicodeDecodeError:
+            continue
+        if "\0" in text:
+            line = text[: text.index("\0")].count("\n") + 1
+            raise LogError(
+                f"{name} is no text table: line {line} holds a NUL character; export it again as CSV (UTF-8)"
+            )
+        return text, encoding
+    raise LogError(f"{name} is neither UTF-8 nor cp1252 text; save it as CSV (UTF-8)")
+
+
+def read_text_file(path: Path, data: bytes, fit: Callable[[RawSheet], int]) -> RawSheet:
+    """Read a text table with the delimiter whose headings fit best.
+
+    Parameters
+    ----------
+    path : Path
+        The file, for its name.
+    data : bytes
+        Its content.
+    fit : callable
+        How many headings of a sheet are known.
+
+    Returns
+    -------
+    RawSheet
+        All rows; a row's number is that of its first line. What was tried and taken stands in the notes.
+
+    Raises
+    ------
+    LogError
+        If it is no text, or a quoted cell never ends.
+    """
+    text, encoding = decode(data, path.name)
+    best, best_rank = ",", (-1, -1)
+    for delimiter in DELIMITERS:
+        try:
+            head = tuple(islice(_rows(text, delimiter, path.name), _PROBE_ROWS))
+        except LogError:
+            continue
+        rank = (fit(RawSheet(source=path.name, rows=head, kind="text")), max((len(r) for _, r in head), default=0))
+        if rank > best_rank:
+            best, best_rank = delimiter, rank
+    how = "read as UTF-8" if encoding == "UTF-8" else f"not UTF-8, read as {encoding} (check letters with accents)"
+    note = f"{path.name}: {how}, columns separated by {DELIMITERS[best]}."
+    return RawSheet(source=path.name, rows=tuple(_rows(text, best, path.name)), kind="text", notes=(note,))
+
+
+def _rows(text: str, delimiter: str, name: str) -> Iterator[tuple[int, tuple[str, ...]]]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    start = 1
+    while True:
+        try:
+            row = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            raise LogError(f"{name}, line {start}: {_plain_words(error)}") from None
+        if any(cell.strip() for cell in row) or len(row) > 1:
+            yield start, tuple(row)
+        start = reader.line_num + 1
+
+
+def _plain_words(error: csv.Error) -> str:
+    message = str(error)
+    if "unexpected end of data" in message:
+        return "a cell opens with a quotation mark that is never closed; close it or remove it"
+    if "field larger" in message:
+        return f"a cell is longer than {csv.field_size_limit():,} characters; a quotation mark may be missing"
+    if "expected after" in message:
+        return "a quoted cell goes on after its closing quotation mark; double the marks inside it"
+    return f"cannot be split into cells ({message})"
