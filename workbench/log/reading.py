@@ -80,6 +80,7 @@ def read_log(
         _records=records,
         _ledger=ledger_frame(used),
         _followed_to=followed_to(used, visits),
+        _addresses=tuple(entry.address for entry in used),
         all_problems=tuple(_in_file_order(problems, chosen)),
         notes=tuple(dict.fromkeys(notes)),
         settings=checked,

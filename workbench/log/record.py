@@ -1,11 +1,12 @@
 """Log: the checked record of a season: rows in use, rows set aside, every problem, the ledger and the lives."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from workbench.errors import LogError
+from workbench.log.headings import Address
 from workbench.log.problems import Problem, problems_frame
 from workbench.log.settings import Settings
 
@@ -47,6 +48,7 @@ class Log:
     _records: "pd.DataFrame"
     _ledger: "pd.DataFrame"
     _followed_to: Any
+    _addresses: tuple[Callable[[str], Address], ...]
     all_problems: tuple[Problem, ...]
     notes: tuple[str, ...]
     settings: Settings
@@ -79,6 +81,28 @@ class Log:
     def rows_set_aside(self) -> int:
         """How many rows were read and not used."""
         return self.rows - self.used
+
+    def address(self, position: int, field: str) -> Address:
+        """Return where a field of a record stands in its file.
+
+        Parameters
+        ----------
+        position : int
+            Of the record, from 0.
+        field : str
+            Name of the column; "" for the row.
+
+        Returns
+        -------
+        Address
+            With the cell's name in workbooks.
+
+        Raises
+        ------
+        IndexError
+            If there is no such record.
+        """
+        return self._addresses[position](field)
 
     def columns_of(self, *roles: str) -> tuple[str, ...]:
         """Return the columns of some roles that hold any value.
