@@ -12,6 +12,8 @@ __all__ = ["CoxMaximum", "PartialLikelihood", "Slopes", "free_directions", "maxi
 
 FEW = 20.0
 """From here on the asymptotic series of the gamma functions is exact to the last digits."""
+OUT_OF_REACH = 300.0
+"""A range of the log hazard at which the search stops: its square still fits into a number."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -301,7 +303,8 @@ def maximise(
         step = _newton_step(information, score, scale)
         gain = float(score @ step)
         converged = gain < 1e-9
-        if converged and gain < 1e-18:
+        reach = float(np.ptp(likelihood.columns @ (beta + step))) if beta.size else 0.0
+        if (converged and gain < 1e-18) or reach > OUT_OF_REACH:
             break
         goal = now.value - 0.5 * float(penalty @ beta**2)
         moved = _climb(likelihood, penalty, beta, step, goal)

@@ -1,11 +1,12 @@
 """Proportional hazards on right-censored lives: the fit as plain arrays, with what could not be estimated and why."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from workbench.errors import EstimateError
 from workbench.estimate.cox import CoxMaximum, PartialLikelihood, free_directions, maximise
 from workbench.estimate.cox_residuals import cluster_scores, score_residuals
 from workbench.estimate.design import Design, design_of, patterns_of
@@ -23,6 +24,7 @@ from workbench.wording import join_words
 __all__ = [
     "HazardFit",
     "fit_partial_likelihood",
+    "fit_without_failures",
     "inverse_in",
     "outside_of",
     "reasons_for_empty",
@@ -53,7 +55,8 @@ class HazardFit:
     score_statistic : float
         Score test of all effects at 0.
     rank : float
-        Number of effects that the lives can tell apart (with shrinkage: how many they amount to).
+        Number of effects that the lives can tell apart, those without a finite value counted (with shrinkage: how many
+        they amount to).
     notes : tuple of str
         What could not be estimated, and why.
     """
@@ -113,33 +116,83 @@ def fit_partial_likelihood(
     else:
         notes += reasons_for_twins(twins, design, empty)
         unfailed = patterns_without_failures(terms, example, empty)
-        likelihood, best, flat, more = _limit(likelihood, design, unfailed, twins)
+        likelihood, best, flat, more = _limit(likelihood, design, unfailed)
         notes += more
     statistic = float(null.score @ inverse_in(null.information, twins) @ null.score)
-    return _assemble(likelihood, best, flat, design, lives, (null.value, statistic), tuple(notes)), design
+    fit = _assemble(likelihood, best, flat, design, lives)
+    rank = fit.rank if shrink > 0 else float(design.columns.shape[1] - twins.shape[1])
+    fit = replace(fit, null_log_likelihood=null.value, score_statistic=statistic, rank=rank, notes=tuple(notes))
+    return fit, design
+
+
+def fit_without_failures(lives: Lives, terms: Sequence[Term], shrink: float) -> tuple[HazardFit, Design]:
+    """Return the fit of lives none of which failed: nothing, or with shrinkage what was assumed.
+
+    Parameters
+    ----------
+    lives : Lives
+        n lives without a failure.
+    terms : sequence of Term
+        The terms.
+    shrink : float
+        Prior precision; 0 for none.
+
+    Returns
+    -------
+    fit : HazardFit
+        Its log-likelihood is 0.
+    design : Design
+        The columns it is expressed in.
+
+    Raises
+    ------
+    Nothing.
+    """
+    pattern, example = patterns_of(terms, len(lives))
+    counts = np.bincount(pattern, weights=lives.weight, minlength=len(example))
+    design = design_of(terms, example, counts, shrink)
+    k, rows = design.columns.shape[1], len(design.term)
+    sentence = f"None of the {lives.units} units failed, so there are no hazard ratios to give."
+    if shrink > 0:
+        sentence = f"None of the {lives.units} units failed; what is shown is the shrinkage alone."
+    return HazardFit(
+        coefficients=np.zeros(k),
+        covariance=np.eye(k) / shrink if shrink > 0 else np.zeros((k, k)),
+        robust=None,
+        estimable=np.full(rows, shrink > 0),
+        log_likelihood=0.0,
+        null_log_likelihood=0.0,
+        score_statistic=0.0,
+        rank=0.0,
+        notes=(sentence,),
+    ), design
 
 
 def _limit(
-    likelihood: PartialLikelihood, design: Design, unfailed: np.ndarray, twins: np.ndarray
+    likelihood: PartialLikelihood, design: Design, unfailed: np.ndarray
 ) -> tuple[PartialLikelihood, CoxMaximum, np.ndarray, list[str]]:
     """Maximise; where effects run away, follow them to the limit and maximise what is left."""
-    notes: list[str] = []
     table, columns = likelihood.table, design.columns
+    rising = known = np.zeros((columns.shape[1], 0))
     if unfailed.any():
         table = table.only(~unfailed)
     deaths = float(likelihood.deaths.sum())
     for _ in range(columns.shape[1] + 1):
         likelihood = PartialLikelihood(table, columns, likelihood.ties)
         best = maximise(likelihood, design.penalty)
+        known = known if rising.shape[1] else free_directions(best.null.information, deaths)
         height = columns[~unfailed] @ best.coefficients
         direction = None
         if not best.converged or np.ptp(height) > STEEP:
             direction = rising_direction(table, columns)
         if direction is None:
+            if not best.converged:
+                raise EstimateError("no maximum of the likelihood was found; leave out a term, or use shrink above 0")
             break
-        notes += reasons_for_order(direction[:, None], design, twins)
+        rising = np.column_stack([rising, direction])
         table = table.only(face_of(table, columns, direction))
-    return likelihood, best, free_directions(best.null.information, deaths), notes
+    flat = free_directions(best.null.information, deaths)
+    return likelihood, best, flat, reasons_for_order(rising, design, known)
 
 
 def _assemble(
@@ -148,8 +201,6 @@ def _assemble(
     flat: np.ndarray,
     design: Design,
     lives: Lives,
-    at_zero: tuple[float, float],
-    notes: tuple[str, ...],
 ) -> HazardFit:
     information = best.slopes.information
     covariance = inverse_in(information + np.diag(design.penalty), flat)
@@ -164,10 +215,9 @@ def _assemble(
         robust=robust,
         estimable=~outside_of(design, flat),
         log_likelihood=best.slopes.value,
-        null_log_likelihood=at_zero[0],
-        score_statistic=at_zero[1],
+        null_log_likelihood=float("nan"),
+        score_statistic=float("nan"),
         rank=float(np.trace(covariance @ information)),
-        notes=notes,
     )
 
 
@@ -284,6 +334,7 @@ def reasons_for_twins(twins: np.ndarray, design: Design, empty: Sequence[tuple[s
     shown = outside_of(design, twins)
     shadow = design.contrasts @ twins
     linked = (np.abs(shadow @ shadow.T) > 1e-9) & shown[:, None] & shown[None, :]
+    alone: list[str] = []
     notes, left = [], set(np.flatnonzero(shown).tolist())
     while left:
         group, fresh = set(), {min(left)}
@@ -293,15 +344,16 @@ def reasons_for_twins(twins: np.ndarray, design: Design, empty: Sequence[tuple[s
         left -= group
         names = [_row_name(design, i) for i in sorted(group) if (design.term[i], design.level[i]) not in empty]
         if len(names) == 1:
-            notes.append(
-                f"{names[0]} never varies among units that were out together when one failed, so it has no ratio."
-            )
+            alone += names
         elif names:
             notes.append(f"{join_words(names)} cannot be told apart: they vary together in these units.")
+    if alone:
+        verb = "never varies" if len(alone) == 1 else "never vary"
+        notes.append(f"{join_words(alone)} {verb} among units that were out together when one failed: no ratio.")
     return notes
 
 
-def reasons_for_order(directions: np.ndarray, design: Design, twins: np.ndarray) -> list[str]:
+def reasons_for_order(directions: np.ndarray, design: Design, known: np.ndarray) -> list[str]:
     """Say in words which rows have no finite answer because the failures came in their order.
 
     Parameters
@@ -310,8 +362,8 @@ def reasons_for_order(directions: np.ndarray, design: Design, twins: np.ndarray)
         Directions in which the likelihood rises for ever.
     design : Design
         The columns and rows.
-    twins : np.ndarray of float, shape (k, s)
-        Directions that have their own sentence already.
+    known : np.ndarray of float, shape (k, s)
+        Flat directions whose rows have their own sentence already.
 
     Returns
     -------
@@ -322,14 +374,13 @@ def reasons_for_order(directions: np.ndarray, design: Design, twins: np.ndarray)
     ------
     Nothing.
     """
-    rows = np.flatnonzero(outside_of(design, directions) & ~outside_of(design, twins))
+    rows = np.flatnonzero(outside_of(design, directions) & ~outside_of(design, known))
     if not rows.size:
         return []
     names = join_words([_row_name(design, int(i)) for i in rows])
-    return [
-        f"{names}: the failures came in perfect order of it, so no finite hazard ratio fits; "
-        "the other rows are the limit values."
-    ]
+    gone = outside_of(design, np.column_stack([directions, known]))
+    rest = "." if gone.all() else "; the other rows are the limit values."
+    return [f"{names}: the failures came in perfect order of it, so no finite hazard ratio fits{rest}"]
 
 
 def _row_name(design: Design, row: int) -> str:

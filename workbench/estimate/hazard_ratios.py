@@ -11,7 +11,7 @@ from workbench.checks import check_confidence, check_one_of, check_positive
 from workbench.errors import EstimateError
 from workbench.estimate.design import Design
 from workbench.estimate.groups import groups_of
-from workbench.estimate.hazard_fit import HazardFit, fit_partial_likelihood
+from workbench.estimate.hazard_fit import HazardFit, fit_partial_likelihood, fit_without_failures
 from workbench.estimate.terms import NOT_RECORDED, terms_of
 from workbench.lives import Lives
 from workbench.results import Result, columns_to_frame, freeze_columns
@@ -136,7 +136,9 @@ def fit_hazard_ratios(
     if not model:
         raise EstimateError("terms is empty; name at least one covariate")
     strata, notes = strata_of(lives, within)
-    if lives.is_right_censored:
+    if not lives.failures:
+        fit, design = fit_without_failures(lives, model, shrink)
+    elif lives.is_right_censored:
         fit, design = fit_partial_likelihood(lives, model, strata, ties, shrink)
     else:
         from workbench.estimate.interval_cox import fit_interval_hazards

@@ -98,7 +98,9 @@ def fit_interval_hazards(
         log_likelihood=best.log_likelihood,
         null_log_likelihood=null.log_likelihood,
         score_statistic=statistic,
-        rank=float(np.trace(covariance @ best.information)),
+        rank=float(np.trace(covariance @ best.information))
+        if shrink > 0
+        else float(null.information.shape[0] - twins.shape[1]),
         notes=tuple(notes),
     ), design
 
@@ -123,8 +125,10 @@ def _limit(
     running = (root @ turns)[:, (shares < 1e-3) & (values > 0)]
     if not running.shape[1]:
         return problem, best, flat, []
+    running = np.where(np.abs(running) > 0.02 * np.abs(running).max(axis=0), running, 0.0)
+    best = replace(best, converged=True)
     together = np.linalg.qr(np.column_stack([flat, running]))[0]
-    return problem, best, together, reasons_for_order(running, design, twins)
+    return problem, best, together, reasons_for_order(running, design, flat)
 
 
 def _robust(lives: Lives, problem: IntervalProblem, best: IntervalMaximum, covariance: np.ndarray) -> np.ndarray | None:

@@ -8,6 +8,8 @@ from workbench.errors import EstimateError
 
 __all__ = ["IntervalMaximum", "IntervalProblem", "interval_problem", "maximise_intervals"]
 
+RUNNING = 15.0
+"""A range of the log hazard at which an effect that still rises has run away."""
 MOST_CELLS = 30_000_000
 """Largest table of lives by points (240 MB each) that is worked on."""
 
@@ -218,7 +220,7 @@ class _Model:
 
 
 def maximise_intervals(
-    problem: IntervalProblem, penalty: np.ndarray, *, at_zero: bool = False, rounds: int = 200
+    problem: IntervalProblem, penalty: np.ndarray, *, at_zero: bool = False, rounds: int = 120
 ) -> IntervalMaximum:
     """Maximise the penalised likelihood: a few steps of an expectation-maximisation, then projected Newton steps.
 
@@ -264,7 +266,7 @@ def maximise_intervals(
     for _ in range(rounds):
         beta, steps, value, gain = _newton_round(model, penalty, beta, steps, value)
         converged = gain < 1e-9
-        if converged:
+        if converged or (gain < 1e-4 and beta.size and np.ptp(model.problem.columns @ beta) > RUNNING):
             break
     if at_zero:
         model, beta = _Model(problem), np.zeros(problem.columns.shape[1])
