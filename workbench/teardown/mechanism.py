@@ -1,19 +1,19 @@
 """Mechanism from evidence: probabilities by Bayes' rule, the signs for and against, and the next check to make."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from workbench.checks import check_columns
+from workbench.checks import check_columns, check_one_of
 from workbench.lives import UNDETERMINED
-from workbench.log.evidence import read_evidence_table
+from workbench.log.evidence import STRENGTHS, read_evidence_table
 from workbench.results import Result
 from workbench.teardown.families import mechanism_words
 from workbench.teardown.likelihood import EvidenceModel, evidence_model
-from workbench.teardown.opened import Locate, Teardowns, read_teardowns
+from workbench.teardown.opened import Teardowns, read_teardowns
 from workbench.wording import count_of, percent_text
 
 __all__ = ["LEAST_PROBABILITY", "MechanismSuggestions", "suggest_from_records", "suggest_mechanism"]
@@ -87,12 +87,31 @@ def suggest_mechanism(log: Any, *, table: pd.DataFrame | None = None) -> Mechani
     ----------
     Bayes' rule; the strengths of the built-in table are common practice, no source, updated by confirmed verdicts.
     """
-    return suggest_from_records(log.records, table=table, locate=_locator(log))
+    evidence = _checked_table(table)
+    signs = tuple(dict.fromkeys(evidence["sign"].map(str)))
+    records, problems = log.records, log.problems
+    teardowns = read_teardowns(
+        records,
+        signs,
+        locate=lambda position, field: asdict(log.address(position, field)),
+        early=_opened_early(log),
+        unknown=tuple(name for name, role in log.roles.items() if role == "evidence" and name not in signs),
+        already=problems[(problems["scope"] == "value") & problems["field"].isin([*signs, *_TEARDOWN_FIELDS])],
+    )
+    return _suggest(teardowns, evidence)
 
 
-def suggest_from_records(
-    records: pd.DataFrame, *, table: pd.DataFrame | None = None, locate: Locate | None = None
-) -> MechanismSuggestions:
+_TEARDOWN_FIELDS = ("condition_found", "opened_on", "days_wet_before_opening", "mechanism", "cause", "confidence")
+
+
+def _opened_early(log: Any) -> np.ndarray:
+    """Records whose day of opening was refused because it lies before another of their dates."""
+    refused = {p.row_key for p in log.all_problems if p.field == "opened_on" and p.scope == "value" and p.others}
+    records = log.records
+    return np.array([key in refused for key in zip(records["source"], records["sheet"], records["row"], strict=True)])
+
+
+def suggest_from_records(records: pd.DataFrame, *, table: pd.DataFrame | None = None) -> MechanismSuggestions:
     """Suggest from the signs what ended each failed unit, from records instead of a log.
 
     Parameters
@@ -101,8 +120,6 @@ def suggest_from_records(
         Columns of the data dictionary; signs as yes, no, not_checked or missing.
     table : pandas.DataFrame, optional
         Evidence table.
-    locate : callable, optional
-        Gives the place of a field in the file, for problems.
 
     Returns
     -------
@@ -114,9 +131,19 @@ def suggest_from_records(
     UsageError
         If the table lacks a column.
     """
+    evidence = _checked_table(table)
+    return _suggest(read_teardowns(records, tuple(dict.fromkeys(evidence["sign"].map(str)))), evidence)
+
+
+def _checked_table(table: pd.DataFrame | None) -> pd.DataFrame:
     evidence = read_evidence_table() if table is None else table
     check_columns(["sign", "family", "where", "mechanism", "strength", "next_check"], evidence.columns, "table column")
-    teardowns = read_teardowns(records, tuple(dict.fromkeys(evidence["sign"])), locate=locate)
+    for row, strength in enumerate(evidence["strength"]):
+        check_one_of(f"strength in row {row} of the evidence table", strength, STRENGTHS)
+    return evidence
+
+
+def _suggest(teardowns: Teardowns, evidence: pd.DataFrame) -> MechanismSuggestions:
     model = evidence_model(teardowns, evidence)
     rows = np.flatnonzero(teardowns.failed)
     place = {mechanism: number for number, mechanism in enumerate(model.mechanisms)}
@@ -178,7 +205,7 @@ class _Reader:
         ratio = self._chance[:, first] / self._others[:, first]
         absent = (1 - self._chance[:, first]) / (1 - self._others[:, first])
         signs = np.array(self._model.signs, dtype=object)
-        supports = (seen == 1) & (ratio >= SPEAKS)
+        supports = (seen == 1) & (ratio >= SPEAKS) & ~self._model.silenced
         contradicts = (seen == 1) & (ratio <= 1 / SPEAKS)
         missed = (seen == 0) & (absent <= 1 / SPEAKS)
         families = len({self._model.families[i] for i in np.flatnonzero(supports)})
@@ -212,6 +239,7 @@ class _Reader:
 
 
 _LEAST_GAIN = 0.05
+_CORRECT = "correct opened_on or found_on first; then what was seen counts."
 
 
 def _why_not(seen: np.ndarray, probability: float, families: int) -> str:
@@ -240,7 +268,9 @@ def _columns(teardowns: Teardowns, rows: np.ndarray, read: Sequence[_Reading]) -
         "against": _objects(", ".join(r.speaks_against) for r in read),
         "note": _objects(_note(r, teardowns, row) for r, row in zip(read, rows, strict=True)),
         "best": _objects(r.best for r in read),
-        "next_check": _objects(r.next_check for r in read),
+        "next_check": _objects(
+            _CORRECT if teardowns.set_aside[row] else r.next_check for r, row in zip(read, rows, strict=True)
+        ),
         "verdict": teardowns.verdict[rows],
         "confirmed": teardowns.confirmed[rows],
         "families_for": np.array([r.families for r in read], dtype=np.int64),
@@ -284,7 +314,3 @@ def _notes(teardowns: Teardowns, model: EvidenceModel, rows: np.ndarray, read: S
             "set aside from the teardown, not from the lives."
         )
     return (*notes, *model.compared)
-
-
-def _locator(log: Any) -> Locate | None:
-    return getattr(log, "place", None)

@@ -7,12 +7,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from workbench.log.problems import PROBLEM_COLUMNS
 from workbench.teardown.families import ABSENCE, NO_MECHANISM, mechanism_words
 
-__all__ = ["CONTRADICTIONS", "PROBLEM_COLUMNS", "Locate", "Teardowns", "read_teardowns"]
-
-PROBLEM_COLUMNS = ("source", "sheet", "row", "column", "field", "cell", "value", "reason", "advice", "scope")
-"""Columns of a table of problems, as in a log."""
+__all__ = ["CONTRADICTIONS", "Locate", "Teardowns", "read_teardowns"]
 
 Locate = Callable[[int, str], Mapping[str, Any]]
 """Place of a record's field in the file: position in the records and field to source, sheet, row, column and cell."""
@@ -79,7 +77,15 @@ class Teardowns:
         return len(self.records)
 
 
-def read_teardowns(records: pd.DataFrame, signs: tuple[str, ...], *, locate: Locate | None = None) -> Teardowns:
+def read_teardowns(
+    records: pd.DataFrame,
+    signs: tuple[str, ...],
+    *,
+    locate: Locate | None = None,
+    early: np.ndarray | None = None,
+    unknown: tuple[str, ...] = (),
+    already: pd.DataFrame | None = None,
+) -> Teardowns:
     """Read what was seen inside each unit, and name what cannot be.
 
     Named and set aside from the teardown: a verdict on a unit that did not fail, a teardown dated before the unit
@@ -93,6 +99,12 @@ def read_teardowns(records: pd.DataFrame, signs: tuple[str, ...], *, locate: Loc
         Signs of the evidence table; those without a column were not checked.
     locate : callable, optional
         Gives the place of a field in the file; without it, rows are counted from 0.
+    early : np.ndarray of bool, shape (n,), optional
+        Teardowns that were found, and named, as dated before the return when the log was read.
+    unknown : tuple of str
+        Columns that the settings call signs and the evidence table does not know.
+    already : pandas.DataFrame, optional
+        Problems of the teardown columns named when the log was read; they come first.
 
     Returns
     -------
@@ -114,11 +126,15 @@ def read_teardowns(records: pd.DataFrame, signs: tuple[str, ...], *, locate: Loc
     opened = ~np.isnan(seen).all(axis=1) | (condition != "") | ~np.isnat(opened_on)
     troubles = _Troubles(frame, locate or _by_position)
 
-    early = ~np.isnat(opened_on) & ~np.isnat(returned) & (opened_on < returned)
-    for row in np.flatnonzero(early):
+    for sign in unknown:
+        for row in np.flatnonzero(_words(frame, sign) == "yes")[:1]:
+            troubles.add(row, sign, "the evidence table does not know this sign", _UNKNOWN_ADVICE)
+    too_soon = ~np.isnat(opened_on) & ~np.isnat(returned) & (opened_on < returned)
+    for row in np.flatnonzero(too_soon):
         troubles.add(row, "opened_on", _EARLY.format(found=np.datetime_as_string(returned[row], "D")), _EARLY_ADVICE)
-    seen[early] = np.nan
-    condition[early] = ""
+    aside = too_soon if early is None else too_soon | early
+    seen[aside] = np.nan
+    condition[aside] = ""
 
     wrong = (verdict != "") & ~failed & ~np.isin(verdict, NO_MECHANISM)
     wrong &= ~(np.isin(verdict, ABSENCE) & (outcome == "missing"))
@@ -134,20 +150,25 @@ def read_teardowns(records: pd.DataFrame, signs: tuple[str, ...], *, locate: Loc
         seen=seen,
         failed=failed,
         survived=np.isin(outcome, ("working", "withdrawn")),
-        opened=opened & ~early,
+        opened=opened & ~aside,
         condition=condition,
         verdict=verdict,
-        confirmed=failed & sure & ~np.isin(verdict, NO_MECHANISM) & ~early,
-        set_aside=early,
+        confirmed=failed & sure & ~np.isin(verdict, NO_MECHANISM) & ~aside,
+        set_aside=aside,
         contradicted=contradicted,
-        problems=troubles.frame(),
+        problems=troubles.frame() if already is None else _after(already, troubles.frame()),
     )
+
+
+def _after(first: pd.DataFrame, then: pd.DataFrame) -> pd.DataFrame:
+    return pd.concat([part for part in (first[list(PROBLEM_COLUMNS)], then) if len(part)] or [then], ignore_index=True)
 
 
 _EARLY = "the unit was opened before it came back on {found}"
 _EARLY_ADVICE = "correct opened_on or found_on; until then nothing seen inside this unit is used"
 _NO_FAILURE = "a mechanism is given for a unit that did not fail (outcome {outcome})"
 _NO_FAILURE_ADVICE = "correct the outcome, or move what was seen to the signs; the verdict is not used"
+_UNKNOWN_ADVICE = "add it by an evidence file of your own; until then it says nothing"
 _CONTRADICTION_ADVICE = "look again at photographs or unit; until then neither is used"
 
 
