@@ -70,11 +70,10 @@ def check_spans(
     Score test with estimated parameters: Cox & Hinkley (1974), Theoretical Statistics, sec. 9.3; chi-square tests of
     parametric models for censored data: Akritas (1988), J. Am. Stat. Assoc. 83, 222-230.
     """
-    failed = np.isfinite(cells.upper)
-    failures = float(weights[failed].sum())
-    edges = _span_edges(0.5 * (cells.lower + cells.upper)[failed], weights[failed], failures)
-    if failures < LEAST_FAILURES or len(edges) < 2:
-        return SpanCheck(edges, np.zeros(0), np.nan, np.nan, 0)
+    failures = float(weights[np.isfinite(cells.upper)].sum())
+    if failures < LEAST_FAILURES:
+        return SpanCheck(np.zeros(0), np.zeros(0), np.nan, np.nan, 0)
+    edges = _span_edges(distribution, coordinates, cells, weights, 3 if failures < 30 else 4 if failures < 80 else 5)
     free = np.flatnonzero(np.diag(covariance) > 0)
     spans = len(edges) + 1
     steps = np.r_[np.sqrt(np.diag(covariance)[free]), np.full(spans, np.sqrt(spans / failures))] * 1e-2
@@ -96,14 +95,27 @@ def check_spans(
     return SpanCheck(edges, excess, statistic, float(chdtrc(degrees, statistic)) if degrees else np.nan, degrees)
 
 
-def _span_edges(times: np.ndarray, weights: np.ndarray, failures: float) -> np.ndarray:
-    spans = 3 if failures < 30 else 4 if failures < 80 else 5
-    if not times.size:
-        return np.zeros(0)
-    order = np.argsort(times, kind="stable")
-    share = np.cumsum(weights[order]) / failures
-    cuts = [times[order][np.searchsorted(share, q)] for q in np.arange(1, spans) / spans]
-    return np.unique([c for c in cuts if c < times.max()])
+def _span_edges(
+    distribution: str, coordinates: np.ndarray, cells: Cells, weights: np.ndarray, spans: int
+) -> np.ndarray:
+    """Times between spans in which the fit expects equally many failures among those at risk."""
+    suspended = ~np.isfinite(cells.upper)
+    end = np.where(suspended, cells.lower, 0.5 * (cells.lower + np.where(suspended, cells.lower, cells.upper)))
+    grid = np.linspace(0.0, end.max(), 129)
+    hazard = cumulative_hazard(distribution, coordinates[None, :], grid)[0]
+    # lives at risk in each step of the grid
+    leaving = np.bincount(np.searchsorted(grid, end), weights, len(grid))
+    coming = np.bincount(np.searchsorted(grid, cells.entry), weights, len(grid))
+    at_risk = np.cumsum(coming)[:-1] - np.cumsum(leaving)[:-1]
+    expected = np.r_[0.0, np.cumsum(at_risk * np.diff(hazard))]
+    edges = np.interp(np.arange(1, spans) / spans * expected[-1], expected, grid)
+    wide = ~suspended & (cells.lower < cells.upper)
+    if weights[wide].sum() > 0.5 * weights[~suspended].sum():
+        # failures known to intervals only: spans end where intervals do
+        looks = np.unique(cells.upper[wide])
+        looks = looks[looks < end.max()] if (looks < end.max()).any() else looks[:1]
+        edges = looks[np.abs(looks[:, None] - edges).argmin(axis=0)]
+    return np.unique(edges)
 
 
 def _log_likelihood(
