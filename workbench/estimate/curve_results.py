@@ -38,10 +38,12 @@ class SurvivalCurve(Result):
         Counts behind the curve; of an interval curve: units known working.
     bounds : np.ndarray of int, shape (groups + 1,)
         Rows of group g in the columns are bounds[g] ... bounds[g + 1].
+    first_known : np.ndarray of float, shape (groups,), or None
+        Interval curves: the first time by which a unit is known to have failed.
     confidence : float
         Two-sided level of the limits.
     interval : str
-        Scale of the limits.
+        Scale of the limits, "likelihood-ratio" for an interval curve.
     unit : str
         Unit of time.
     """
@@ -53,6 +55,7 @@ class SurvivalCurve(Result):
     confidence: float
     interval: str
     unit: str
+    first_known: np.ndarray | None = None
 
     def at(self, times: Any) -> "pd.DataFrame":
         """The curves at any times.
@@ -200,25 +203,24 @@ class SurvivalCurve(Result):
     def _cells_at(self, group: int, times: np.ndarray) -> dict[str, np.ndarray]:
         rows, working = self._rows(group), self.risk.count_at(group, times)
         start, end = self.columns["from"][rows], self.columns["to"][rows]
-        row = np.searchsorted(end, times, side="left")  # the cell that ends at or after the time
-        row_in = np.minimum(row, len(end) - 1)
-        width = np.where(np.isfinite(end), end - start, np.inf)[row_in]
-        inside = (times > start[row_in]) & (row < len(end))
-        share = np.where(inside, np.where(width > 0, (times - start[row_in]) / np.maximum(width, 1e-300), 1.0), 0.0)
-        found = {}
-        none = exact_bound(working, self.confidence)
-        for name, first in (("survival", 1.0), ("lower", np.nan), ("upper", 1.0)):
-            steps = np.append(first, self.columns[name][rows])
-            before, after = steps[row], steps[np.minimum(row + 1, len(end))]
-            if name == "lower":
-                before = np.where(row == 0, none, before)
-            found[name] = np.where(share == 0, before, before + share * (after - before))
-        found["std_error"] = np.full(times.size, np.nan)
-        last_end = end[-1] if len(end) else 0.0
-        open_from = start[-1] if len(end) and not np.isfinite(last_end) else last_end
-        gone = (times > open_from) & ~((found["survival"] == 0) & np.isfinite(last_end))
+        row = np.searchsorted(end, times, side="right")  # cells that are over
+        here = np.minimum(row, len(end) - 1)
+        inside = (row < len(end)) & (times > start[here]) & np.isfinite(end[here])
+        share = np.where(inside, (times - start[here]) / np.where(inside, end[here] - start[here], 1.0), 0.0)
+        found = {"std_error": np.full(times.size, np.nan)}
         for name in ("survival", "lower", "upper"):
-            found[name][gone] = np.nan
+            steps = np.append(1.0, self.columns[name][rows])
+            before, after = steps[row], steps[np.minimum(row + 1, len(end))]
+            found[name] = np.where(share > 0, before + share * (after - before), before)
+        assert self.first_known is not None
+        none_known = times < self.first_known[group]
+        bound = np.minimum(exact_bound(working, self.confidence), found["survival"])
+        found["lower"] = np.where(none_known, bound, found["lower"])
+        found["upper"] = np.where(none_known, 1.0, found["upper"])
+        known_to = end[-1] if np.isfinite(end[-1]) else start[-1]
+        beyond = (times > known_to) & ~((found["survival"] == 0) & np.isfinite(end[-1]))
+        for name in ("survival", "lower", "upper"):
+            found[name][beyond] = np.nan
         return found | {"at_risk": working}
 
     def _limits_of(self, group: int, time: float) -> LimitsAt:

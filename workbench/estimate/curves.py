@@ -8,6 +8,7 @@ from workbench.checks import check_confidence, check_one_of
 from workbench.errors import EstimateError
 from workbench.estimate.curve_results import SurvivalCurve
 from workbench.estimate.groups import Groups, groups_of
+from workbench.estimate.interval_curves import interval_curve, shares_one_grid
 from workbench.estimate.limits import INTERVALS, curve_limits
 from workbench.estimate.risk_sets import RiskSets, risk_sets
 from workbench.lives import Lives
@@ -71,9 +72,14 @@ def survival_curve(
     ends_known = lives.upper == lives.lower
     if np.array_equal(ends_known, failed):
         return product_limit(lives, lives.lower, failed, groups, confidence=confidence, interval=interval)
-    from workbench.estimate.interval_curves import interval_curve
-
+    if all(_on_one_grid(lives, groups.codes == g) for g in range(len(groups.labels))):
+        note = "Failures are known to lie between visits on one grid: product-limit curve on the later visit."
+        return product_limit(lives, lives.time, failed, groups, confidence=confidence, interval=interval, notes=(note,))
     return interval_curve(lives, groups, confidence=confidence, interval=interval)
+
+
+def _on_one_grid(lives: Lives, rows: np.ndarray) -> bool:
+    return shares_one_grid(lives.lower[rows], lives.upper[rows], lives.entry[rows])
 
 
 def product_limit(
