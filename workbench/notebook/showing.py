@@ -173,8 +173,8 @@ def _drawing(result: Any, figure: "Figure | bool") -> "Figure | None":
         return None
     from workbench.report.figures import draw
 
-    axes = draw(result)
-    return axes.figure
+    figure_of_axes: Any = draw(result).figure
+    return figure_of_axes
 
 
 def _picture(figure: "Figure", description: str) -> str:
@@ -193,9 +193,10 @@ def _shown(value: Any) -> str:
     if isinstance(value, float | np.floating):
         if not np.isfinite(value):
             return "–" if np.isnan(value) else "no end"
-        if float(value).is_integer() and abs(value) < 1e6:
-            return f"{value:.0f}"
-        return f"{value:.{SHOWN_DIGITS}g}" if abs(value) < 1000 else f"{value:.0f}"
+        number = float(value)
+        if number.is_integer() and abs(number) < 1e6:
+            return f"{number:.0f}"
+        return f"{number:.{SHOWN_DIGITS}g}" if abs(number) < 1000 else f"{number:.0f}"
     if isinstance(value, pd.Timestamp):
         return value.date().isoformat()
     return "–" if value is None or value is pd.NaT else str(value)

@@ -1,7 +1,8 @@
 """Build: what is to go out next season, read from a table: units, levels, and optionally environment, site and cost."""
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -66,7 +67,7 @@ def read_build(build: pd.DataFrame, lives: Lives) -> tuple[list[BuildRow], list[
     return [_row(number, record, choices) for number, record in enumerate(build.to_dict("records"))], choices
 
 
-def _row(number: int, record: dict[str, object], choices: Sequence[str]) -> BuildRow:
+def _row(number: int, record: Mapping[Hashable, Any], choices: Sequence[str]) -> BuildRow:
     units, cost = record["units"], record.get("unit_cost")
     if (
         isinstance(units, bool)
@@ -86,9 +87,9 @@ def _row(number: int, record: dict[str, object], choices: Sequence[str]) -> Buil
         levels={choice: "" if _blank(record[choice]) else str(record[choice]) for choice in choices},
         environment=None if _blank(environment) else str(environment),
         site=None if _blank(site) else str(site),
-        unit_cost=None if _blank(cost) else float(cost),  # type: ignore[arg-type]
+        unit_cost=None if cost is None or _blank(cost) else float(cost),
     )
 
 
-def _blank(value: object) -> bool:
+def _blank(value: Any) -> bool:
     return value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)) or value == ""

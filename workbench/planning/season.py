@@ -152,13 +152,13 @@ def _predict(
         line = _line(name, units, np.full(4, np.nan), cost, np.full(3, np.nan))
         blank = np.full(len(days), np.nan)
         return line, {"build": _names(name, days), "day": days, "alive": blank, "lower": blank, "upper": blank}, notes
-    gone, data_days = np.zeros((len(days), len(lost) * DRAWS)), np.zeros(len(lost) * DRAWS)
+    gone = np.zeros((len(days), len(lost) * DRAWS))
     for row in rows:
         failed = np.repeat(model.share_failing(row, days), DRAWS, axis=1)
         missing = np.repeat(lost, DRAWS)
         gone += _losses(row.units, failed, missing, days / mission, rng)
     alive = units - gone
-    data_days = np.trapezoid(alive, days, axis=0)
+    data_days = np.asarray(np.trapezoid(alive, days, axis=0))
     losses = gone[-1]
     low, high = np.quantile(losses, tails, method="inverted_cdf")
     spares = np.quantile(losses, confidence, method="inverted_cdf")

@@ -1,0 +1,105 @@
+"""Allocation of a fair trial: levels mixed within every site, balanced within one unit, drawn by a stated seed."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.checks import check_whole
+from workbench.errors import UsageError
+from workbench.results import Result
+
+__all__ = ["Allocation", "allocate_trial"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Allocation(Result):
+    """Which unit gets which level at which site. Table: unit_id, site and the choice, one row a unit."""
+
+    choice: str
+    levels: tuple[str, ...]
+    seed: int
+
+
+def allocate_trial(
+    choice: str,
+    levels: Sequence[str],
+    units_by_site: Mapping[str, int],
+    *,
+    seed: int,
+    prefix: str = "U-",
+    first_number: int = 1,
+) -> Allocation:
+    """Draw which unit carries which level, so that every site has each level as evenly as its units allow.
+
+    Within a site no level is carried by two units more than another. Which level gets the odd unit is drawn, but so
+    that over all sites levels stay within one unit of each other as well.
+
+    Parameters
+    ----------
+    choice : str
+        Protection choice on trial.
+    levels : sequence of str
+        At least two.
+    units_by_site : mapping of str to int
+        Units to go out at each site.
+    seed : int
+        Printed with the list, so that it can be drawn again.
+    prefix : str
+        Start of the unit ids.
+    first_number : int
+        Number of the first unit.
+
+    Returns
+    -------
+    Allocation
+        Rows in the order of sites and unit ids.
+
+    Raises
+    ------
+    UsageError
+        Fewer than two levels, a level twice, no site, or a site without units.
+
+    References
+    ----------
+    Permuted blocks within strata: Pocock (1983), Clinical Trials: A Practical Approach, ch. 5.
+    """
+    names = [str(level) for level in levels]
+    if len(names) < 2 or len(set(names)) != len(names):
+        raise UsageError(f"levels must be at least two different ones; got {', '.join(names) or 'none'}")
+    if not units_by_site:
+        raise UsageError("units_by_site names no site")
+    rng = np.random.default_rng(check_whole("seed", seed))
+    carried = np.zeros(len(names), dtype=np.int64)
+    unit_ids, sites, drawn = [], [], []
+    number = check_whole("first_number", first_number)
+    total = number + sum(int(n) for n in units_by_site.values())
+    for site, units in units_by_site.items():
+        count = check_whole(f"units at {site}", units, least=1)
+        block = _balanced_block(count, carried, rng)
+        carried += np.bincount(block, minlength=len(names))
+        for level in block:
+            unit_ids.append(f"{prefix}{number:0{max(3, len(str(total)))}d}")
+            sites.append(str(site))
+            drawn.append(names[level])
+            number += 1
+    few = [str(site) for site, units in units_by_site.items() if units < len(names)]
+    notes = [f"Drawn with seed {seed}: within each site levels of {choice} differ by one unit at most."]
+    if few:
+        notes.append(f"{', '.join(few)}: fewer units than levels, so not every level can be there.")
+    return Allocation(
+        columns={"unit_id": np.array(unit_ids), "site": np.array(sites), choice: np.array(drawn)},
+        choice=choice,
+        levels=tuple(names),
+        seed=seed,
+        notes=tuple(notes),
+    )
+
+
+def _balanced_block(count: int, carried: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    levels = len(carried)
+    whole, odd = divmod(count, levels)
+    # odd units go to the levels carried least so far; chance decides among equals
+    order = np.lexsort([rng.random(levels), carried])
+    block = np.concatenate([np.repeat(np.arange(levels), whole), order[:odd]])
+    return rng.permutation(block)
