@@ -8,7 +8,7 @@ from importlib.resources import files
 
 from workbench.report.slides import Picture, Slide
 
-__all__ = ["deck_html", "page_text", "picture_data", "table_html"]
+__all__ = ["deck_html", "packaged", "page_text", "picture_data", "table_html"]
 
 GRADE_CLASS = {"clear": "clear", "likely": "likely", "unclear": "unclear", "cannot be told apart": "apart"}
 _NUMBER = re.compile(r"^[<≥≤~]?\s*[+−-]?[\d.,]+(\s*(%|days?|points?))?$|^–$")
@@ -39,7 +39,7 @@ def deck_html(slides: Sequence[Slide], title: str) -> str:
         '<button type="button" data-do="next" aria-label="next">›</button>'
         '<button type="button" data-do="all" title="all slides (key o)">all</button></nav>'
     )
-    return page_text(title, _packaged("deck.css"), f"{bar}\n<main>\n{sections}\n</main>", _packaged("deck.js"))
+    return page_text(title, packaged("deck.css"), f"{bar}\n<main>\n{sections}\n</main>", packaged("deck.js"))
 
 
 def page_text(title: str, css: str, body: str, script: str = "") -> str:
@@ -119,7 +119,24 @@ def picture_data(png: bytes) -> str:
     return f"data:image/png;base64,{data}"
 
 
-def _packaged(name: str) -> str:
+def packaged(name: str) -> str:
+    """Return a text file that belongs to this package.
+
+    Parameters
+    ----------
+    name : str
+        Such as "deck.css".
+
+    Returns
+    -------
+    str
+        Its contents.
+
+    Raises
+    ------
+    FileNotFoundError
+        If the installation is broken.
+    """
     return files("workbench.report").joinpath(name).read_text(encoding="utf-8")
 
 

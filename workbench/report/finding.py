@@ -168,7 +168,7 @@ class Finding:
             raise WorkbenchError(f"finding {self.id!r} has its estimate outside its interval: {ends}")
         if self.unit == "share" and any(abs(v) > 1 + 1e-9 for v in ends):
             raise WorkbenchError(f"finding {self.id!r} is a share and must be a fraction; got {ends}")
-        if self.units is not None and self.failures is not None and self.failures > self.units:
+        if min(self.units or 0, self.failures or 0) < 0:
             raise WorkbenchError(f"finding {self.id!r} counts {self.failures} failures in {self.units} units")
         if self.table is not None and len({len(cells) for cells in self.table.values()}) > 1:
             raise WorkbenchError(f"finding {self.id!r} has a table with columns of different length")

@@ -1,20 +1,19 @@
 """Findings on what was out and what came back: how deployments ended, rows that reconcile, bounds for the missing."""
 
 import numpy as np
-import pandas as pd
 
 from workbench.errors import WorkbenchError
 from workbench.estimate.curves import survival_curve
-from workbench.lives import Lives
 from workbench.report.figures.bars import Bars
 from workbench.report.figures.timeline import Timeline
 from workbench.report.finding import Drawing, Finding
+from workbench.report.missing import missing_runs
 from workbench.report.naming import limits_words
 from workbench.report.season import SeasonData
 from workbench.report.sentences import median_sentence
 from workbench.wording import count_of, join_words, percent_text
 
-__all__ = ["missing_runs", "outcome_findings"]
+__all__ = ["outcome_findings"]
 
 ENDS = {"failed": "failed", "working": "still working", "missing": "missing", "withdrawn": "taken out"}
 
@@ -72,7 +71,7 @@ def _ends(data: SeasonData) -> Finding:
         estimate=counts["failed"],
         unit="deployments",
         units=units,
-        failures=min(counts["failed"], units) if counts["failed"] else 0,
+        failures=counts["failed"],
         method="Counted from the rows used; outcomes are as recorded, none is assumed.",
         table={
             "end": [words for words in ENDS.values()],
@@ -176,7 +175,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
             confidence=data.confidence,
             unit="share",
             units=_units(data),
-            failures=min(int(data.lives.failed.sum()), _units(data)),
+            failures=int(data.lives.failed.sum()),
             method=_curve_method(curve),
             caveats=tuple(curve.notes)[:3],
             figure=Drawing(
@@ -198,37 +197,6 @@ def _curve_method(curve: object) -> str:
             " about the day inside a span. Limits by likelihood ratio."
         )
     return "Product-limit curve; limits on the log(-log) scale, exact before the first failure."
-
-
-def missing_runs(lives: Lives) -> dict[str, Lives]:
-    """Return the lives under each assumption about missing units.
-
-    Parameters
-    ----------
-    lives : Lives
-        With covariates outcome and, where known, followed_to (age at the last visit to the unit's site).
-
-    Returns
-    -------
-    dict of str to Lives
-        "suspended" as given; "failed" the day after they were last known good; "worked" to their site's last visit.
-
-    Raises
-    ------
-    Nothing.
-    """
-    missing = (lives.covariates["outcome"].astype(str) == "missing").to_numpy()
-    lower, upper = lives.lower, lives.upper
-    failed = lives.replace(
-        lower=lower,
-        upper=np.where(missing, lower + 1, upper),
-        cause=None if lives.cause is None else np.where(missing, "undetermined", lives.cause),
-    )
-    seen = lower
-    if "followed_to" in lives.covariates:
-        seen = np.fmax(lower, pd.to_numeric(lives.covariates["followed_to"]).to_numpy(dtype=float))
-    worked = lives.replace(lower=np.where(missing, seen, lower))
-    return {"suspended": lives, "failed": failed, "worked": worked}
 
 
 def _missing(data: SeasonData) -> list[Finding]:
@@ -258,10 +226,10 @@ def _missing(data: SeasonData) -> list[Finding]:
     labels = {"failed": "all failed at once", "suspended": "like the others", "worked": "all worked on"}
     bars = Bars(
         columns={
-            "label": [labels[n] for n in words],
-            "value": [known[n] for n in words],
-            "lower": [float(shares[n]["lower"]) for n in words],
-            "upper": [float(shares[n]["upper"]) for n in words],
+            "label": np.array([labels[n] for n in words], dtype=object),
+            "value": np.array([known[n] for n in words]),
+            "lower": np.array([float(shares[n]["lower"]) for n in words]),
+            "upper": np.array([float(shares[n]["upper"]) for n in words]),
         },
         axis=f"units lasting {data.mission_text} (%)",
         percent=True,
@@ -278,7 +246,7 @@ def _missing(data: SeasonData) -> list[Finding]:
             upper=high,
             unit="share",
             units=_units(data),
-            failures=min(int(data.lives.failed.sum()), _units(data)),
+            failures=int(data.lives.failed.sum()),
             method=(
                 "Three runs of the same curve; lower and upper are the two extreme assumptions, not limits by chance."
             ),

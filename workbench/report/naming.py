@@ -2,10 +2,11 @@
 
 import re
 import unicodedata
+from collections.abc import Sequence
 
 from workbench.wording import interval_text
 
-__all__ = ["LIMITS", "first_sentence", "limits_words", "shown_name"]
+__all__ = ["LIMITS", "first_sentence", "id_words", "limits_words", "shown_name"]
 
 LIMITS = "limits"
 """The word for the ends of an interval, everywhere."""
@@ -95,3 +96,32 @@ def shown_name(text: object, limit: int = 44) -> str:
     )
     line = " ".join(_LINK.sub("(link) ", kept).split())
     return (line[: limit - 1].rstrip() + "…" if len(line) > limit else line) or "(no name)"
+
+
+def id_words(names: Sequence[str]) -> dict[str, str]:
+    """Return the part that each name takes in the id of a finding.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Levels or columns.
+
+    Returns
+    -------
+    dict of str to str
+        Lower-case letters, digits and underscores; numbered where names would fall together.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> id_words(["O-ring", "o ring", "cord"])
+    {'O-ring': 'o_ring', 'o ring': 'level_2', 'cord': 'cord'}
+    """
+    words: dict[str, str] = {}
+    for number, name in enumerate(names, start=1):
+        word = re.sub("[^a-z0-9]+", "_", str(name).lower()).strip("_")[:40]
+        words[name] = word if word and word not in words.values() else f"level_{number}"
+    return words

@@ -1,0 +1,222 @@
+"""Build: a season's log in, a whole review out: both decks, the summary page, findings.json and the lists of rows."""
+
+import importlib
+import importlib.util
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from workbench.checks import check_positive
+from workbench.log.reading import read_log
+from workbench.report.deck_html import deck_html
+from workbench.report.deck_pptx import deck_pptx
+from workbench.report.exports import csv_text, findings_json, set_aside_frame, versions_used
+from workbench.report.finding import Finding, findings_from_json, in_slide_order
+from workbench.report.output import check_output, write_together
+from workbench.report.season import SeasonData
+from workbench.report.second_opinion import opinion_findings
+from workbench.report.slides import slides_of
+from workbench.report.summary_html import summary_html
+from workbench.report.typed import caution_finding, cover_slide, mission_finding, typed_slides
+
+__all__ = ["BUILDERS", "Review", "gather_findings", "review", "season_data"]
+
+BUILDERS = (
+    "findings_outcome.outcome_findings",
+    "findings_life.life_findings",
+    "findings_ranking.ranking_findings",
+    "findings_teardown.teardown_findings",
+    "previous.previous_findings",
+    "findings_planning.planning_findings",
+    "findings_aside.set_aside_findings",
+)
+"""Module and function in this package; each takes a SeasonData and returns findings in their sections."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Review:
+    """Where a review was written, and what it says.
+
+    Attributes
+    ----------
+    html, summary, pptx, findings, set_aside, ledger : pathlib.Path
+        The files.
+    claims : tuple of Finding
+        In slide order.
+    withheld : tuple of str
+        Sentences about findings that a second program did not confirm.
+    rows_set_aside : int
+        Rows of the log that were not used.
+    """
+
+    html: Path
+    summary: Path
+    pptx: Path
+    findings: Path
+    set_aside: Path
+    ledger: Path
+    claims: tuple[Finding, ...]
+    withheld: tuple[str, ...]
+    rows_set_aside: int
+
+
+def review(
+    path: Any,
+    out: Any,
+    *,
+    settings: Any = None,
+    mission: float | None = None,
+    seed: int = 0,
+    previous: Any = None,
+    locations: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> Review:
+    """Turn a season's log into a review that can be shown.
+
+    Parameters
+    ----------
+    path : path, or list of paths
+        Log file, folder, or several files.
+    out : path
+        Folder to write to; made when missing. What an earlier review left there is replaced only once all is made.
+    settings : path or mapping, optional
+        Season settings.
+    mission : float, optional
+        Days a unit must last; overrides the settings.
+    seed : int
+        Of everything drawn by chance.
+    previous : path, optional
+        Last season's log, or the findings.json of its review.
+    locations : bool
+        Whether positions, notes and photographs may appear in the outputs.
+    progress : function of one text, optional
+        Called before each step that can take a while.
+
+    Returns
+    -------
+    Review
+        Paths of review.html, summary.html, review.pptx, findings.json, set_aside.csv and ledger.csv.
+
+    Raises
+    ------
+    UsageError
+        If the folder cannot be written to, or a path does not exist.
+    LogError
+        If the log cannot be read.
+    WorkbenchError
+        If the disk is full; the earlier review is left whole.
+    """
+    say = progress or (lambda _: None)
+    folder = check_output(out)
+    say("reading the log")
+    data = season_data(path, settings=settings, mission=mission, seed=seed)
+    if previous is not None:
+        say("reading last season")
+        data = replace(data, previous=_previous(previous, settings, data))
+    versions = versions_used()
+    claims, withheld = gather_findings(data, say)
+    say("drawing figures")
+    slides = slides_of(claims, cover_slide(data), typed_slides(data, versions))
+    say("writing the review")
+    title = f"{slides[0].section}: {slides[0].title}"
+    written = write_together(
+        folder,
+        {
+            "review.html": deck_html(slides, title).encode(),
+            "summary.html": summary_html(claims, data).encode(),
+            "review.pptx": deck_pptx(slides, title),
+            "findings.json": findings_json(data.log, data.settings, versions, claims).encode(),
+            "set_aside.csv": csv_text(set_aside_frame(data.log, locations=locations)).encode("utf-8-sig"),
+            "ledger.csv": csv_text(data.log.ledger).encode("utf-8-sig"),
+        },
+    )
+    return Review(
+        html=written["review.html"],
+        summary=written["summary.html"],
+        pptx=written["review.pptx"],
+        findings=written["findings.json"],
+        set_aside=written["set_aside.csv"],
+        ledger=written["ledger.csv"],
+        claims=tuple(claims),
+        withheld=tuple(withheld),
+        rows_set_aside=int(data.log.rows) - int(data.log.used),
+    )
+
+
+def season_data(path: Any, *, settings: Any = None, mission: float | None = None, seed: int = 0) -> SeasonData:
+    """Read a log into what the builders of findings take.
+
+    Parameters
+    ----------
+    path : path, or list of paths
+        The log.
+    settings : path or mapping, optional
+        Season settings.
+    mission : float, optional
+        Days a unit must last; else from the settings or the log.
+    seed : int
+        Of everything drawn by chance.
+
+    Returns
+    -------
+    SeasonData
+        Log, lives, mission and settings.
+
+    Raises
+    ------
+    WorkbenchError
+        As `read_log`.
+    """
+    log = read_log(path, settings)
+    days, note = log.mission() if mission is None else (check_positive("mission", mission), "")
+    return SeasonData(
+        log=log,
+        lives=log.lives(),
+        mission=float(days),
+        mission_note=note or "",
+        seed=seed,
+        settings=log.settings.as_dict(),
+    )
+
+
+def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: None) -> tuple[list[Finding], list[str]]:
+    """Return all findings of a season in slide order, with those withheld that a second program did not confirm.
+
+    Parameters
+    ----------
+    data : SeasonData
+        The season.
+    say : function of one text
+        Told about each step.
+
+    Returns
+    -------
+    findings : list of Finding
+        Unique ids.
+    withheld : list of str
+        One sentence for each finding withheld.
+
+    Raises
+    ------
+    WorkbenchError
+        If two findings share an id.
+    """
+    findings = [mission_finding(data)]
+    for place in BUILDERS:
+        module, function = place.split(".")
+        name = f"workbench.report.{module}"
+        if importlib.util.find_spec(name) is None:
+            continue
+        say(module.removeprefix("findings_"))
+        findings += getattr(importlib.import_module(name), function)(data)
+    say("second opinion")
+    findings, withheld = opinion_findings(data, findings)
+    return in_slide_order([*findings, caution_finding()]), withheld
+
+
+def _previous(path: Any, settings: Any, data: SeasonData) -> SeasonData | Sequence[Finding]:
+    source = Path(path)
+    if source.suffix.lower() == ".json":
+        return findings_from_json(source.read_text(encoding="utf-8"))
+    return season_data(path, settings=settings, mission=data.mission, seed=data.seed)

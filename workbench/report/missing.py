@@ -1,0 +1,151 @@
+"""Missing: what the units that never came back could change, by extreme assumptions and by search."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from workbench.errors import WorkbenchError
+from workbench.estimate.curves import survival_curve
+from workbench.lives import Lives
+
+__all__ = ["MissingBounds", "missing_bounds", "missing_runs"]
+
+
+def missing_runs(lives: Lives) -> dict[str, Lives]:
+    """Return the lives under each assumption about missing units.
+
+    Parameters
+    ----------
+    lives : Lives
+        With covariates outcome and, where known, followed_to (age at the last visit to the unit's site).
+
+    Returns
+    -------
+    dict of str to Lives
+        "suspended" as given; "failed" the day after they were last known good; "worked" to their site's last visit.
+
+    Raises
+    ------
+    Nothing.
+    """
+    missing = (lives.covariates["outcome"].astype(str) == "missing").to_numpy()
+    lower, upper = lives.lower, lives.upper
+    failed = lives.replace(
+        lower=lower,
+        upper=np.where(missing, lower + 1, upper),
+        cause=None if lives.cause is None else np.where(missing, "undetermined", lives.cause),
+    )
+    seen = lower
+    if "followed_to" in lives.covariates:
+        seen = np.fmax(lower, pd.to_numeric(lives.covariates["followed_to"]).to_numpy(dtype=float))
+    worked = lives.replace(lower=np.where(missing, seen, lower))
+    return {"suspended": lives, "failed": failed, "worked": worked}
+
+
+@dataclass(frozen=True, kw_only=True)
+class MissingBounds:
+    """What the missing units could do to a difference in the share lasting the mission.
+
+    Attributes
+    ----------
+    missing, reference_missing : int
+        Missing units with the level and with its reference.
+    difference : float
+        With missing units suspended.
+    lowest, highest : float
+        Crossed: the level's missing failed while the reference's worked on, and the other way round.
+    flips_at : int or None
+        Fewest missing units with the better one of the two that would have to have failed for the sign to change.
+    better : str
+        Level whose missing units were tried.
+    """
+
+    missing: int
+    reference_missing: int
+    difference: float
+    lowest: float
+    highest: float
+    flips_at: int | None
+    better: str
+
+    @property
+    def crossed_changes_sign(self) -> bool:
+        """Whether one of the crossed assumptions turns the difference round."""
+        return bool(np.sign(self.lowest) != np.sign(self.highest))
+
+
+def missing_bounds(lives: Lives, column: str, level: str, reference: str, mission: float) -> MissingBounds | None:
+    """Search what the missing units could do to the difference between a level and its reference.
+
+    Parameters
+    ----------
+    lives : Lives
+        With the column and the covariate outcome.
+    column : str
+        A covariate.
+    level, reference : str
+        Two of its levels.
+    mission : float
+        Day at which shares are compared.
+
+    Returns
+    -------
+    MissingBounds or None
+        None when no unit of the two is missing, or a share is not known at the mission.
+
+    Raises
+    ------
+    Nothing.
+    """
+    runs = missing_runs(lives)
+    values = lives.covariates[column].astype(str).to_numpy()
+    missing = (lives.covariates["outcome"].astype(str) == "missing").to_numpy()
+    own = {name: values == name for name in (level, reference)}
+    count = {name: int((missing & rows).sum()) for name, rows in own.items()}
+    if sum(count.values()) == 0:
+        return None
+    share = {
+        (run, name): _share(runs[run].take(own[name]), mission)
+        for run in ("suspended", "failed", "worked")
+        for name in (level, reference)
+    }
+    if not all(np.isfinite(list(share.values()))):
+        return None
+    difference = share["suspended", level] - share["suspended", reference]
+    better, other = (level, reference) if difference >= 0 else (reference, level)
+    order = np.flatnonzero(missing & own[better])
+    order = order[np.argsort(lives.lower[order], kind="stable")]
+    return MissingBounds(
+        missing=count[better],
+        reference_missing=count[other],
+        difference=difference,
+        lowest=share["failed", level] - share["worked", reference],
+        highest=share["worked", level] - share["failed", reference],
+        flips_at=_flips_at(lives, own[better], order, share["suspended", other], mission),
+        better=better,
+    )
+
+
+def _flips_at(
+    lives: Lives, own: np.ndarray, order: Sequence[int] | np.ndarray, other: float, mission: float
+) -> int | None:
+    upper = lives.upper.copy()
+    for number, row in enumerate(order, start=1):
+        upper[row] = lives.lower[row] + 1
+        cause = (
+            lives.cause
+            if lives.cause is None
+            else np.where(np.isfinite(upper) & (lives.cause == ""), "undetermined", lives.cause)
+        )
+        if _share(lives.replace(upper=upper, cause=cause).take(own), mission) < other:
+            return number
+    return None
+
+
+def _share(lives: Lives, mission: float) -> float:
+    try:
+        return float(survival_curve(lives).at(mission)["survival"].to_numpy(dtype=float)[0])
+    except WorkbenchError:
+        return float("nan")

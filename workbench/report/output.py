@@ -1,0 +1,102 @@
+"""Output: several files that appear together or not at all; an interruption leaves what was there before."""
+
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from workbench.errors import UsageError, WorkbenchError
+
+__all__ = ["check_output", "write_together"]
+
+
+def check_output(out: Any) -> Path:
+    """Return the output folder when something can be written there.
+
+    Parameters
+    ----------
+    out : path
+        A folder, made when missing.
+
+    Returns
+    -------
+    pathlib.Path
+        The folder.
+
+    Raises
+    ------
+    UsageError
+        If it is a file, or cannot be made or written to.
+    """
+    folder = Path(out)
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file; give a folder to write the review to")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise UsageError(f"cannot write to {folder}: {error.strerror or error}; choose another folder") from None
+    return folder
+
+
+def write_together(folder: Path, contents: Mapping[str, bytes]) -> dict[str, Path]:
+    """Write all files aside, then move them into place; what was there comes back if a move fails.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Exists.
+    contents : mapping of file name to bytes
+        What to write.
+
+    Returns
+    -------
+    dict of str to pathlib.Path
+        Where each file is.
+
+    Raises
+    ------
+    WorkbenchError
+        If the disk is full or the folder refuses; what was there before is whole.
+    """
+    aside = None
+    try:
+        aside = Path(tempfile.mkdtemp(prefix=".review-", dir=folder))
+        for name, data in contents.items():
+            with open(aside / name, "wb") as target:
+                target.write(data)
+                target.flush()
+                os.fsync(target.fileno())
+        _move_into_place(aside, folder, list(contents))
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise WorkbenchError(
+            f"the review could not be written to {folder}: {reason}; what was there before is unchanged"
+        ) from None
+    finally:
+        if aside is not None:
+            shutil.rmtree(aside, ignore_errors=True)
+    return {name: folder / name for name in contents}
+
+
+def _move_into_place(aside: Path, folder: Path, names: list[str]) -> None:
+    kept = aside / "before"
+    kept.mkdir()
+    moved: list[str] = []
+    done = False
+    try:
+        for name in names:
+            moved.append(name)
+            if (folder / name).exists():
+                os.replace(folder / name, kept / name)
+            os.replace(aside / name, folder / name)
+        done = True
+    finally:  # also after an interruption from the keyboard
+        for name in [] if done else moved:
+            if (kept / name).exists():
+                os.replace(kept / name, folder / name)
+            elif not (aside / name).exists():
+                (folder / name).unlink(missing_ok=True)

@@ -1,0 +1,193 @@
+"""Typed: slides of words that stand in the settings: cover, decisions, actions, the settings; and the cautions."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from workbench.report.finding import SECTIONS, Finding, cell_text
+from workbench.report.naming import shown_name
+from workbench.report.season import SeasonData
+from workbench.report.slides import Slide
+
+__all__ = ["CAUTIONS", "caution_finding", "cover_slide", "mission_finding", "typed_slides"]
+
+CAUTIONS = (
+    (
+        "What goes together here need not be cause and effect: units were not dealt out by lot, so place, batch and"
+        " habit of the builder can stand behind a difference."
+    ),
+    "Numbers are small: limits are wide, and what could not be shown may still be true.",
+    "Units that went missing may not be like those that came back; bounds are given beside the main figures.",
+    "Failures found at visits lie somewhere between two looks; nothing is assumed about the day in between.",
+    "Results hold for these places, this season and this way of building.",
+    (
+        "Opening failed units can hurt: do not charge, squeeze, puncture or carry indoors a wet, hot, dented or swollen"
+        " battery; boxes may be under pressure. This is no safety advice: local codes and qualified people come first."
+    ),
+)
+"""Cautions printed in every review; common practice, no source."""
+
+
+def cover_slide(data: SeasonData) -> Slide:
+    """Return the first slide: season, mission and what counts as failure, as typed.
+
+    Parameters
+    ----------
+    data : SeasonData
+        The season.
+
+    Returns
+    -------
+    Slide
+        Of kind "cover".
+
+    Raises
+    ------
+    Nothing.
+    """
+    season = data.settings.get("season")
+    means = data.settings.get("failure_means")
+    lines = [_mission_sentence(data)]
+    lines.append(
+        f"What counts as failure: {shown_name(means, 300)}." if means else "What counts as failure: not typed."
+    )
+    return Slide(
+        kind="cover",
+        section="Project review of field units",
+        title=f"Season {shown_name(season)}" if season else "One season of field units",
+        body=tuple(lines),
+        method="Association is not cause. Every figure comes with its counts, limits and cautions.",
+        source="settings",
+    )
+
+
+def mission_finding(data: SeasonData) -> Finding:
+    """Return the mission as a finding, so that the number on the cover stands in findings.json.
+
+    Parameters
+    ----------
+    data : SeasonData
+        The season.
+
+    Returns
+    -------
+    Finding
+        Not on a slide of its own.
+
+    Raises
+    ------
+    Nothing.
+    """
+    return Finding(
+        id="outcome.mission",
+        kind="setting",
+        section="outcome",
+        statement=_mission_sentence(data),
+        estimate=data.mission,
+        unit=data.lives.unit,
+        method="Given, typed in the settings, or derived from the log as said.",
+        on_slide=False,
+    )
+
+
+def _mission_sentence(data: SeasonData) -> str:
+    return f"A unit is asked to last {data.mission_text}{', ' if data.mission_note else ''}{data.mission_note}."
+
+
+def caution_finding() -> Finding:
+    """Return the cautions as the last finding of the review.
+
+    Returns
+    -------
+    Finding
+        In the appendix.
+
+    Raises
+    ------
+    Nothing.
+    """
+    return Finding(
+        id="appendix.cautions",
+        kind="caution",
+        section="appendix",
+        order=99,
+        statement="What to keep in mind with every slide of this review.",
+        method="Common practice, no source.",
+        caveats=CAUTIONS,
+    )
+
+
+def typed_slides(data: SeasonData, versions: Mapping[str, str]) -> list[Slide]:
+    """Return the slides of what was typed: decisions asked, actions, and settings with versions.
+
+    Parameters
+    ----------
+    data : SeasonData
+        The season.
+    versions : mapping of str to str
+        Program to version.
+
+    Returns
+    -------
+    list of Slide
+        Decisions and actions only where the settings have them.
+
+    Raises
+    ------
+    Nothing.
+    """
+    slides = []
+    decisions = [shown_name(line, 300) for line in data.settings.get("decisions") or ()]
+    if decisions:
+        title = "One decision is asked of this review." if len(decisions) == 1 else "Decisions asked of this review."
+        slides.append(_slide("decisions", title, body=tuple(decisions), method="As typed in the settings."))
+    actions = list(data.settings.get("action") or ())
+    if actions:
+        slides.append(
+            _slide("decisions", "Actions on the list.", table=_actions(actions), method="As typed in the settings.")
+        )
+    table = _settings_table(data.settings)
+    if table["setting"]:
+        slides.append(_slide("appendix", "Settings this review was made with.", table=table, method="As read."))
+    slides.append(
+        _slide(
+            "appendix",
+            "Programs this review was made with.",
+            table={"program": list(versions), "version": list(versions.values())},
+            method="Another version may print other last digits.",
+        )
+    )
+    return slides
+
+
+def _slide(section: str, title: str, **parts: Any) -> Slide:
+    return Slide(kind="typed", section=SECTIONS[section], title=title, source="settings", **parts)
+
+
+def _actions(actions: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
+    keys = [
+        k for k in ("what", "choice", "from", "to", "since", "expected", "owner", "due") if any(k in a for a in actions)
+    ]
+    return {key: [shown_name(action.get(key, "–"), 70) for action in actions] for key in keys}
+
+
+def _settings_table(settings: Mapping[str, Any]) -> dict[str, list[str]]:
+    rows = list(_flat(settings))
+    return {"setting": [k for k, _ in rows], "value": [v for _, v in rows]}
+
+
+def _flat(settings: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
+    rows: list[tuple[str, str]] = []
+    for key, value in settings.items():
+        if value is None or value == "" or (isinstance(value, Mapping | list | tuple) and not value):
+            continue
+        if key in ("decisions", "action") and not prefix:
+            continue
+        name = f"{prefix}{shown_name(key, 40)}"
+        if isinstance(value, Mapping):
+            rows += _flat(value, f"{name}: ")
+        elif isinstance(value, list | tuple):
+            words = [cell_text(v) or "(empty)" for v in value]
+            rows.append((name, shown_name(", ".join(words), 90)))
+        else:
+            rows.append((name, shown_name(cell_text(value), 90)))
+    return rows
