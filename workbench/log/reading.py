@@ -24,6 +24,7 @@ from workbench.log.visits import derive_dates, usable_visits
 __all__ = ["read_log", "read_tables"]
 
 RowKey = tuple[str, str, int]
+_OF_TEARDOWNS = ("opened_on", "mechanism")
 _FEEDS = ("protection", "exposure")
 
 
@@ -150,10 +151,13 @@ def _checked(
 
 
 def _without_refused(entries: Sequence[Entry], problems: Sequence[Problem]) -> list[Entry]:
-    """Take out the values that were refused after reading, so that they count as not recorded."""
+    """Take out the values that were refused after reading, so that they count as not recorded.
+
+    What belongs to a teardown stays: there it decides whether the teardown as a whole can be used.
+    """
     refused: dict[RowKey, set[str]] = defaultdict(set)
     for problem in problems:
-        if problem.scope == "value":
+        if problem.scope == "value" and problem.field not in _OF_TEARDOWNS:
             refused[problem.row_key].add(problem.field)
     return [
         replace(e, values={k: v for k, v in e.values.items() if k not in refused[e.key]}) if e.key in refused else e

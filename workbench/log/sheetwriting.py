@@ -1,0 +1,147 @@
+"""Sheet writing: text that no spreadsheet program runs as a formula, and files written whole or not at all."""
+
+import os
+import tempfile
+from collections.abc import Iterable
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+from workbench.errors import UsageError
+
+__all__ = ["check_target", "put", "save_workbook", "write_whole"]
+
+_LONGEST_CELL = 32_767
+
+
+def put(cell: Any, value: Any) -> None:
+    """Write a value into a cell; text stays text, whatever it begins with.
+
+    Parameters
+    ----------
+    cell : openpyxl cell
+        Changed.
+    value : object
+        Text, number, date, Boolean or None.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    Nothing.
+    """
+    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+
+    if not isinstance(value, str):
+        cell.value = value
+        return
+    text = ILLEGAL_CHARACTERS_RE.sub("", value)[:_LONGEST_CELL]
+    cell.value = text
+    if cell.data_type in ("f", "e"):
+        cell.data_type = "s"
+    if text.startswith(("=", "+", "-", "@")):
+        cell.quotePrefix = True
+
+
+def check_target(target: str | PathLike[str], suffix: str, *, never: Iterable[Path] = (), fresh: bool = False) -> Path:
+    """Return the path to write to when it may be written.
+
+    Parameters
+    ----------
+    target : path
+        Where to write.
+    suffix : str
+        The ending that it must have.
+    never : iterable of Path
+        Files that must not be written over.
+    fresh : bool
+        Whether no file may stand there.
+
+    Returns
+    -------
+    Path
+        The target.
+
+    Raises
+    ------
+    UsageError
+        If the ending is another, the folder does not exist, or the file must not be written over.
+    """
+    path = Path(target)
+    if path.suffix.lower() != suffix:
+        raise UsageError(f"{path} must end in {suffix}")
+    if not path.parent.is_dir():
+        raise UsageError(f"there is no folder {path.parent}; make it first")
+    if path.is_dir():
+        raise UsageError(f"{path} is a folder; name a file in it")
+    if any(path.exists() and other.exists() and path.samefile(other) for other in never):
+        raise UsageError(f"{path} is the log itself, which is never written over; name another file")
+    if fresh and path.exists():
+        raise UsageError(f"{path} exists already and is not written over; name another file, or move it away")
+    return path
+
+
+def save_workbook(book: Any, path: Path) -> None:
+    """Save a workbook whole or not at all.
+
+    Parameters
+    ----------
+    book : openpyxl.Workbook
+        The workbook.
+    path : Path
+        From `check_target`.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be written, for example because it is open in a spreadsheet program.
+    """
+    from io import BytesIO
+
+    buffer = BytesIO()
+    book.save(buffer)
+    write_whole(path, buffer.getvalue())
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        From `check_target`.
+    data : bytes
+        Its content.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be written.
+    """
+    handle, name = None, ""
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=path.suffix)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+        os.chmod(name, 0o666 & ~_umask())
+        os.replace(name, path)
+    except OSError as error:
+        if name and os.path.exists(name):
+            os.unlink(name)
+        raise UsageError(f"{path} cannot be written ({error.strerror}); close it in the spreadsheet program") from None
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
