@@ -1,0 +1,134 @@
+"""Mission labels: lives in, failed by the mission or not out; doubtful lives are split by a curve."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.estimate.npmle import Problem, fit_segment
+from workbench.estimate.turnbull_cells import turnbull_cells
+from workbench.lives import Lives
+
+__all__ = ["FAILED", "LASTED", "UNKNOWN", "LifeCurve", "life_curve", "mission_labels", "share_failed"]
+
+FAILED, LASTED, UNKNOWN = 1, 0, -1
+"""Labels: known to have failed by the mission, known to have lasted it, not known."""
+
+
+def mission_labels(lives: Lives, mission: float) -> np.ndarray:
+    """Label every life by what is known of it at the mission.
+
+    Parameters
+    ----------
+    lives : Lives
+        n lives.
+    mission : float
+        In the unit of the lives.
+
+    Returns
+    -------
+    np.ndarray of int, shape (n,)
+        FAILED where upper <= mission, LASTED where lower >= mission, else UNKNOWN (lost early, or the interval
+        straddles the mission). A failure exactly at the mission has failed.
+
+    Raises
+    ------
+    Nothing.
+    """
+    return np.where(lives.upper <= mission, FAILED, np.where(lives.lower >= mission, LASTED, UNKNOWN))
+
+
+@dataclass(frozen=True, eq=False)
+class LifeCurve:
+    """Share surviving by interval-censored maximum likelihood: mass in cells (start, end], spread evenly in each.
+
+    Attributes
+    ----------
+    start, end, mass : np.ndarray of float, shape (m,)
+        end may be inf: that mass lies somewhere after start.
+    """
+
+    start: np.ndarray
+    end: np.ndarray
+    mass: np.ndarray
+
+    def failed_by(self, times: np.ndarray) -> np.ndarray:
+        """Share that has failed by some times.
+
+        Parameters
+        ----------
+        times : np.ndarray of float, shape (k,)
+            Finite or inf.
+
+        Returns
+        -------
+        np.ndarray of float, shape (k,)
+            Mass in an open last cell counts only at inf.
+
+        Raises
+        ------
+        Nothing.
+        """
+        t = np.asarray(times, dtype=float)[:, None]
+        width = np.where(np.isfinite(self.end) & (self.end > self.start), self.end - self.start, 1.0)
+        inside = np.where(np.isfinite(self.end), np.clip((t - self.start) / width, 0.0, 1.0), 0.0)
+        return np.where(t >= self.end, 1.0, np.where(t > self.start, inside, 0.0)) @ self.mass
+
+
+def life_curve(lives: Lives) -> LifeCurve:
+    """Estimate the share surviving from lives without delayed entry, without limits.
+
+    Parameters
+    ----------
+    lives : Lives
+        n lives, at least one.
+
+    Returns
+    -------
+    LifeCurve
+        The maximum-likelihood masses.
+
+    Raises
+    ------
+    Nothing.
+
+    References
+    ----------
+    Turnbull (1976), J. R. Stat. Soc. B 38, 290-295.
+    """
+    cells = turnbull_cells(lives.lower, lives.upper, np.zeros(len(lives)))
+    m = len(cells.start)
+    problem = Problem(m, cells.first, cells.last, np.zeros(len(lives), dtype=np.int64), lives.weight.astype(float))
+    left = np.exp(-np.append(0.0, np.cumsum(fit_segment(problem).hazard)))
+    return LifeCurve(cells.start, cells.end, left - np.append(left[1:], 0.0))
+
+
+def share_failed(lives: Lives, labels: np.ndarray, mission: float, curve: LifeCurve) -> np.ndarray:
+    """Return for every life the chance that it failed by the mission, given what is known of it.
+
+    Parameters
+    ----------
+    lives : Lives
+        n lives.
+    labels : np.ndarray of int, shape (n,)
+        As made by `mission_labels`.
+    mission : float
+        In the unit of the lives.
+    curve : LifeCurve
+        Of the training rows.
+
+    Returns
+    -------
+    np.ndarray of float, shape (n,)
+        1 where failed, 0 where lasted, else P(T <= mission | T in (lower, upper]); where the curve has no mass in
+        the interval, mass is spread evenly over it.
+
+    Raises
+    ------
+    Nothing.
+    """
+    low, high, at = curve.failed_by(lives.lower), curve.failed_by(lives.upper), curve.failed_by(np.array([mission]))[0]
+    inside = high - low
+    span = np.where(np.isfinite(lives.upper), lives.upper - lives.lower, np.inf)
+    even = (mission - lives.lower) / np.where(span > 0, span, 1.0)
+    split = np.where(inside > 1e-12, (at - low) / np.where(inside > 1e-12, inside, 1.0), even)
+    return np.where(labels == UNKNOWN, np.clip(split, 0.0, 1.0), (labels == FAILED).astype(float))
