@@ -10,6 +10,9 @@ from workbench.estimate.terms import Term
 
 __all__ = ["Design", "compact_codes", "design_of", "patterns_of"]
 
+MANY = 65_536
+"""Up to so many combinations are counted without a look at which of them occur."""
+
 
 @dataclass(frozen=True, eq=False)
 class Design:
@@ -55,7 +58,7 @@ def compact_codes(codes: np.ndarray, size: int) -> tuple[np.ndarray, int]:
     ------
     Nothing.
     """
-    if size > max(4 * codes.shape[0], 65_536):
+    if size > max(4 * codes.shape[0], MANY):
         numbers, seen = pd.factorize(codes)
         return numbers, len(seen)
     present = np.zeros(size, dtype=bool)
@@ -94,7 +97,12 @@ def patterns_of(terms: Sequence[Term], n: int) -> tuple[np.ndarray, np.ndarray]:
             size = int(codes.max(initial=-1)) + 1
         else:
             codes, size = np.asarray(term.codes), len(term.levels)
-        pattern, count = compact_codes(pattern * size + codes, count * size)
+        if count * size > MANY:
+            pattern, count = compact_codes(pattern, count)
+        pattern, count = pattern * size + codes, count * size
+        if count > MANY:
+            pattern, count = compact_codes(pattern, count)
+    pattern, count = compact_codes(pattern, count)
     example = np.zeros(count, dtype=np.int64)
     example[pattern] = np.arange(n)
     return pattern, example

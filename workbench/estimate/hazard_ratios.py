@@ -136,7 +136,7 @@ def fit_hazard_ratios(
     if not model:
         raise EstimateError("terms is empty; name at least one covariate")
     strata, notes = strata_of(lives, within)
-    if not lives.failures:
+    if not lives.failed.any():
         fit, design = fit_without_failures(lives, model, shrink)
     elif lives.is_right_censored:
         fit, design = fit_partial_likelihood(lives, model, strata, ties, shrink)

@@ -244,23 +244,22 @@ def _counts(
     weight: np.ndarray | None,
     shape: tuple[int, int],
 ) -> tuple[np.ndarray | sparse.csr_array, np.ndarray | None, sparse.csr_array | None]:
-    ever = last >= first
-    leaving = ever & (first > 0)
-    parts = (last[ever], pattern[ever], None if weight is None else weight[ever])
-    joins = (first[leaving] - 1, pattern[leaving], None if weight is None else weight[leaving])
-    ends = (last[event], pattern[event], None if weight is None else weight[event])
+    late = np.flatnonzero((first > 0) & (first <= last)) if first.any() else np.zeros(0, dtype=np.int64)
+    kept = np.flatnonzero(last >= first)
+    joins = (first[late] - 1, pattern[late], None if weight is None else weight[late])
+    if kept.size < last.size:
+        pattern, last, event = pattern[kept], last[kept], event[kept]
+        weight = None if weight is None else weight[kept]
     if shape[0] * shape[1] > DENSE_CELLS:
-        steps = sparse.csr_array(_sparse(*parts, shape) - _sparse(*joins, shape))
-        return _sparse(*ends, shape), None, steps
-    steps_table = _dense(*parts, shape)
-    if leaving.any():
-        steps_table -= _dense(*joins, shape)
-    return _dense(*ends, shape), np.cumsum(steps_table[::-1], axis=0)[::-1].copy(), None
-
-
-def _dense(rows: np.ndarray, columns: np.ndarray, weight: np.ndarray | None, shape: tuple[int, int]) -> np.ndarray:
-    cells = rows * shape[1] + columns
-    return np.bincount(cells, weights=weight, minlength=shape[0] * shape[1]).reshape(shape).astype(float)
+        failed = _sparse(last, pattern, event if weight is None else event * weight, shape)
+        steps = sparse.csr_array(_sparse(last, pattern, weight, shape) - _sparse(*joins, shape))
+        return failed, None, steps
+    cells = (last * shape[1] + pattern) * 2 + event
+    both = np.bincount(cells, weights=weight, minlength=2 * shape[0] * shape[1]).reshape(*shape, 2).astype(float)
+    steps_table = both.sum(axis=2)
+    if late.size:
+        steps_table -= np.bincount(joins[0] * shape[1] + joins[1], joins[2], shape[0] * shape[1]).reshape(shape)
+    return both[:, :, 1].copy(), np.cumsum(steps_table[::-1], axis=0)[::-1].copy(), None
 
 
 def _sparse(
