@@ -12,13 +12,18 @@ __all__ = ["DRAWN_BY", "draw"]
 
 DRAWN_BY = {
     "Bars": "bars.draw_bars",
+    "CumulativeIncidence": "teardown.draw_incidence",
     "DistributionFit": "fits.draw_distribution",
+    "EndsOfUnits": "teardown.draw_ends",
+    "EvidenceMatrix": "teardown.draw_evidence",
     "GroupComparison": "curves.draw_comparison",
     "HazardRatios": "fits.draw_hazard_ratios",
     "RestrictedMeans": "curves.draw_restricted_means",
+    "SeasonPlan": "planning.draw_plan",
     "SurvivalCurve": "curves.draw_curve",
     "TimeRatios": "fits.draw_time_ratios",
     "Timeline": "timeline.draw_timeline",
+    "TrialPlan": "planning.draw_trial",
 }
 """Name of a result class: module and function in this package, called as function(result, ax, **options)."""
 

@@ -1,0 +1,230 @@
+"""Teardown figures: incidence stacked to one with survival, what ended units, and the evidence matrix."""
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from workbench.report.figures.labels import EndLabel, headings, label_ends
+from workbench.report.figures.style import FAILED, INK, LOST, MUTED, PALETTE, WORKING, figure_text
+from workbench.teardown.families import mechanism_words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["draw_ends", "draw_evidence", "draw_incidence"]
+
+MOST_CAUSES = 6
+"""So many mechanisms get an area of their own; the rest is drawn as one."""
+
+HATCHES = ("", "///", "...", "\\\\\\", "xxx", "ooo", "---", "+++")
+SURVIVING = "#e9eef2"
+OTHER = "other mechanisms"
+
+
+def draw_incidence(
+    result: Any,
+    ax: "Axes",
+    *,
+    title: str = "",
+    subtitle: str = "",
+    group: str | None = None,
+    mission: float | None = None,
+    naive: Any = None,
+    naive_cause: str = "",
+    unit: str | None = None,
+) -> None:
+    """Draw the incidence of every cause stacked to one with the share surviving.
+
+    Parameters
+    ----------
+    result : CumulativeIncidence
+        Of one group or more.
+    ax : matplotlib Axes
+        Where to draw.
+    title, subtitle : str
+        The finding, and the counts.
+    group : str, optional
+        Which group; the first when not given.
+    mission : float, optional
+        Day marked by a line.
+    naive : SurvivalCurve, optional
+        Curve of `naive_cause` alone with the others as suspensions; drawn dashed as a warning, since it counts units
+        that the others had already ended.
+    naive_cause : str
+        The cause of `naive`; it is stacked first so that the two can be compared.
+    unit : str, optional
+        Unit of time; that of the result when not given.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    Nothing.
+    """
+    label = group or result.labels[0]
+    place = result.labels.index(label)
+    end = float(result.known_to[place])
+    times = np.linspace(0.0, end, 400)
+    steps = result.at(times)
+    shares = {
+        cause: steps.loc[(steps["group"] == label) & (steps["cause"] == cause), "incidence"].to_numpy(dtype=float)
+        for cause in result.causes
+    }
+    layers = _layers(shares, naive_cause)
+    base = np.zeros_like(times)
+    labels = []
+    for number, (name, share) in enumerate(layers):
+        top = base + np.nan_to_num(share)
+        colour = LOST if name == "undetermined" else PALETTE[1:][number % (len(PALETTE) - 1)]
+        hatch = HATCHES[number % len(HATCHES)]
+        ax.fill_between(times, base, top, facecolor=colour, edgecolor="white", hatch=hatch, linewidth=0.4)
+        ax.plot(times, top, color=INK, linewidth=0.8)
+        words = f"{figure_text(mechanism_words(name), width=24, lines=1)} {_percent(share[-1])}"
+        labels.append(EndLabel(end, float(base[-1] + np.nan_to_num(share[-1]) / 2), words, INK))
+        base = top
+    ax.fill_between(times, base, 1.0, facecolor=SURVIVING, edgecolor="none")
+    labels.append(EndLabel(end, float((base[-1] + 1) / 2), f"working {_percent(1 - base[-1])}", INK))
+    if naive is not None:
+        alone = 1 - naive.at(times)["survival"].to_numpy(dtype=float)
+        ax.plot(times, alone, color=INK, linestyle=(0, (5, 3)), linewidth=2.0)
+        known = np.flatnonzero(np.isfinite(alone))
+        ax.annotate(
+            f"dashed: {mechanism_words(naive_cause)} with the others ignored;\nit overstates, do not add it up",
+            (times[known[-1]], alone[known[-1]]),
+            xytext=(0.03, 0.93),
+            textcoords="axes fraction",
+            va="top",
+            fontsize=9.5,
+            color=INK,
+            arrowprops={"arrowstyle": "-", "color": MUTED, "linewidth": 0.8},
+        )
+    if mission is not None and mission <= end:
+        ax.axvline(mission, color=INK, linewidth=1.0, linestyle=(0, (1, 2)))
+    ax.set(xlim=(0, end), ylim=(0, 1), xlabel=f"age in {unit or result.unit}", ylabel="share of units")
+    ax.set_yticks(np.linspace(0, 1, 6), [f"{v} %" for v in range(0, 101, 20)])
+    ax.grid(visible=False)
+    label_ends(ax, labels)
+    headings(ax, title, subtitle)
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %" if share >= 0.095 or share == 0 else f"{100 * share:.1f} %"
+
+
+def _layers(shares: dict[str, np.ndarray], first: str) -> list[tuple[str, np.ndarray]]:
+    """Causes from the bottom: the one compared, the commonest, the rest as one, undetermined last."""
+    named = sorted((c for c in shares if c != "undetermined"), key=lambda c: (c != first, -shares[c][-1], c))
+    kept = named if len(named) <= MOST_CAUSES else named[: MOST_CAUSES - 1]
+    layers = [(cause, shares[cause]) for cause in kept]
+    rest = named[len(kept) :]
+    if rest:
+        layers.append((OTHER, np.sum([shares[c] for c in rest], axis=0)))
+    if "undetermined" in shares:
+        layers.append(("undetermined", shares["undetermined"]))
+    return layers
+
+
+def draw_ends(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", group: str | None = None) -> None:
+    """Draw what ended units: bars of lost unit-days, marks of the share of failures and of units.
+
+    Parameters
+    ----------
+    result : EndsOfUnits
+        Of one group or more.
+    ax : matplotlib Axes
+        Where to draw.
+    title, subtitle : str
+        The finding, and the counts.
+    group : str, optional
+        Which group; the first when not given.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    Nothing.
+    """
+    table = result.table
+    table = table[table["group"] == (group or table["group"].iloc[0])].reset_index(drop=True)
+    places = np.arange(len(table))
+    lost, units, failures = (
+        100 * table[c].to_numpy(dtype=float) for c in ("share_of_lost_days", "share_of_units", "share_of_failures")
+    )
+    colours = [LOST if end in ("missing", "undetermined") else FAILED for end in table["end"]]
+    bars = ax.barh(places, np.nan_to_num(lost), height=0.62, color=colours, edgecolor=INK, linewidth=0.6)
+    for bar, end in zip(bars, table["end"], strict=True):
+        if end == "missing":
+            bar.set_hatch("///")
+    ax.scatter(units, places, marker="D", s=46, color="white", edgecolor=INK, linewidth=1.4, zorder=3)
+    known = np.isfinite(failures)
+    ax.scatter(failures[known], places[known], marker="o", s=40, color=WORKING, edgecolor="white", zorder=3)
+    top = max(np.nanmax([np.nan_to_num(lost), units, np.nan_to_num(failures)]), 1.0)
+    for place in places:
+        right = np.nanmax([lost[place], units[place], failures[place]])
+        count = int(table["units"][place])
+        words = f"{count} unit{'' if count == 1 else 's'}, {table['lost_days'][place]:,.0f} {result.unit}"
+        ax.text(right + 0.025 * top, place, words, va="center", fontsize=10, color=INK)
+    ax.set_yticks(places, [figure_text(mechanism_words(end), width=26) for end in table["end"]])
+    ax.set(ylim=(len(table) - 0.4, -0.6), xlim=(0, 1.3 * top), xlabel="per cent")
+    ax.grid(visible=False, axis="y")
+    ax.tick_params(axis="y", length=0)
+    ax.text(
+        0.99,
+        0.03,
+        "bar: share of lost unit-days   \u25c7 share of all units   \u25cf share of failures",
+        transform=ax.transAxes,
+        ha="right",
+        va="bottom",
+        fontsize=9.5,
+        color=MUTED,
+    )
+    headings(ax, title, subtitle)
+
+
+def draw_evidence(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
+    """Draw which signs were seen in units of which mechanism: discs grow with the share, numbers are counts.
+
+    Parameters
+    ----------
+    result : EvidenceMatrix
+        As made by `evidence_matrix`.
+    ax : matplotlib Axes
+        Where to draw; a tall one reads best.
+    title, subtitle : str
+        The finding, and the counts.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    Nothing.
+    """
+    rows = {sign: number for number, sign in enumerate(result.signs)}
+    places = {name: number for number, name in enumerate(result.groups)}
+    table = result.table
+    for sign, name, seen, checked in zip(table["sign"], table["group"], table["seen"], table["checked"], strict=True):
+        x, y = places[name], rows[sign]
+        if checked == 0:
+            ax.text(x, y, "not looked for", ha="center", va="center", fontsize=6.5, color=MUTED)
+            continue
+        colour = WORKING if name == "opened survivors" else FAILED
+        ax.scatter(x - 0.18, y, s=150 * seen / checked + 0.5, color=colour, edgecolor=INK, linewidth=0.5)
+        ax.text(x + 0.06, y, f"{seen} of {checked}", va="center", fontsize=8, color=INK if seen else MUTED)
+    names = [
+        f"{figure_text(mechanism_words(name), width=13, lines=3)}\n({count})"
+        for name, count in zip(result.groups, result.units, strict=True)
+    ]
+    ax.set_xticks(range(len(names)), names, fontsize=8.5)
+    ax.set_yticks(range(len(rows)), [figure_text(mechanism_words(s), width=30, lines=1) for s in rows], fontsize=8.5)
+    ax.set(xlim=(-0.6, len(names) - 0.4), ylim=(len(rows) - 0.4, -0.6))
+    ax.xaxis.tick_top()
+    ax.tick_params(length=0)
+    ax.grid(color="#eef1f4")
+    if title or subtitle:
+        ax.set_xlabel(figure_text(f"{title} {subtitle}".strip(), width=110, lines=3), loc="left")
