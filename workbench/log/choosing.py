@@ -9,7 +9,7 @@ from workbench.log.columns import word_key
 from workbench.log.headings import Table, Vocabulary, fit_of, locate, visit_vocabulary
 from workbench.log.settings import Settings
 from workbench.log.sheets import RawSheet, shown
-from workbench.wording import join_words
+from workbench.wording import count_of, join_words
 
 __all__ = ["Chosen", "choose_tables"]
 
@@ -60,7 +60,7 @@ def choose_tables(
     visits: list[RawSheet] = []
     for sheets in files:
         looks = [sheet for sheet in sheets if _is_visits(sheet, vocabulary)]
-        visits += looks
+        visits += [sheet for sheet in looks if len(sheet.rows) > fit_of(sheet, visit_vocabulary())[1] + 1]
         rest = [sheet for sheet in sheets if sheet not in looks]
         if not rest:
             continue
@@ -77,7 +77,10 @@ def choose_tables(
         _refuse_no_log(files, visits)
     visit_tables = [locate(sheet, visit_vocabulary(), what="visits") for sheet in visits]
     tables = [locate(sheet, vocabulary, has_visits=bool(visits)) for sheet in logs]
-    notes += [f"{t.raw.place}: {len(t.rows)} visits; last_good_on and found_on follow from them." for t in visit_tables]
+    notes += [
+        f"{t.raw.place}: {count_of(len(t.rows), 'visit')}; last_good_on and found_on follow from them."
+        for t in visit_tables
+    ]
     for table in [*tables, *visit_tables]:
         notes += [*table.raw.notes, *table.notes]
     _refuse_unknown_roles(settings, tables)

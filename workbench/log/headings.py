@@ -366,6 +366,11 @@ def _refuse_shifted(table: Table) -> None:
         )
 
 
+def _perhaps(heading: str, vocabulary: Vocabulary) -> str:
+    hint = did_you_mean(word_key(heading), vocabulary.columns)
+    return f" (perhaps {hint.split(chr(39))[1]})" if hint else ""
+
+
 def _notes(table: Table, vocabulary: Vocabulary) -> tuple[str, ...]:
     place, notes = table.raw.place, []
     if table.header_row > 1:
@@ -383,9 +388,7 @@ def _notes(table: Table, vocabulary: Vocabulary) -> tuple[str, ...]:
     unknown = [h for h, f in zip(table.headings, table.fields, strict=True) if h and not f]
     unknown = [h for h in unknown if word_key(h) not in vocabulary.ignored]
     if unknown:
-        named = ", ".join(
-            f"{h!r}{did_you_mean(word_key(h), vocabulary.columns)}".replace(";", " -").rstrip() for h in unknown
-        )
+        named = ", ".join(f"{h!r}{_perhaps(h, vocabulary)}" for h in unknown)
         notes.append(f"{place}: columns without a role are kept and not used: {named}.")
     widest = max(len(row) for _, row in table.rows) if table.raw.kind == "workbook" else 0
     bare = [i for i, h in enumerate(table.headings) if not h] + list(range(len(table.headings), widest))

@@ -1,0 +1,26 @@
+"""blank: write an empty log, or an empty teardown sheet, to fill in."""
+
+import argparse
+import json
+
+HELP = "write an empty log with drop-downs to fill in, or with --teardown a blank teardown sheet to print"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's own arguments to its parser."""
+    parser.add_argument("file", metavar="FILE", help="workbook to write (.xlsx), which must not exist yet")
+    parser.add_argument("--teardown", action="store_true", help="write a blank teardown sheet (.html) instead of a log")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write what was asked for."""
+    if args.teardown:
+        from workbench.teardown.sheet import write_blank as write_blank_teardown
+
+        written = write_blank_teardown(args.file)
+    else:
+        from workbench.log.blank import write_blank
+
+        written = write_blank(args.file, args.settings)
+    print(json.dumps({"file": str(written)}) if args.json else f"{written} written")
+    return 0
