@@ -1,4 +1,4 @@
-"""Aliases: contrasts that the design itself cannot tell from a site, or from another column, found without any outcome."""
+"""Aliases: comparisons that the design itself cannot tell from a site or another column, found without outcomes."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -51,7 +51,7 @@ class Alias:
 
 
 def partner_columns(design: Design, skip: Sequence[str] = ()) -> dict[str, tuple[tuple[str, ...], np.ndarray]]:
-    """Return the columns that a choice could be confounded with: other choices, exposures, batch, firmware and the like.
+    """Return the columns that a choice could be confounded with: other choices, exposures, batch and the like.
 
     Parameters
     ----------
@@ -91,9 +91,10 @@ def partner_columns(design: Design, skip: Sequence[str] = ()) -> dict[str, tuple
 def find_aliases(design: Design) -> tuple[Alias, ...]:
     """Return every ranked level whose comparison with its reference the design cannot separate from something else.
 
-    A level is aliased with a site when no chain of sites that held two levels each leads from it to the reference. It is
-    aliased with another column when, at every site that had both the level and the reference, that column alone tells
-    which of the two a unit carried; or when the comparison is no longer estimable once that column is in the model.
+    A level is aliased with a site when no chain of sites that held two levels each leads from it to the reference. It
+    is aliased with another column when, at every site that had both the level and the reference, that column alone
+    tells which of the two a unit carried; or when the comparison is no longer estimable once that column is in the
+    model.
 
     Parameters
     ----------

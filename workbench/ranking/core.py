@@ -211,7 +211,7 @@ def _first_shares(survival: np.ndarray) -> np.ndarray:
 
 
 def last_known_days(design: Design) -> Mapping[tuple[str, str], float]:
-    """Return the last day on which anything is known of each ranked level; inf where every unit is known to have failed.
+    """Return the last day on which anything is known of each ranked level; inf where every unit failed.
 
     Parameters
     ----------

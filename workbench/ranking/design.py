@@ -1,4 +1,4 @@
-"""Design: lives with choices, exposures, site and season as the columns of one shrunken model, in an order without names."""
+"""Design: lives with choices, exposures, site and season as columns of a shrunken model, in an order free of names."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -200,7 +200,12 @@ def build_design(
     if site is not None and site != "site" and site not in covariates.columns:
         raise UsageError(f"unknown site column {site!r} (there are: {', '.join(covariates.columns) or 'none'})")
     for name, role in (("season", "season"), (site, "site")):
-        if name in covariates.columns and name not in [r[0] for r in roles] and covariates[name].nunique() > 1:
+        if (
+            name is not None
+            and name in covariates.columns
+            and name not in [r[0] for r in roles]
+            and covariates[name].nunique() > 1
+        ):
             roles.append((name, role))
     notes: list[str] = []
     readings = [_read(lives, name, role, notes) for name, role in roles]
@@ -224,7 +229,8 @@ def build_design(
     blocks = _blocks(roles, readings, first, ordered, dict(reference or {}), notes)
     if all(len(b.ranked) < 2 for b in blocks if b.role == "choice"):
         raise EstimateError(
-            f"no choice among {', '.join(wanted)} has two levels of at least {LEAST_UNITS} units, so nothing can be ranked"
+            f"no choice among {', '.join(wanted)} has two levels of at least {LEAST_UNITS} units each, "
+            "so nothing can be ranked"
         )
     return Design(
         lives=ordered,

@@ -109,7 +109,8 @@ def replicate_weights(design: Design, resamples: int, rng: np.random.Generator) 
 
     References
     ----------
-    Rubin (1981), Annals of Statistics 9, 130-134; Xu, Gotwalt, Hong, King & Meeker (2020), American Statistician 74, 345-358.
+    Rubin (1981), Annals of Statistics 9, 130-134; Xu, Gotwalt, Hong, King & Meeker (2020), American Statistician 74,
+    345-358.
     """
     lives = design.lives
     if lives.cluster is None:

@@ -17,10 +17,10 @@ LIKELY_SHARE = 0.90
 
 RULES = (
     "cannot be told apart: the design itself cannot separate the level from a site, a batch or another choice; or more "
-    "than half of the fleet stood where the level never was; or the mission lies beyond the last known day of the level.",
-    f"clear: p after correction for the number of choices under {CLEAR_P:.2f}, limits of the gain that exclude 0, and the "
-    "same sign with weaker and stronger shrinkage, in the raw comparison within environments, by hazard ratios, with all "
-    "missing units taken as failed, and with the day of the season as clock.",
+    "than half of the fleet stood where the level never was; or the mission lies beyond the level's last known day.",
+    f"clear: p after correction for the number of choices under {CLEAR_P:.2f}, limits of the gain that exclude 0, and "
+    "the same sign with weaker and stronger shrinkage, in the raw comparison within environments, by hazard ratios, "
+    "with all missing units taken as failed, and with the day of the season as clock.",
     f"likely: p after correction under {LIKELY_P:.2f}, better (or worse) than the reference in at least "
     f"{LIKELY_SHARE:.0%} of the replicates, and the same sign with weaker and stronger shrinkage.".replace("%", " %"),
     "unclear: everything else.",
@@ -155,7 +155,7 @@ def adjusted_for_choices(p_values: np.ndarray, tried: int | None = None) -> np.n
 
 
 def comparisons_sentence(comparisons: int) -> str:
-    """Return the sentence that stands under every ranking: how many comparisons were looked at, and what chance alone shows.
+    """Return the sentence that stands under every ranking: how many comparisons, and what chance alone shows.
 
     Parameters
     ----------
@@ -173,6 +173,6 @@ def comparisons_sentence(comparisons: int) -> str:
     """
     noun = "comparison was" if comparisons == 1 else "comparisons were"
     return (
-        f"{comparisons} {noun} looked at; under no effect at all a season shows a clear one in about 1 of 20 and a likely "
-        "one in about 1 of 6."
+        f"{comparisons} {noun} looked at; under no effect at all a season shows a clear one in about 1 of 20 "
+        "and a likely one in about 1 of 6."
     )

@@ -1,4 +1,4 @@
-"""Missing units: rows for those that might have failed or worked on, and how many would have to have failed to flip a sign."""
+"""Missing units: rows for those that might have failed or worked on, and how many failures would flip a sign."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -72,7 +72,7 @@ class MissingUnits:
     def weights(
         self, failed: np.ndarray | None = None, worked: np.ndarray | None = None, first: int | None = None
     ) -> np.ndarray:
-        """Weights (N,) when some of the missing (masks of shape (m,)) failed or worked on; `first`: only so many units."""
+        """Weights (N,) when some of the missing (masks, shape (m,)) failed or worked on; `first`: only so many."""
         m, base = len(self.of), self.base[self.of]
         as_failed = np.zeros(m) if failed is None else np.where(failed, base, 0.0)
         if first is not None:
@@ -130,8 +130,8 @@ def flip_counts(
 ) -> dict[tuple[str, str], FlipCount]:
     """Return for each comparison how many missing units would have to have failed to change its sign.
 
-    The units are those with the level where it gains, with the reference where it loses, in the order in which they were
-    last seen good.
+    The units are those with the level where it gains, with the reference where it loses, in the order in which they
+    were last seen good.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Second opinions: hazard ratios with the same terms, and raw curves, beside the adjusted ranking; where they disagree."""
+"""Second opinions: hazard ratios with the same terms, and raw curves, beside the ranking; where they disagree."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

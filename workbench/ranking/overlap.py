@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -69,7 +70,7 @@ def environments_of(design: Design) -> tuple[str, tuple[str, ...], np.ndarray]:
     exposures = [b for b in design.blocks if b.role == "adjust" and b.codes is not None]
     if not exposures:
         return "", ("all",), np.zeros(n, dtype=np.int64)
-    stacked = np.column_stack([b.codes for b in exposures])
+    stacked = np.column_stack([np.asarray(b.codes) for b in exposures])
     distinct, joined = np.unique(stacked, axis=0, return_inverse=True)
     names = tuple(" / ".join(b.levels[c] for b, c in zip(exposures, row, strict=True)) for row in distinct)
     return " / ".join(b.name for b in exposures), names, joined.reshape(-1)
@@ -124,7 +125,7 @@ def choice_never_mixes(design: Design, block: Block) -> bool:
     """
     if not any(b.role == "site" for b in design.blocks):
         return False
-    ranked = np.isin(block.codes, block.ranked_codes)
+    ranked = np.isin(np.asarray(block.codes), block.ranked_codes)
     pairs = np.unique(np.column_stack([design.site_codes[ranked], np.asarray(block.codes)[ranked]]), axis=0)
     return bool(np.bincount(pairs[:, 0]).max(initial=0) < 2)
 
@@ -149,7 +150,7 @@ def overlap_of(design: Design, places: Sequence[str] = PLACES) -> Overlap:
     Nothing.
     """
     lives = design.lives
-    rows: dict[str, list] = {name: [] for name in ("choice", "level", "place", "value", "units", "failures")}
+    rows: dict[str, Any] = {name: [] for name in ("choice", "level", "place", "value", "units", "failures")}
     crossed = {name: text_levels(lives.covariates[name]) for name in places if name in lives.covariates.columns}
     for block in design.choices:
         for place, (values, codes) in crossed.items():

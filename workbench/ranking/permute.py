@@ -41,7 +41,8 @@ def score_residuals(lives: Lives, location: np.ndarray, scale: float, distributi
 
     References
     ----------
-    Score residuals of parametric survival models: Lawless, Statistical Models and Methods for Lifetime Data (2003), ch. 6.
+    Score residuals of parametric survival models: Lawless, Statistical Models and Methods for Lifetime Data (2003), ch.
+    6.
     """
     family = family_of(distribution)
     slope = np.zeros(len(lives))
@@ -109,7 +110,8 @@ def permutation_p(
 
     References
     ----------
-    Freedman & Lane (1983), Journal of Business & Economic Statistics 1, 292-298; Winkler et al. (2014), NeuroImage 92, 381-397.
+    Freedman & Lane (1983), Journal of Business & Economic Statistics 1, 292-298; Winkler et al. (2014), NeuroImage 92,
+    381-397.
     """
     part = level >= 0
     residual, site, weight = residual[part], site[part], weight[part]
@@ -202,7 +204,8 @@ def _exchangeable(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Residual, level, site and weight of what changes places: lives, or the lives of a unit at a site with a level."""
     lives, site = design.lives, design.site_codes
-    level = np.where(np.isin(block.codes, block.ranked_codes), block.codes, -1)
+    codes = np.asarray(block.codes)
+    level = np.where(np.isin(codes, block.ranked_codes), codes, -1)
     if lives.cluster is None:
         return residual, level, site, lives.weight
     _, cluster = np.unique(np.array([str(c) for c in lives.cluster]), return_inverse=True)

@@ -1,4 +1,4 @@
-"""Ranking of protection choices: lives in, adjusted gain of every level over its reference with limits and a grade out."""
+"""Ranking of protection choices: lives in, adjusted gain of every level over its reference, limits and a grade out."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -124,8 +124,9 @@ def rank_choices(
 
     One Weibull time-ratio model takes all choices and exposures together, with lives known to an interval, suspended or
     entered late as they are. Every level is shrunken (normal, sd 0.5 on log time; exposures sd 1; sites sd 0.4; seasons
-    sd 0.5). Each level is then put into every unit of the fleet. Limits come from replicates with random weights per unit
-    (cluster) and prior centres drawn anew; p values from exchanging units within sites. An association is not a cause.
+    sd 0.5). Each level is then put into every unit of the fleet. Limits come from replicates with random weights per
+    unit (cluster) and prior centres drawn anew; p values from exchanging units within sites. An association is not a
+    cause.
 
     Parameters
     ----------
@@ -171,8 +172,8 @@ def rank_choices(
     References
     ----------
     Weights: Rubin (1981), Annals of Statistics 9, 130-134; Xu et al. (2020), American Statistician 74, 345-358.
-    Standardisation: Hernán & Robins, Causal Inference: What If, ch. 13. p: Freedman & Lane (1983), J. Bus. Econ. Stat. 1,
-    292-298. Correction: Holm (1979), Scand. J. Stat. 6, 65-70.
+    Standardisation: Hernán & Robins, Causal Inference: What If, ch. 13. p: Freedman & Lane (1983), J. Bus. Econ. Stat.
+    1, 292-298. Correction: Holm (1979), Scand. J. Stat. 6, 65-70.
     """
     mission = check_positive("mission", mission)
     confidence = check_confidence(confidence)

@@ -3,16 +3,15 @@
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from workbench.estimate.curves import survival_curve
+from workbench.estimate.interval_curves import mass_of
 from workbench.lives import Lives
 from workbench.ranking.design import Block, Design
+from workbench.ranking.mission_labels import life_curve, mission_labels, share_failed
 from workbench.ranking.overlap import environments_of
 
 __all__ = ["RawComparison", "failed_shares", "raw_comparisons", "within_gain"]
-
-_GROUP = "environment of the comparison"
 
 
 @dataclass(frozen=True)
@@ -28,11 +27,11 @@ class RawComparison:
     within: float
 
 
-def failed_shares(lives: Lives, mission: float, groups: np.ndarray | None = None) -> np.ndarray:
+def failed_shares(lives: Lives, mission: float, groups: np.ndarray) -> np.ndarray:
     """Return for each life the chance that it failed by the mission, given what is known of it.
 
     1 for a life that failed by then, 0 for one that outlasted it. A life lost early, or whose interval straddles the
-    mission, gets P(T <= mission | its interval) from the curve of its group, or of all lives where that curve ends early.
+    mission, gets P(T <= mission | its interval) from the curve of its group.
 
     Parameters
     ----------
@@ -40,47 +39,43 @@ def failed_shares(lives: Lives, mission: float, groups: np.ndarray | None = None
         n lives.
     mission : float
         Days.
-    groups : np.ndarray of shape (n,), optional
-        Which lives share a curve; all of them when not given.
+    groups : np.ndarray of int, shape (n,)
+        Which lives share a curve.
 
     Returns
     -------
     np.ndarray of float, shape (n,)
-        NaN where no curve can tell.
+        NaN for lives that entered observation late, whose early failures would not have been seen.
 
     Raises
     ------
-    EstimateError
-        If there are no lives.
+    Nothing.
     """
-    chance = np.where(lives.failed & (lives.upper <= mission), 1.0, np.where(lives.lower >= mission, 0.0, np.nan))
-    for labels in (groups, None):
-        open_ = np.flatnonzero(np.isnan(chance))
-        if not open_.size:
-            break
-        codes = np.zeros(len(lives), dtype=np.int64) if labels is None else labels
-        for code in np.unique(codes[open_]):
-            rows = open_[codes[open_] == code]
-            chance[rows] = _conditional(lives, mission, codes == code, rows)
+    chance = np.full(len(lives), np.nan)
+    early = lives.entry <= 0
+    for group in np.unique(groups[early]):
+        rows = np.flatnonzero(early & (groups == group))
+        some = lives.take(rows)
+        chance[rows] = share_failed(some, mission_labels(some, mission), mission, life_curve(some))
     return chance
 
 
-def _conditional(lives: Lives, mission: float, group: np.ndarray, rows: np.ndarray) -> np.ndarray:
-    known_end = np.isfinite(lives.upper[rows])
-    times = np.unique(np.concatenate([lives.lower[rows], lives.upper[rows][known_end], [mission]]))
-    alive = survival_at(lives.take(group), times)
-    place = np.searchsorted(times, lives.lower[rows])
-    end = np.where(known_end, lives.upper[rows], mission)
-    before, at_mission = alive[place], alive[np.searchsorted(times, mission)]
-    after = np.where(known_end, alive[np.searchsorted(times, end)], 0.0)
-    inside = before - after
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(inside > 0, np.clip((before - at_mission) / inside, 0.0, 1.0), np.nan)
-
-
-def survival_at(lives: Lives, times: np.ndarray) -> np.ndarray:
-    """Survival of all lives at sorted times, NaN where not known."""
-    return survival_curve(lives).at(times)["survival"].to_numpy(dtype=float)
+def _survival_at(lives: Lives, times: np.ndarray) -> np.ndarray:
+    """Survival of all lives at times, without limits; NaN after the last known day unless all have failed."""
+    if lives.is_right_censored:
+        return survival_curve(lives).at(times)["survival"].to_numpy(dtype=float)
+    fitted = mass_of(lives.lower, lives.upper, lives.entry, lives.weight)
+    first = np.arange(len(fitted.mass)) < fitted.ends[0] if fitted.breaks_off else np.full(len(fitted.mass), True)
+    closed = first & np.isfinite(fitted.cells.end)
+    start, end = fitted.cells.start[closed], fitted.cells.end[closed]
+    after = fitted.survival[closed]
+    before = np.concatenate([[1.0], after[:-1]])
+    start = np.where(start == end, np.nextafter(start, -np.inf), start)
+    alive = np.interp(times, np.column_stack([start, end]).ravel(), np.column_stack([before, after]).ravel(), left=1.0)
+    open_end = fitted.cells.start[first & ~closed]
+    known_to = open_end[0] if open_end.size else end[-1]
+    alive[(times > known_to) & (alive > 1e-12)] = np.nan
+    return alive
 
 
 def within_gain(
@@ -156,7 +151,7 @@ def raw_comparisons(design: Design, mission: float) -> dict[tuple[str, str], Raw
     for block in design.choices:
         survival = _raw_survival(design.lives, block, mission)
         for level in block.ranked:
-            ours, theirs = (block.codes == block.levels.index(v) for v in (level, block.reference))
+            ours, theirs = (np.asarray(block.codes) == block.levels.index(v) for v in (level, block.reference))
             within = 0.0 if level == block.reference else within_gain(chance, ours, theirs, environment, weight)
             result[block.name, level] = RawComparison(
                 survival[level], survival[level] - survival[block.reference], within
@@ -166,9 +161,6 @@ def raw_comparisons(design: Design, mission: float) -> dict[tuple[str, str], Raw
 
 def _raw_survival(lives: Lives, block: Block, mission: float) -> dict[str, float]:
     """Share of each ranked level's units that outlasted the mission, by its own curve."""
-    shown = np.isin(block.codes, block.ranked_codes)
-    if not shown.any():
-        return {}
-    labels = pd.DataFrame({_GROUP: np.array(block.levels, dtype=object)[block.codes]})
-    curve = survival_curve(lives.replace(covariates=labels).take(shown), _GROUP).at([mission])
-    return {str(g): float(s) for g, s in zip(curve["group"], curve["survival"], strict=True)}
+    at = np.array([mission])
+    numbers = zip(block.ranked, block.ranked_codes, strict=True)
+    return {level: float(_survival_at(lives.take(block.codes == number), at)[0]) for level, number in numbers}

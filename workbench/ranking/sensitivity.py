@@ -1,14 +1,15 @@
-"""Sensitivity: the ranking refitted with missing units failed or working, sites left out, other clocks and distributions."""
+"""Sensitivity: the ranking refitted with missing units failed or working, a site left out, another clock or life."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
 from workbench.ranking.design import Design
 from workbench.ranking.fitting import fit_design, problem_of
 from workbench.ranking.missing import FlipCount, MissingUnits, flip_counts, missing_units
-from workbench.ranking.standardise import standardise
+from workbench.ranking.standardise import Standardised, standardise
 from workbench.results import Result
 
 __all__ = ["ALL_FAILED", "ALL_WORKED", "SEASON_CLOCK", "Sensitivity", "contrasts_of", "season_clock", "sensitivity_of"]
@@ -128,7 +129,7 @@ def sensitivity_of(design: Design, mission: float) -> Sensitivity:
     fits = fit_design(problem, np.array([weights for _, weights, _ in runs]), "a sensitivity run")
     gains = gain_matrix(design, standardise(design, fits, mission, days=False), pairs)
     main = gains[0]
-    rows: dict[str, list] = {name: [] for name in ("run", "choice", "level", "survival_gain", "flips")}
+    rows: dict[str, Any] = {name: [] for name in ("run", "choice", "level", "survival_gain", "flips")}
     for (name, _, only), gain in zip(runs[1:], gains[1:], strict=True):
         _add(
             rows,
@@ -153,14 +154,14 @@ def sensitivity_of(design: Design, mission: float) -> Sensitivity:
     return Sensitivity(columns=rows, flip_counts=counts, missing=missing.units, notes=notes)
 
 
-def gain_matrix(design: Design, put_in: Mapping[str, object], pairs: Sequence[tuple[str, str]]) -> np.ndarray:
+def gain_matrix(design: Design, put_in: Mapping[str, Standardised], pairs: Sequence[tuple[str, str]]) -> np.ndarray:
     """Gains in mission survival over the reference, shape (B, number of pairs)."""
     columns = []
     for choice, level in pairs:
         block, standard = design.block(choice), put_in[choice]
-        base = standard.levels.index(block.reference)  # type: ignore[attr-defined]
-        column = standard.levels.index(level)  # type: ignore[attr-defined]
-        columns.append(standard.survival[:, column] - standard.survival[:, base])  # type: ignore[attr-defined]
+        base = standard.levels.index(block.reference)
+        column = standard.levels.index(level)
+        columns.append(standard.survival[:, column] - standard.survival[:, base])
     return np.stack(columns, axis=1)
 
 

@@ -1,4 +1,4 @@
-"""Standardisation: the share of the whole fleet that would last the mission, and its mean life, had all carried a level."""
+"""Standardisation: the share of the fleet that would last the mission, and its mean life, had all carried a level."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ from workbench.ranking.design import Block, Design
 __all__ = ["Standardised", "restricted_life", "standardise"]
 
 NODES = 5
-"""Points of time at which the mean life of a replicate is summed up; a test holds the error under 0.05 % of the mission."""
+"""Points of time at which the mean life of a replicate is summed up; a test bounds the error."""
 AT_ONCE = 1 << 19
 """Lives times replicates worked on together."""
 
@@ -103,7 +103,7 @@ def _levels(
     share: np.ndarray,
     days: bool,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Mission survival and restricted mean (B, L) of the ranked levels of one choice, `others` (B, P) being all else."""
+    """Mission survival and restricted mean (B, L) of the ranked levels; `others` (B, P) is all else."""
     times, weight = _nodes()
     pull = effects[:, block.ranked_codes] / scale[:, None]
     mean_share = _mean_share(family, (np.log(mission) - others) / scale[:, None], share)

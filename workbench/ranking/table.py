@@ -20,7 +20,7 @@ from workbench.wording import count_of, join_words, percent_text
 __all__ = ["COLUMNS", "Checks", "notes_of", "table_of"]
 
 MOST_EXTRAPOLATED = 0.5
-"""Share of the fleet outside of a level's environments from which on it cannot be told apart (a judgement, no source)."""
+"""Share of the fleet outside of a level's environments over which it cannot be told apart (a judgement, no source)."""
 MOST_BLANK = 0.2
 """Share of units without a record of a choice from which on it is at most likely (a judgement, no source)."""
 
@@ -45,7 +45,7 @@ Pair = tuple[str, str]
 
 @dataclass(frozen=True, eq=False)
 class Checks:
-    """What the grades look at beside the model: overlap, other assumptions, raw curves, hazard ratios, another clock."""
+    """What the grades look at beside the model: overlap, other assumptions, raw curves, hazard ratios, clock."""
 
     overlap: Overlap
     sensitivity: Sensitivity
@@ -61,9 +61,7 @@ class Checks:
         return {(choice, level): float(gain) for name, choice, level, gain in rows if name == run}
 
 
-def table_of(
-    design: Design, figures: Mapping[str, ChoiceFigures], checks: Checks, mission: float
-) -> dict[str, list[Any]]:
+def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Checks, mission: float) -> dict[str, Any]:
     """Return the columns of the ranking's table, choices by p value and levels by mission survival.
 
     Parameters
@@ -299,8 +297,8 @@ def notes_of(
         notes.append(f"Survival means not lost to {join_words(list(causes))}; {other}.")
     if lives.failures < compared:
         notes.append(
-            f"{count_of(compared, 'comparison')} rest on {count_of(lives.failures, 'failure')}: there are more levels than "
-            "failures, so shrinkage decides much of what is shown."
+            f"{count_of(compared, 'comparison')} rest on {count_of(lives.failures, 'failure')}: "
+            "there are more levels than failures, so shrinkage decides much of what is shown."
         )
     notes += design.notes
     notes += [f"{text}, so it can be likely at most." for b in design.choices if (text := _blank(design, b))]
