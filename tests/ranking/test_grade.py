@@ -1,0 +1,96 @@
+"""Grades: each rule in its order, the correction for choices, and the words."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from statsmodels.stats.multitest import multipletests
+
+from workbench.ranking.grade import Evidence, adjusted_for_choices, comparisons_sentence, grade_of
+
+STRONG = Evidence(
+    gain=0.2,
+    lower=0.05,
+    upper=0.3,
+    better_share=0.99,
+    p_adjusted=0.01,
+    strengths=(0.15, 0.2, 0.22),
+    same_sign=(("by hazard ratios", 0.4), ("with all missing units failed", 0.1)),
+)
+
+
+def test_everything_pointing_one_way_is_clear():
+    assert grade_of(STRONG)[0] == "clear"
+    mirrored = Evidence(
+        gain=-0.2,
+        lower=-0.3,
+        upper=-0.05,
+        better_share=0.01,
+        p_adjusted=0.01,
+        strengths=(-0.15, -0.2, -0.22),
+        same_sign=(("by hazard ratios", -0.4),),
+    )
+    assert grade_of(mirrored)[0] == "clear"
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"p_adjusted": 0.06}, "p = 0.06 after correction"),
+        ({"lower": -0.01}, "the limits include no gain"),
+        ({"same_sign": (("by hazard ratios", -0.1),)}, "the sign differs by hazard ratios"),
+        ({"at_most_likely": "seal is not recorded for 25 % of the units"}, "not recorded for 25 %"),
+    ],
+)
+def test_one_thing_against_it_makes_clear_likely_and_is_named(changes, words):
+    grade, reason = grade_of(replace(STRONG, **changes))
+    assert grade == "likely"
+    assert words in reason
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"p_adjusted": 0.20},
+        {"better_share": 0.89, "lower": -0.02},
+        {"strengths": (-0.01, 0.2, 0.25)},
+        {"p_adjusted": math.nan},
+    ],
+)
+def test_anything_weaker_is_unclear(changes):
+    assert grade_of(replace(STRONG, **changes))[0] == "unclear"
+
+
+def test_better_in_exactly_nine_of_ten_replicates_is_enough_for_likely():
+    assert grade_of(replace(STRONG, better_share=0.90, lower=-0.1))[0] == "likely"
+
+
+def test_what_cannot_be_told_apart_comes_before_everything():
+    assert grade_of(replace(STRONG, apart="seal = ring and batch = B3 cannot be told apart")) == (
+        "cannot be told apart",
+        "seal = ring and batch = B3 cannot be told apart",
+    )
+
+
+def test_a_check_that_was_not_made_does_not_stand_against_clear():
+    assert grade_of(replace(STRONG, same_sign=(("with all missing units failed", math.nan),)))[0] == "clear"
+
+
+def test_correction_agrees_with_a_second_program_and_counts_what_was_tried():
+    """Holm (1979), Scand. J. Stat. 6, 65-70; statsmodels.stats.multitest as second program."""
+    p = np.array([0.004, 0.3, 0.02, 0.011])
+    assert adjusted_for_choices(p) == pytest.approx(multipletests(p, method="holm")[1])
+    padded = multipletests(np.append(p, [1.0, 1.0, 1.0]), method="holm")[1][:4]
+    assert adjusted_for_choices(p, tried=7) == pytest.approx(padded)
+    with_gap = adjusted_for_choices(np.array([0.01, np.nan, 0.02]))
+    assert with_gap[[0, 2]] == pytest.approx([0.03, 0.04])  # the untestable one counts as looked at
+    assert np.isnan(with_gap[1])
+
+
+def test_the_sentence_about_the_number_of_comparisons():
+    assert comparisons_sentence(19) == (
+        "19 comparisons were looked at; under no effect at all a season shows a clear one in about 1 of 20 and a likely "
+        "one in about 1 of 6."
+    )
+    assert comparisons_sentence(1).startswith("1 comparison was looked at;")

@@ -1,0 +1,126 @@
+"""Standardisation against a published worked example, numerical integration and the fit of a second route."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.integrate import quad
+
+from workbench.estimate.aft import AftBatch
+from workbench.estimate.time_ratios import fit_time_ratios
+from workbench.lives import Lives
+from workbench.ranking.design import build_design
+from workbench.ranking.fitting import fit_design, problem_of, resample_design
+from workbench.ranking.raw import within_gain
+from workbench.ranking.standardise import restricted_life, standardise
+
+from .seasons import make_lives
+
+
+def _transplants() -> pd.DataFrame:
+    """Hernán & Robins, Causal Inference: What If, table 2.2: 20 people, treated or not (A), in critical state or not (L).
+
+    Deaths: L=0: 1 of 4 untreated, 1 of 4 treated; L=1: 2 of 3 untreated, 6 of 9 treated (from memory of the table).
+    """
+    counts = [
+        (0, 0, 1, 1),
+        (0, 0, 0, 3),
+        (0, 1, 1, 1),
+        (0, 1, 0, 3),
+        (1, 0, 1, 2),
+        (1, 0, 0, 1),
+        (1, 1, 1, 6),
+        (1, 1, 0, 3),
+    ]
+    rows = [(state, treated, died) for state, treated, died, times in counts for _ in range(times)]
+    return pd.DataFrame(rows, columns=["critical", "treated", "died"])
+
+
+def test_standardised_risk_of_the_heart_transplants():
+    """What If, section 2.3: both standardised risks are 0.5, though 7 of 13 treated and 3 of 7 untreated died."""
+    people = _transplants()
+    lives = Lives.from_arrays(
+        lower=np.where(people.died, 0.0, 10.0),
+        upper=np.where(people.died, 10.0, np.inf),
+        covariates=pd.DataFrame({"treated": people.treated.astype(bool), "critical": people.critical.map(str)}),
+    )
+    design = build_design(lives, "treated", "critical")
+    critical = design.block("critical")
+    # shape 1 and locations that give the table's risks at day 10 exactly: 1/4 where L=0, 2/3 where L=1, whatever A
+    risk = np.array([2 / 3 if level == "1" else 1 / 4 for level in critical.levels])
+    effects = np.zeros((1, design.columns.shape[1]))
+    effects[0, critical.start : critical.stop] = np.log(10.0) - np.log(-np.log(1 - risk))
+    fits = AftBatch(effects, np.zeros(1), np.ones(1), np.zeros(1), np.array([True]))
+    both = standardise(design, fits, 10.0)["treated"]
+    assert both.survival[0] == pytest.approx([0.5, 0.5])
+    crude = people.groupby("treated").died.mean()
+    assert crude.tolist() == pytest.approx([3 / 7, 7 / 13])
+
+
+def test_comparison_within_states_of_the_heart_transplants_shows_no_difference():
+    """What If, table 2.2: inside each state treated and untreated die alike."""
+    people = _transplants()
+    difference = within_gain(
+        people.died.to_numpy(dtype=float),
+        people.treated.to_numpy() == 1,
+        people.treated.to_numpy() == 0,
+        people.critical.to_numpy(),
+        np.ones(20, dtype=np.int64),
+    )
+    assert difference == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("location", "scale"), [(5.0, 0.4), (5.0, 1.0), (5.0, 1.7), (3.0, 0.5), (9.0, 0.3), (0.0, 0.2)]
+)
+def test_restricted_life_is_the_area_under_the_curve(location, scale):
+    area = quad(
+        lambda t: np.exp(-((t / np.exp(location)) ** (1 / scale))), 0, 180, epsabs=1e-10, limit=500, points=[1, 5]
+    )
+    assert restricted_life(np.array([location]), scale, 180.0)[0] == pytest.approx(area[0], rel=1e-7)
+
+
+def test_replicates_and_single_fits_agree_on_share_and_days():
+    design = build_design(make_lives(1), ["seal", "vent"], "environment")
+    fits = resample_design(design, 20, seed=1)
+    together = standardise(design, fits, 180.0)
+    for b in range(20):
+        parts = (
+            getattr(fits, n)[b : b + 1] for n in ("coefficients", "intercept", "scale", "log_likelihood", "converged")
+        )
+        alone = standardise(design, AftBatch(*parts), 180.0)
+        for name in ("seal", "vent"):
+            assert together[name].survival[b] == pytest.approx(alone[name].survival[0], abs=2e-6)
+            assert together[name].days[b] == pytest.approx(alone[name].days[0], abs=0.02)
+
+
+def test_mission_survival_by_hand_in_a_fleet_of_two_kinds():
+    """Four units, one exposure: the average over the fleet of exp(-(t / life)^shape) with the level put in."""
+    frame = pd.DataFrame({"seal": ["a", "b"] * 10, "place": ["x"] * 15 + ["y"] * 5})
+    lives = Lives.from_arrays(np.arange(1, 21.0), np.ones(20, dtype=bool), covariates=frame)
+    design = build_design(lives, "seal", "place")
+    fit = fit_design(problem_of(design), lives.weight.astype(float))
+    seal, place = design.block("seal"), design.block("place")
+    effect = fit.coefficients[0]
+    got = standardise(design, fit, 12.0)["seal"]
+    for column, level in enumerate(got.levels):
+        shares = []
+        for where, units in (("x", 15), ("y", 5)):
+            log_life = fit.intercept[0] + effect[seal.start + seal.levels.index(level)]
+            log_life += effect[place.start + place.levels.index(where)]
+            shares.append(units / 20 * np.exp(-np.exp((np.log(12.0) - log_life) / fit.scale[0])))
+        assert got.survival[0, column] == pytest.approx(sum(shares), rel=1e-10)
+
+
+def test_the_fit_is_that_of_shrunken_time_ratios():
+    """One choice, no site: the same model as fit_time_ratios with prior precision 4 (sd 0.5)."""
+    lives = make_lives(2, n=200)
+    design = build_design(lives, ["seal", "vent"], site=None)
+    fit = fit_design(problem_of(design), design.lives.weight.astype(float))
+    seal = design.block("seal")
+    effect = dict(zip(seal.levels, fit.coefficients[0, seal.start : seal.stop], strict=True))
+    table = fit_time_ratios(lives, ["seal", "vent"], shrink=4.0).table
+    rows = table[table.term == "seal"].set_index("level").log_time_ratio
+    first = next(v for v in sorted(effect) if v not in rows.index)
+    for level, value in rows.items():
+        assert effect[level] - effect[first] == pytest.approx(value, abs=1e-6)
+    assert fit.scale[0] == pytest.approx(fit_time_ratios(lives, ["seal", "vent"], shrink=4.0).scale, rel=1e-6)
