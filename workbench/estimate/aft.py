@@ -19,6 +19,8 @@ MOST_ROUNDS = 200
 """Evaluations after which a replicate is given up."""
 ENOUGH = 1e-9
 """Newton decrement (twice the log-likelihood still to gain) at which the last step is taken."""
+PLATEAU = 1e-7
+"""Information a unit of weight about a coefficient under which late entries have led to a plateau, not a maximum."""
 POINTS_AT_ONCE = 1 << 16
 """Weights worked on together; more would leave the processor's cache."""
 
@@ -259,25 +261,35 @@ def _climb_twice(
     covariance: bool,
 ) -> tuple[np.ndarray | None, ...]:
     with np.errstate(all="ignore"):
-        params, converged = _climb(problem, points, centre, begun, free_scale)
+        params, converged, value, curvature = _climb_and_look(problem, points, centre, begun, free_scale)
         again = np.flatnonzero(~converged)
         if again.size:
             anew = _begin(problem, points[again], None)
             if not free_scale:
                 anew[:, :-1] *= (begun[again, -1] / anew[:, -1])[:, None]
                 anew[:, -1] = begun[again, -1]
-            params[again], converged[again] = _climb(problem, points[again], centre[again], anew, free_scale)
-        value, _, curvature = evaluate_likelihood(problem.layout, problem.family, points, params)
+            renewed = _climb_and_look(problem, points[again], centre[again], anew, free_scale)
+            params[again], converged[again], value[again], curvature[again] = renewed
         a = params[:, -1:]
         exact = problem.layout.kinds[0]
-        value -= points[:, exact] @ (problem.layout.near[exact] + problem.shift)
+        value = value - points[:, exact] @ (problem.layout.near[exact] + problem.shift)
         intercept = params[:, 0] / a[:, 0] + problem.shift
-        matrix = None
-        if covariance:
-            if problem.precision.any():
-                curvature = curvature + evaluate_penalty(problem.precision, centre, params)[2]
-            matrix = _covariance(curvature, params, free_scale)
+        matrix = _covariance(curvature, params, free_scale) if covariance else None
         return params[:, 1:-1] / a, intercept, 1.0 / a[:, 0], value, converged, matrix
+
+
+def _climb_and_look(
+    problem: AftProblem, points: np.ndarray, centre: np.ndarray, begun: np.ndarray, free_scale: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Parameters, whether they are a maximum and no mere plateau, log-likelihood, and curvature with the prior's."""
+    params, converged = _climb(problem, points, centre, begun, free_scale)
+    value, _, curvature = evaluate_likelihood(problem.layout, problem.family, points, params)
+    if problem.precision.any():
+        curvature = curvature + evaluate_penalty(problem.precision, centre, params)[2]
+    design = problem.layout.design
+    size = (np.abs(points) @ (design**2)[problem.layout.pattern]) if problem.layout.has_entry else 0.0
+    information = -np.diagonal(curvature, axis1=1, axis2=2)[:, :-1]
+    return params, converged & (information >= PLATEAU * size).all(axis=1), value, curvature
 
 
 def _objective(
