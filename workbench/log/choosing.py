@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from workbench.checks import did_you_mean
 from workbench.errors import LogError, SettingsError, UsageError
 from workbench.log.columns import word_key
-from workbench.log.headings import Table, Vocabulary, fit_of, locate, visit_vocabulary
+from workbench.log.headings import Vocabulary, fit_of, locate, visit_vocabulary
 from workbench.log.settings import Settings
 from workbench.log.sheets import RawSheet, shown
+from workbench.log.tables import Table
 from workbench.wording import count_of, join_words
 
 __all__ = ["Chosen", "choose_tables"]

@@ -7,10 +7,11 @@ from typing import Any
 
 from workbench.log.cleaning import Cleaned, clean, tidy
 from workbench.log.columns import word_key
-from workbench.log.headings import Address, Table, Vocabulary
+from workbench.log.headings import Vocabulary
 from workbench.log.problems import Problem, problem_at
 from workbench.log.settings import Settings
 from workbench.log.sheets import Cell, cell_text, is_blank, shown
+from workbench.log.tables import Address, Table
 
 __all__ = ["EXAMPLE_MARK", "LIFE_FIELDS", "Entry", "read_entries"]
 

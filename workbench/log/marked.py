@@ -8,12 +8,13 @@ from typing import Any
 
 from workbench.log.columns import word_key
 from workbench.log.files import find_files
-from workbench.log.headings import Table, log_vocabulary
+from workbench.log.headings import log_vocabulary
 from workbench.log.problems import PROBLEM_COLUMNS, Problem
 from workbench.log.reading import read_tables
 from workbench.log.record import Log
 from workbench.log.sheets import Cell, Flaw
 from workbench.log.sheetwriting import check_target, put, save_workbook
+from workbench.log.tables import Table
 
 __all__ = ["SET_ASIDE_SHEET", "write_marked"]
 

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from workbench.log.headings import Address
+from workbench.log.tables import Address
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -14,11 +14,12 @@ from workbench.log.columnar import read_frame
 from workbench.log.entries import Entry, read_entries
 from workbench.log.files import find_files, read_file
 from workbench.log.framing import followed_to, ledger_frame, number_deployments, records_frame
-from workbench.log.headings import Table, Vocabulary, fit_of, log_vocabulary, visit_vocabulary
+from workbench.log.headings import Vocabulary, fit_of, log_vocabulary, visit_vocabulary
 from workbench.log.levels import unify_levels
 from workbench.log.problems import Problem
 from workbench.log.record import Log
 from workbench.log.settings import Settings, read_settings
+from workbench.log.tables import Table
 from workbench.log.visits import derive_dates, usable_visits
 
 __all__ = ["read_log", "read_tables"]

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from workbench.errors import LogError
-from workbench.log.headings import Address
 from workbench.log.problems import Problem, problems_frame
 from workbench.log.settings import Settings
+from workbench.log.tables import Address
 
 if TYPE_CHECKING:
     import pandas as pd

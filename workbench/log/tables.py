@@ -1,0 +1,120 @@
+"""Table: a sheet whose headings are understood, and the address of every cell in it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+from workbench.log.sheets import Cell, RawSheet, column_letters
+
+__all__ = ["Address", "Table"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Address:
+    """Where a value stands: file, sheet, row, heading as in the file, cell name in workbooks."""
+
+    source: str
+    sheet: str
+    row: int
+    column: str = ""
+    cell: str = ""
+
+    @property
+    def short(self) -> str:
+        """Cell name, or row and heading."""
+        return self.cell or (f"row {self.row}, column {self.column!r}" if self.column else f"row {self.row}")
+
+    @property
+    def full(self) -> str:
+        """As short, with file and sheet before it."""
+        return f"{self.source}, {f'sheet {self.sheet!r}, ' if self.sheet else ''}{self.short}"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Table:
+    """One table whose headings are understood.
+
+    Attributes
+    ----------
+    raw : RawSheet
+        Where it comes from.
+    header_row : int
+        Row number of the headings.
+    headings : tuple of str
+        As in the file, one a column.
+    fields : tuple of str
+        Name of each column, "" where it is not used.
+    rows : tuple of (int, tuple of Cell)
+        The rows below the headings with any content.
+    notes : tuple of str
+        What was assumed.
+    """
+
+    raw: RawSheet
+    header_row: int
+    headings: tuple[str, ...]
+    fields: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[Cell, ...]], ...]
+    notes: tuple[str, ...] = ()
+
+    @cached_property
+    def places(self) -> Mapping[str, int]:
+        """Return the column number of each field.
+
+        Returns
+        -------
+        mapping of str to int
+            From 0.
+
+        Raises
+        ------
+        Nothing.
+        """
+        return {name: index for index, name in enumerate(self.fields) if name}
+
+    def address(self, row: int, field: str = "") -> Address:
+        """Return where a field of a row stands.
+
+        Parameters
+        ----------
+        row : int
+            Row number in the file.
+        field : str
+            Name of the column; "" or a column that the table lacks gives the row alone.
+
+        Returns
+        -------
+        Address
+            With the cell's name in workbooks.
+
+        Raises
+        ------
+        Nothing.
+        """
+        index = self.places.get(field)
+        if index is None:
+            return Address(source=self.raw.source, sheet=self.raw.sheet, row=row)
+        return self.address_at(row, index)
+
+    def address_at(self, row: int, index: int) -> Address:
+        """Return where the cell of a row and column number stands.
+
+        Parameters
+        ----------
+        row : int
+            Row number in the file.
+        index : int
+            Column number from 0.
+
+        Returns
+        -------
+        Address
+            With the cell's name in workbooks.
+
+        Raises
+        ------
+        Nothing.
+        """
+        heading = self.headings[index] if index < len(self.headings) else ""
+        name = f"{column_letters(index)}{row}" if self.raw.kind == "workbook" else ""
+        return Address(source=self.raw.source, sheet=self.raw.sheet, row=row, column=heading, cell=name)
