@@ -16,9 +16,10 @@ __all__ = ["draw_ends", "draw_evidence", "draw_incidence"]
 MOST_CAUSES = 6
 """So many mechanisms get an area of their own; the rest is drawn as one."""
 
-HATCHES = ("", "///", "...", "\\\\\\", "xxx", "ooo", "---", "+++")
+HATCHES = ("", "///", "..", "\\\\\\", "xx", "//", "\\\\")
 SURVIVING = "#e9eef2"
 OTHER = "other mechanisms"
+ENDS_KEY = "per cent   (bar: of lost unit-days; \u25c7 of all units; \u25cf of failures)"
 
 
 def draw_incidence(
@@ -66,6 +67,8 @@ def draw_incidence(
     label = group or result.labels[0]
     place = result.labels.index(label)
     end = float(result.known_to[place])
+    if mission is not None and mission < end:
+        end = min(end, 1.05 * mission)
     times = np.linspace(0.0, end, 400)
     steps = result.at(times)
     shares = {
@@ -81,7 +84,7 @@ def draw_incidence(
         hatch = HATCHES[number % len(HATCHES)]
         ax.fill_between(times, base, top, facecolor=colour, edgecolor="white", hatch=hatch, linewidth=0.4)
         ax.plot(times, top, color=INK, linewidth=0.8)
-        words = f"{figure_text(mechanism_words(name), width=24, lines=1)} {_percent(share[-1])}"
+        words = f"{figure_text(mechanism_words(name), width=17, lines=1)} {_percent(share[-1])}"
         labels.append(EndLabel(end, float(base[-1] + np.nan_to_num(share[-1]) / 2), words, INK))
         base = top
     ax.fill_between(times, base, 1.0, facecolor=SURVIVING, edgecolor="none")
@@ -163,25 +166,15 @@ def draw_ends(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", g
     known = np.isfinite(failures)
     ax.scatter(failures[known], places[known], marker="o", s=40, color=WORKING, edgecolor="white", zorder=3)
     top = max(np.nanmax([np.nan_to_num(lost), units, np.nan_to_num(failures)]), 1.0)
-    for place in places:
+    for place in range(len(table)):
         right = np.nanmax([lost[place], units[place], failures[place]])
         count = int(table["units"][place])
         words = f"{count} unit{'' if count == 1 else 's'}, {table['lost_days'][place]:,.0f} {result.unit}"
         ax.text(right + 0.025 * top, place, words, va="center", fontsize=10, color=INK)
     ax.set_yticks(places, [figure_text(mechanism_words(end), width=26) for end in table["end"]])
-    ax.set(ylim=(len(table) - 0.4, -0.6), xlim=(0, 1.3 * top), xlabel="per cent")
+    ax.set(ylim=(len(table) - 0.4, -0.6), xlim=(0, 1.3 * top), xlabel=ENDS_KEY)
     ax.grid(visible=False, axis="y")
     ax.tick_params(axis="y", length=0)
-    ax.text(
-        0.99,
-        0.03,
-        "bar: share of lost unit-days   \u25c7 share of all units   \u25cf share of failures",
-        transform=ax.transAxes,
-        ha="right",
-        va="bottom",
-        fontsize=9.5,
-        color=MUTED,
-    )
     headings(ax, title, subtitle)
 
 
