@@ -50,8 +50,8 @@ class ChoiceComparison:
         By level; names as shown.
     differences, days : dict of str to (estimate, lower, upper)
         Against the reference, at the mission.
-    means : RestrictedMeans
-        Mean working days up to the mission.
+    means : RestrictedMeans or None
+        Mean working days up to the mission; None, and no `days`, when they were not wanted.
     curve : SurvivalCurve
         By level.
     test : Tested
@@ -84,7 +84,9 @@ class ChoiceComparison:
         return sum(s.units for s in self.shares.values()), sum(s.failures for s in self.shares.values())
 
 
-def compare_choice(data: SeasonData, column: str, *, within: str | None = "environment") -> ChoiceComparison:
+def compare_choice(
+    data: SeasonData, column: str, *, within: str | None = "environment", with_days: bool = True
+) -> ChoiceComparison:
     """Compare the levels of one choice in share lasting the mission, in days and by tests.
 
     Parameters
@@ -95,6 +97,8 @@ def compare_choice(data: SeasonData, column: str, *, within: str | None = "envir
         A covariate with at least two levels that enough units carry.
     within : str or None
         Covariate inside whose values the test is repeated, when the log has it.
+    with_days : bool
+        Whether mean working days are wanted; for failures in spans their limits take a while.
 
     Returns
     -------
@@ -110,7 +114,7 @@ def compare_choice(data: SeasonData, column: str, *, within: str | None = "envir
     lives = with_levels(data.lives, column, levels)
     reference = levels[0]
     curve = survival_curve(lives, column, confidence=data.confidence)
-    means = restricted_mean(lives, data.mission, column, confidence=data.confidence)
+    means = restricted_mean(lives, data.mission, column, confidence=data.confidence) if with_days else None
     test = test_levels(lives, column, reference, seed=data.seed)
     inside = None
     if within is not None and within in lives.covariates and lives.covariates[within].nunique() > 1:
@@ -123,13 +127,13 @@ def compare_choice(data: SeasonData, column: str, *, within: str | None = "envir
         lives=lives,
         shares=_shares(data, lives, column, levels, curve),
         differences=_by_level(curve.difference(data.mission, reference)),
-        days=_by_level(means.difference),
+        days={} if means is None else _by_level(means.difference),
         means=means,
         curve=curve,
         test=test,
         within=inside,
         left_out=tuple(data.label(column, level) for level in sorted(set(every) - set(levels))),
-        notes=tuple(dict.fromkeys([*curve.notes, *means.notes, *test.notes])),
+        notes=tuple(dict.fromkeys([*curve.notes, *(means.notes if means else ()), *test.notes])),
     )
 
 

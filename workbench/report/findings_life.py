@@ -85,7 +85,7 @@ def choice_findings(data: SeasonData, column: str, *, section: str, order: float
     """
     name = f"life.{id_words([column])[column]}"
     try:
-        choice = compare_choice(data, column)
+        choice = compare_choice(data, column, with_days=not short)
     except WorkbenchError as error:
         sentence = f"Units with different {shown_name(column)} could not be compared: {str(error).rstrip('.')}."
         return [
@@ -129,7 +129,7 @@ def _curves(
     first = difference_sentence(
         choice.shares[level], choice.shares[choice.reference], difference, data.mission_text, data.confidence
     )
-    first = first[0].upper() + first[1:]
+    first = _of_choice(choice, first)
     rest = [_association(choice, level)]
     if len(choice.levels) > 2 or not rest[0]:
         rest.append(test_sentence(choice.test.p_value, method=choice.test.method, levels=len(choice.levels)))
@@ -163,6 +163,13 @@ def _curves(
         ),
         table=_share_table(data, choice),
     )
+
+
+def _of_choice(choice: ChoiceComparison, sentence: str) -> str:
+    """Put the choice's name before a sentence about its levels, since levels are called 'bonded' or 'side'."""
+    heading = shown_name(choice.column)
+    lowered = sentence[0].lower() + sentence[1:] if sentence.startswith(("With ", "In ")) else sentence
+    return f"{heading[0].upper()}{heading[1:]}: {lowered}"
 
 
 def _association(choice: ChoiceComparison, level: str) -> str:
@@ -241,7 +248,7 @@ def _contrasts(data: SeasonData, choice: ChoiceComparison, name: str, section: s
     found = []
     for level in _others(choice):
         pair = [choice.shares[level], choice.shares[choice.reference]]
-        share, days = choice.differences[level], choice.days[level]
+        share, days = choice.differences[level], choice.days.get(level)
         common: dict[str, Any] = {
             "kind": "difference",
             "section": section,
@@ -254,7 +261,7 @@ def _contrasts(data: SeasonData, choice: ChoiceComparison, name: str, section: s
         found.append(
             Finding(
                 id=f"{name}.{words[level]}",
-                statement=sentence[0].upper() + sentence[1:],
+                statement=_of_choice(choice, sentence),
                 estimate=share[0],
                 lower=share[1],
                 upper=share[2],
@@ -263,6 +270,8 @@ def _contrasts(data: SeasonData, choice: ChoiceComparison, name: str, section: s
                 **common,
             )
         )
+        if days is None:
+            continue
         found.append(
             Finding(
                 id=f"{name}.{words[level]}.days",

@@ -8,9 +8,10 @@ import pandas as pd
 
 from workbench.errors import WorkbenchError
 from workbench.estimate.curves import survival_curve
+from workbench.estimate.interval_curves import mass_of, shares_one_grid
 from workbench.lives import Lives
 
-__all__ = ["MissingBounds", "missing_bounds", "missing_runs"]
+__all__ = ["MissingBounds", "missing_bounds", "missing_runs", "share_surviving"]
 
 
 def missing_runs(lives: Lives) -> dict[str, Lives]:
@@ -107,7 +108,7 @@ def missing_bounds(lives: Lives, column: str, level: str, reference: str, missio
     if sum(count.values()) == 0:
         return None
     share = {
-        (run, name): _share(runs[run].take(own[name]), mission)
+        (run, name): share_surviving(runs[run].take(own[name]), mission)
         for run in ("suspended", "failed", "worked")
         for name in (level, reference)
     }
@@ -139,13 +140,42 @@ def _flips_at(
             if lives.cause is None
             else np.where(np.isfinite(upper) & (lives.cause == ""), "undetermined", lives.cause)
         )
-        if _share(lives.replace(upper=upper, cause=cause).take(own), mission) < other:
+        if share_surviving(lives.replace(upper=upper, cause=cause).take(own), mission) < other:
             return number
     return None
 
 
-def _share(lives: Lives, mission: float) -> float:
+def share_surviving(lives: Lives, day: float) -> float:
+    """Return the share surviving a day as the curve gives it, without the work of limits.
+
+    Parameters
+    ----------
+    lives : Lives
+        One group.
+    day : float
+        At least 0.
+
+    Returns
+    -------
+    float
+        NaN where the curve is not known.
+
+    Raises
+    ------
+    Nothing.
+    """
     try:
-        return float(survival_curve(lives).at(mission)["survival"].to_numpy(dtype=float)[0])
+        if shares_one_grid(lives.lower, lives.upper, lives.entry):
+            return float(survival_curve(lives).at(day)["survival"].to_numpy(dtype=float)[0])
+        fitted = mass_of(lives.lower, lives.upper, lives.entry, lives.weight)
     except WorkbenchError:
         return float("nan")
+    after = np.asarray(fitted.survival, dtype=float)
+    start, end = fitted.cells.start, fitted.cells.end
+    known = np.isfinite(end)
+    last = float(start[~known][0]) if not known.all() else np.inf
+    if fitted.breaks_off or (day > last and after[known][-1:].sum() > 0):
+        return float("nan")
+    before = np.concatenate([[1.0], after[:-1]])
+    days = np.column_stack([start[known], end[known]]).ravel()
+    return float(np.interp(day, days, np.column_stack([before[known], after[known]]).ravel(), left=1.0))

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,6 +23,8 @@ __all__ = ["NOT_CHECKED", "Check", "checks_of", "opinion_findings"]
 CURVE_TOLERANCE = 1e-8
 TEST_TOLERANCE = 1e-6
 LIKELIHOOD_TOLERANCE = 1e-6
+EARLIEST = 1e-6
+"""Day put for 0 in the second program, which takes the logarithm of the lower end; nobody fails in that time."""
 
 NOT_CHECKED = (
     "curves of failures known only as spans, with their limits (no second program handles them with late entry)",
@@ -258,11 +259,17 @@ def _model_check(data: SeasonData) -> Check:
     columns = [c for c in (*data.choices(), "environment") if c in data.lives.covariates]
 
     def compute() -> Opinion:
-        lives = data.lives.take(data.lives.time > 0)
+        lives = _with_common_levels(data, columns)
         ours = fit_time_ratios(lives, columns)
+        lost = np.isnan(ours.columns["log_time_ratio"])
+        if lost.any():  # levels without failures: their lives add nothing to the likelihood in that limit
+            for term, level in zip(ours.columns["term"][lost], ours.columns["level"][lost], strict=True):
+                lives = lives.take((lives.covariates[term].astype(str) != level).to_numpy())
+            kept = [c for c in columns if lives.covariates[c].nunique() > 1]
+            ours, columns[:] = fit_time_ratios(_without_unused(lives), kept), kept
         if not np.all(np.isfinite(ours.columns["log_time_ratio"])):
             return math.nan, math.nan
-        return float(ours.log_likelihood), _second_likelihood(lives, columns, ours)
+        return float(ours.log_likelihood), _second_likelihood(lives, columns)
 
     ours, second, reason = _attempt(compute) if columns else (math.nan, math.nan, "no choice can be compared")
     if not reason and not math.isfinite(ours):
@@ -272,19 +279,35 @@ def _model_check(data: SeasonData) -> Check:
     )
 
 
-def _second_likelihood(lives: Lives, columns: Sequence[str], ours: Any) -> float:
-    """Maximise with the other library, from our maximum, so that only the likelihood itself is in question."""
+def _with_common_levels(data: SeasonData, columns: Sequence[str]) -> Lives:
+    """Lives after day 0 whose levels enough units carry: without shrinkage a rare level has no finite estimate."""
+    common = data.lives.time > 0
+    for column in columns:
+        values = data.lives.covariates[column]
+        common &= (values.isna() | values.astype(str).isin(data.levels(column))).to_numpy()
+    return _without_unused(data.lives.take(common))
+
+
+def _without_unused(lives: Lives) -> Lives:
+    covariates = lives.covariates.copy()
+    for column in covariates:
+        if isinstance(covariates[column].dtype, pd.CategoricalDtype):
+            covariates[column] = covariates[column].cat.remove_unused_categories()
+    return lives.replace(covariates=covariates)
+
+
+def _second_likelihood(lives: Lives, columns: Sequence[str]) -> float:
+    """Maximise with the other library from its own start."""
     import warnings
 
     from lifelines import WeibullAFTFitter
 
-    frame = pd.DataFrame({"lower": lives.lower, "upper": lives.upper, "weight": lives.weight.astype(float)})
-    start = []
+    lower = np.maximum(lives.lower, EARLIEST)
+    frame = pd.DataFrame({"lower": lower, "upper": lives.upper, "weight": lives.weight.astype(float)})
     for term in terms_of(lives, list(columns)):
-        for number, level in enumerate(term.rows, start=1):
+        for number in range(1, len(term.rows) + 1):
             values = term.values if term.codes is None else (term.codes == number).astype(float)
-            frame[f"{term.name}: {level}"] = values
-    start = [*ours.columns["log_time_ratio"].tolist(), float(ours.intercept), -math.log(ours.scale)]
+            frame[f"row{len(frame.columns):03d}"] = values
     late = bool((lives.entry > 0).any())
     if late:
         frame["entry"] = lives.entry
@@ -297,6 +320,5 @@ def _second_likelihood(lives: Lives, columns: Sequence[str], ours: Any) -> float
             upper_bound_col="upper",
             weights_col="weight",
             entry_col="entry" if late else None,
-            initial_point=np.array(start),
         )
     return float(fitter.log_likelihood_)
