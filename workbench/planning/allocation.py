@@ -1,5 +1,7 @@
 """Allocation of a fair trial: levels mixed within every site, balanced within one unit, drawn by a stated seed."""
 
+import csv
+import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -9,7 +11,7 @@ from workbench.checks import check_whole
 from workbench.errors import UsageError
 from workbench.results import Result
 
-__all__ = ["Allocation", "allocate_trial"]
+__all__ = ["Allocation", "allocate_trial", "allocation_log"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -103,3 +105,36 @@ def _balanced_block(count: int, carried: np.ndarray, rng: np.random.Generator) -
     order = np.lexsort([rng.random(levels), carried])
     block = np.concatenate([np.repeat(np.arange(levels), whole), order[:odd]])
     return rng.permutation(block)
+
+
+def allocation_log(allocation: Allocation) -> str:
+    """Return an allocation as the start of next season's log, unit ids, sites and levels filled in.
+
+    Parameters
+    ----------
+    allocation : Allocation
+        As drawn.
+
+    Returns
+    -------
+    str
+        CSV with the headings of the data dictionary; dates and outcome are left to be filled in.
+
+    Raises
+    ------
+    Nothing.
+    """
+    blank = ("deployed_on", "last_good_on", "found_on", "outcome")
+    names = ["unit_id", "deployment", "site", allocation.choice, *blank]
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(names)
+    table = allocation.columns
+    for unit, site, level in zip(table["unit_id"], table["site"], table[allocation.choice], strict=True):
+        writer.writerow([_inert(unit), "1", _inert(site), _inert(level), *("" for _ in blank)])
+    return buffer.getvalue()
+
+
+def _inert(text: str) -> str:
+    # a spreadsheet program would run a cell that begins like a formula
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text

@@ -22,12 +22,13 @@ class LevelWorth(Result):
     """What the gain of each level costs.
 
     Table: choice level reference extra_cost units_saved lower upper cost_per_unit_saved grade. `units_saved` counts
-    units more alive at the mission's end among 100; `cost_per_unit_saved` is NaN where the gain's limits hold zero.
+    units more alive at the mission's end among 100; `cost_per_unit_saved` is NaN unless the gain is graded
+    clear or likely and its limits lie above zero.
     """
 
 
 def supported_levels(ranking: Ranking) -> dict[str, str]:
-    """Return the level of each choice that the season supports: the best graded clear or likely, else the reference.
+    """Return the levels that the season supports: of each choice with a comparison graded clear or likely, the best.
 
     Parameters
     ----------
@@ -37,19 +38,20 @@ def supported_levels(ranking: Ranking) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        Choice to level, in the order of the ranking.
+        Choice to level, in the order of the ranking; a choice without such a comparison is left out. Where only worse
+        levels are told apart, the reference is the level supported.
 
     Raises
     ------
     Nothing.
     """
     table = ranking.table
+    told = table[table["grade"].isin(SUPPORTED_GRADES)]
     chosen = {}
-    for choice in dict.fromkeys(table["choice"]):
-        rows = table[table["choice"] == choice]
-        good = rows[rows["grade"].isin(SUPPORTED_GRADES) & (rows["survival_gain"] > 0)]
-        reference = str(rows["reference"].iloc[0])
-        chosen[str(choice)] = str(good.sort_values("survival_gain")["level"].iloc[-1]) if len(good) else reference
+    for choice in dict.fromkeys(told["choice"]):
+        rows = told[told["choice"] == choice].sort_values("survival_gain")
+        best = rows.iloc[-1]
+        chosen[str(choice)] = str(best["level"] if best["survival_gain"] > 0 else best["reference"])
     return chosen
 
 
@@ -80,7 +82,8 @@ def usual_builds(
     -------
     pandas.DataFrame
         Columns build, units, the choices, environment when the lives have it, unit_cost when known. "as last season"
-        repeats the mix of levels and environments of the fleet, "best supported levels" changes only the levels.
+        repeats the mix of levels and environments of the fleet, "best supported levels" changes only the levels that
+        the season supports, and is left out when there are none.
 
     Raises
     ------
@@ -88,15 +91,14 @@ def usual_builds(
         If units is no whole number of at least 1.
     """
     units = check_whole("units", units, least=1)
-    choices = list(supported_levels(ranking))
+    choices = list(dict.fromkeys(ranking.table["choice"]))
     places = ["environment"] if "environment" in lives.covariates.columns else []
     mix = lives.covariates[[*choices, *places]].astype(object)
     mix = mix.where(mix.notna(), "").assign(weight=lives.weight)
     mix = mix.groupby([*choices, *places], sort=True)["weight"].sum().reset_index()
     last = mix.drop(columns="weight").assign(build=LAST_SEASON, units=_apportion(mix["weight"].to_numpy(), units))
     chosen = supported_levels(ranking)
-    best = last.assign(build=SUPPORTED, **chosen)
-    frame = pd.concat([last, best], ignore_index=True)
+    frame = pd.concat([last, last.assign(build=SUPPORTED, **chosen)], ignore_index=True) if chosen else last
     frame = frame[frame["units"] > 0]
     frame = frame.groupby(["build", *choices, *places], sort=False)["units"].sum().reset_index()
     if unit_cost is not None:
@@ -145,7 +147,7 @@ def worth_of_levels(ranking: Ranking, level_costs: Mapping[str, Mapping[str, flo
             missing += 1
             continue
         extra = float(costs[row.level]) - float(costs[row.reference])
-        sure = np.isfinite(row.lower) and row.lower > 0
+        sure = row.grade in SUPPORTED_GRADES and np.isfinite(row.lower) and row.lower > 0
         rows.append(
             {
                 "choice": row.choice,
@@ -171,5 +173,5 @@ def worth_of_levels(ranking: Ranking, level_costs: Mapping[str, Mapping[str, flo
         "grade",
     )
     notes = [f"{missing} levels have no cost in the settings and are left out."] if missing else []
-    notes.append("Where the limits of a gain hold zero no price per unit saved is given.")
+    notes.append("A price per unit saved is given only for gains graded clear or likely whose limits lie above zero.")
     return LevelWorth(columns={name: np.array([r[name] for r in rows]) for name in names}, notes=tuple(notes))

@@ -15,8 +15,8 @@ from workbench.results import Result, freeze_columns
 
 __all__ = ["SeasonPlan", "plan_season"]
 
-DRAWS = 10
-"""Seasons drawn from each replicate of the model."""
+MOST_DRAWS, LEAST_DRAWS, ROW_DRAWS = 10, 2, 400
+"""Seasons drawn from each replicate of the model: fewer for a build of many rows, since all rows are drawn anew."""
 FAN_POINTS = 25
 """Days at which the fan of units alive is drawn."""
 REPLICATES = 1000
@@ -152,10 +152,11 @@ def _predict(
         line = _line(name, units, np.full(4, np.nan), cost, np.full(3, np.nan))
         blank = np.full(len(days), np.nan)
         return line, {"build": _names(name, days), "day": days, "alive": blank, "lower": blank, "upper": blank}, notes
-    gone = np.zeros((len(days), len(lost) * DRAWS))
+    draws = min(MOST_DRAWS, max(LEAST_DRAWS, ROW_DRAWS // len(rows)))
+    gone = np.zeros((len(days), len(lost) * draws))
     for row in rows:
-        failed = np.repeat(model.share_failing(row, days), DRAWS, axis=1)
-        missing = np.repeat(lost, DRAWS)
+        failed = np.repeat(model.share_failing(row, days), draws, axis=1)
+        missing = np.repeat(lost, draws)
         gone += _losses(row.units, failed, missing, days / mission, rng)
     alive = units - gone
     data_days = np.asarray(np.trapezoid(alive, days, axis=0))

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import pandas as pd
@@ -9,6 +10,7 @@ import pandas as pd
 from workbench.estimate.groups import text_levels
 from workbench.lives import Lives
 from workbench.log.columns import log_columns
+from workbench.ranking.rank import Ranking
 from workbench.report.naming import shown_name
 from workbench.wording import days_text
 
@@ -50,6 +52,13 @@ class SeasonData:
     confidence: float = 0.95
     settings: Mapping[str, Any] = field(default_factory=dict)
     previous: Any = None
+
+    @cached_property
+    def ranking(self) -> Ranking | None:
+        """The adjusted ranking of all choices, made once for every builder; None where nothing can be ranked."""
+        from workbench.report.ranked import rank_season
+
+        return rank_season(self)
 
     @property
     def mission_text(self) -> str:

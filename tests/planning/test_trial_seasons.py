@@ -1,0 +1,110 @@
+"""Trials by simulation beside the formula, visits by expected information, and what they refuse."""
+
+import numpy as np
+import pytest
+
+from tests.planning.test_season import _season
+from workbench import Lives
+from workbench.errors import EstimateError, UsageError
+from workbench.planning.trial_seasons import plan_trial
+from workbench.planning.visits import plan_visits
+
+TRIAL = {"hazard_ratio": 0.5, "mission": 180, "sites": 6, "visit_spacing": 28}
+
+
+def test_simulated_power_agrees_with_the_formula_and_false_alarms_with_the_level():
+    """Schoenfeld (1983): power from failures; two-sided level 5 %. Shrunken sites and visits cost a few points."""
+    plan = plan_trial(_season(), units=(120, 240), seasons=800, **TRIAL)
+    table = plan.table
+    assert table["power"].to_numpy() == pytest.approx(table["power_formula"].to_numpy(), abs=0.08)
+    assert table["power"].is_monotonic_increasing
+    assert (table["false_alarm"] < 0.08).all() and (table["false_alarm"] > 0.02).all()
+    assert plan.enough == 240
+    assert 120 < plan.by_formula < 240
+
+
+def test_the_detectable_ratio_of_a_size_needs_that_many_failures():
+    plan = plan_trial(_season(), units=(160,), seasons=100, **TRIAL)
+    from workbench.planning.trial import failures_to_detect
+
+    ratio, failures = plan.table.loc[0, ["detectable_ratio", "failures"]]
+    assert failures_to_detect(ratio) == pytest.approx(failures, rel=1e-3)
+
+
+def test_a_trial_too_small_says_so_and_progress_is_told():
+    said = []
+    plan = plan_trial(_season(), units=(24,), seasons=100, say=said.append, **TRIAL)
+    assert np.isnan(plan.enough)
+    assert any("No size tried reaches" in note for note in plan.notes)
+    assert said == ["simulating 100 seasons of 24 units"]
+
+
+def test_the_same_seed_gives_the_same_plan():
+    first, again = (plan_trial(_season(), units=(60,), seasons=100, seed=3, **TRIAL).table for _ in range(2))
+    assert first.equals(again)
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"hazard_ratio": 1.0}, "must differ from 1"),
+        ({"power": 1.0}, "power must lie between 0 and 1"),
+        ({"missing_share": 1.0}, "missing_share must lie"),
+        ({"units": (4,)}, "units must be a whole number of at least 12"),
+        ({"visit_spacing": 0}, "visit_spacing must be"),
+    ],
+)
+def test_impossible_trials_are_refused_in_words(changes, message):
+    with pytest.raises(UsageError, match=message):
+        plan_trial(_season(), **{**TRIAL, **changes})
+
+
+def test_too_few_failures_plan_nothing():
+    lives = Lives.from_arrays([50, 200, 200], [True, False, False])
+    with pytest.raises(EstimateError, match="too few to plan a trial"):
+        plan_trial(lives, **TRIAL)
+    with pytest.raises(EstimateError, match="too few to plan visits"):
+        plan_visits(lives, mission=180, units=100)
+
+
+def test_wider_spacing_widens_what_is_known_and_the_widest_good_one_is_named():
+    plan = plan_visits(_season(), mission=180, units=100, spacings=(7, 28, 56, 90), visit_cost=120.0)
+    table = plan.table
+    assert table["widening"].is_monotonic_increasing
+    assert table["widening"].iloc[0] == pytest.approx(1.0, abs=0.02)
+    assert plan.best == table[table["widening"] <= 1.1]["spacing"].max()
+    assert table["visit_cost"].tolist() == [120.0 * n for n in table["visits"]]
+
+
+def test_limits_to_be_expected_are_those_found_in_simulated_seasons():
+    """Spread of the estimated B10 over 300 drawn seasons against the expected information, visits every 28 days."""
+    lives = _season(n=400)
+    plan = plan_visits(lives, mission=180, units=400, spacings=(28,))
+    from workbench.estimate.aft import AftProblem, fit_batch
+
+    seen = fit_batch(
+        AftProblem.build(lives.lower, lives.upper, lives.entry, np.zeros((400, 0))), np.ones(400), covariance=True
+    )
+    rng = np.random.default_rng(7)
+    estimates = []
+    for _ in range(300):
+        life = np.exp(seen.intercept[0] + seen.scale[0] * np.log(rng.exponential(size=400)))
+        upper = np.minimum(np.ceil(life / 28) * 28, 180)
+        lower = np.floor(life / 28) * 28
+        failed = life <= 180
+        fit = fit_batch(
+            AftProblem.build(
+                np.where(failed, lower, 180.0), np.where(failed, upper, np.inf), np.zeros(400), np.zeros((400, 0))
+            ),
+            np.ones(400),
+        )
+        estimates.append(fit.intercept[0] + fit.scale[0] * np.log(-np.log(0.9)))
+    low, high = np.quantile(np.exp(estimates), [0.05, 0.95])
+    assert plan.table["lower"][0] == pytest.approx(low, rel=0.05)
+    assert plan.table["upper"][0] == pytest.approx(high, rel=0.05)
+
+
+def test_no_spacing_good_enough_is_said():
+    plan = plan_visits(_season(), mission=180, units=100, spacings=(90,), widening=1.01)
+    assert np.isnan(plan.best)
+    assert any("visit more often than 90 days" in note for note in plan.notes)

@@ -1,0 +1,80 @@
+"""plan: what next season's builds may lose, a fair trial, the spacing of visits, and the list of who gets what."""
+
+import argparse
+import json
+import sys
+from typing import Any
+
+HELP = "plan the next season: losses and spares of builds, a fair trial, visits, cost"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's own arguments to its parser."""
+    parser.add_argument("log", metavar="LOG", help="log of the season behind the plan")
+    parser.add_argument(
+        "--hazard-ratio", metavar="R", type=float, default=0.5, help="difference a trial must see (0.5)"
+    )
+    parser.add_argument("--seasons", metavar="N", type=int, default=500, help="simulated seasons a trial size (500)")
+    parser.add_argument("--no-trial", action="store_true", help="leave the simulated trial out")
+    parser.add_argument("--allocate", metavar="FILE", help="write who gets which level at which site, as a log (csv)")
+    parser.add_argument(
+        "--choice", metavar="COLUMN", default="lid_seal", help="choice on trial in --allocate (lid_seal)"
+    )
+    parser.add_argument(
+        "--levels", metavar="A,B", help="levels on trial in --allocate; the two most carried if not given"
+    )
+    parser.add_argument(
+        "--units", metavar="N", type=int, help="units of the trial in --allocate; as many as last season"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the plan; write the allocation when asked for."""
+    from workbench.report.build import season_data
+    from workbench.report.findings_planning import planning_findings
+
+    data = season_data(args.log, settings=args.settings, mission=args.mission, seed=args.seed)
+    trial = None if args.no_trial else {"hazard_ratio": args.hazard_ratio, "seasons": args.seasons}
+    findings = planning_findings(data, trial=trial, say=lambda text: print(text, file=sys.stderr, flush=True))
+    written = _allocate(args, data) if args.allocate else None
+    if args.json:
+        print(json.dumps({"findings": [f.as_json() for f in findings], "allocation": written}, indent=2))
+    else:
+        for finding in findings:
+            print(_text(finding))
+        if written:
+            print(f"Written: {written['file']} ({written['units']} units). {' '.join(written['notes'])}")
+    return 1 if args.strict and data.log.rows > data.log.used else 0
+
+
+def _text(finding: Any) -> str:
+    lines = [finding.statement]
+    if finding.table:
+        import pandas as pd
+
+        table = pd.DataFrame({k: list(v) for k, v in finding.table.items()})
+        lines += ["  " + line for line in table.to_string(index=False).splitlines()]
+    return "\n".join([*lines, *(f"  ({caveat})" for caveat in finding.caveats), ""])
+
+
+def _allocate(args: argparse.Namespace, data: Any) -> dict[str, Any]:
+    from pathlib import Path
+
+    from workbench.checks import check_columns
+    from workbench.errors import UsageError
+    from workbench.planning.allocation import allocate_trial, allocation_log
+
+    target = Path(args.allocate)
+    if target.exists():
+        raise UsageError(f"{target} exists already; name a new file")
+    covariates = data.lives.covariates
+    check_columns(args.choice, covariates.columns, "choice")
+    carried = covariates[args.choice].dropna().astype(str).value_counts()
+    levels = args.levels.split(",") if args.levels else list(carried.index[:2])
+    sites = covariates["site"].dropna().astype(str).value_counts().sort_index()
+    total = args.units or int(sites.sum())
+    shares = sites / sites.sum() * total
+    by_site = {str(site): max(1, round(float(n))) for site, n in shares.items()}
+    allocation = allocate_trial(args.choice, [level.strip() for level in levels], by_site, seed=args.seed)
+    target.write_text(allocation_log(allocation), encoding="utf-8")
+    return {"file": str(target), "units": len(allocation.columns["unit_id"]), "notes": list(allocation.notes)}
