@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -20,12 +20,9 @@ from workbench.ranking.mission_importance import (
     training_shares,
 )
 from workbench.ranking.mission_labels import FAILED, LASTED, UNKNOWN, life_curve, mission_labels, share_failed
-from workbench.ranking.mission_model import FOREST_FROM, fit_on_shares, mission_pipeline, model_frame
+from workbench.ranking.mission_model import FOREST_FROM, ModelColumns, fit_on_shares, mission_pipeline, model_columns
 from workbench.ranking.mission_result import MissionSkill
 from workbench.wording import count_of, percent_text
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 __all__ = ["MissionSkill", "classify_mission"]
 
@@ -40,7 +37,7 @@ class _Case:
 
     lives: Lives
     labels: np.ndarray
-    frame: "pd.DataFrame"
+    columns: ModelColumns
     folds: Folds
     shares: np.ndarray
     mission: float
@@ -53,8 +50,8 @@ class _Case:
     def weight(self) -> np.ndarray:
         return self.lives.weight.astype(float)
 
-    def pipeline(self, frame: "pd.DataFrame") -> Any:
-        return mission_pipeline(frame, self.adjust, forest=self.forest, seed=self.seed)
+    def pipeline(self, columns: ModelColumns) -> Any:
+        return mission_pipeline(columns, forest=self.forest, seed=self.seed)
 
 
 def classify_mission(
@@ -109,9 +106,8 @@ def classify_mission(
     failures = case.lives.weight[case.labels == FAILED].sum()
     if failures == 0 or case.folds.count < 2:
         return _no_answer(case, notes)
-    held_out = predict_held_out(case.pipeline(case.frame), case.frame, case.shares, case.weight, case.folds)
-    first = case.frame[[case.choices[0]]]
-    alone = predict_held_out(case.pipeline(first), first, case.shares, case.weight, case.folds)
+    held_out = _held_out(case, case.columns)
+    alone = _held_out(case, case.columns.take([0]))
     skill = _skill(case, held_out, alone, rng)
     table, table_notes = _importances(case, held_out, skill["verdict"], rng)
     return MissionSkill(
@@ -122,6 +118,10 @@ def classify_mission(
         calibration_columns=_calibration(case, held_out),
         level_columns=_levels(case),
     )
+
+
+def _held_out(case: _Case, columns: ModelColumns) -> HeldOut:
+    return predict_held_out(case.pipeline(columns), columns.values, case.shares, case.weight, case.folds)
 
 
 def _names(names: Sequence[str] | str) -> tuple[str, ...]:
@@ -152,10 +152,10 @@ def _prepared(lives, choices, adjust, mission, seed, site) -> tuple[_Case, list[
             f"no unit is known to have lasted {days:g} {kept.unit}; the longest mission that these lives support is "
             f"{longest:g} {kept.unit}"
         )
-    frame = model_frame(terms_of(kept, [*choices, *adjust]), kept.weight)
+    columns = model_columns(terms_of(kept, [*choices, *adjust]), kept.weight, adjust)
     folds = mission_folds(kept, labels, site, np.random.default_rng([check_whole("seed", seed), 0]))
     forest = int(kept.weight[labels == FAILED].sum()) >= FOREST_FROM
-    case = _Case(kept, labels, frame, folds, np.empty((0, 0)), days, choices, adjust, forest, int(seed))
+    case = _Case(kept, labels, columns, folds, np.empty((0, 0)), days, choices, adjust, forest, int(seed))
     able = bool((labels == FAILED).any()) and folds.count >= 2
     case = replace(case, shares=training_shares(kept, labels, days, folds)) if able else case
     return case, [*notes, folds.note]
@@ -223,12 +223,14 @@ def _importances(
     case: _Case, held_out: HeldOut, verdict: str, rng: np.random.Generator
 ) -> tuple[dict[str, Any], list[str]]:
     weight = case.weight
-    noise = noise_importances(case.pipeline, case.frame, case.choices, case.shares, weight, case.folds, rng)
+    places = list(range(len(case.choices)))
+    refits = 8 if case.forest else 14
+    noise = noise_importances(case.pipeline, case.columns, places, case.shares, weight, case.folds, rng, refits=refits)
     limit = float(np.quantile(noise, 0.95))
     rows = []
-    for group in together(case.frame, case.choices, weight):
-        rise = importance_of(held_out, case.frame, group, weight, case.folds, rng)
-        rows += [(choice, ", ".join(c for c in group if c != choice), rise) for choice in group]
+    for group in together(case.columns, places, weight):
+        rise = importance_of(held_out, case.columns.values, group, weight, case.folds, rng)
+        rows += [(case.choices[i], ", ".join(case.choices[j] for j in group if j != i), rise) for i in group]
     rows.sort(key=lambda row: -row[2])
     counts = [rise > limit and verdict == "skill" for _, _, rise in rows]
     table: dict[str, Any] = {
@@ -286,15 +288,15 @@ def _calibration(case: _Case, held_out: HeldOut) -> dict[str, np.ndarray]:
 def _levels(case: _Case) -> dict[str, Any]:
     """Predicted share lasting the mission if all units carried a level, by the model of all rows."""
     share = share_failed(case.lives, case.labels, case.mission, life_curve(case.lives))
-    model = fit_on_shares(case.pipeline(case.frame), case.frame, share, case.weight)
+    values = case.columns.values
+    model = fit_on_shares(case.pipeline(case.columns), values, share, case.weight)
     rows = []
-    for choice in case.choices:
-        column = case.frame[choice]
-        if column.dtype.kind == "f":
-            continue
-        for level in sorted(set(column)):
-            failing = model.predict_proba(case.frame.assign(**{choice: level}))[:, 1]
-            units = int(case.lives.weight[(column == level).to_numpy()].sum())
+    for place, choice in enumerate(case.choices):
+        for code, level in enumerate(case.columns.levels[place]):
+            changed = values.copy()
+            changed[:, place] = code
+            failing = model.predict_proba(changed)[:, 1]
+            units = int(case.lives.weight[values[:, place] == code].sum())
             rows.append((choice, level, units, 1.0 - float(np.average(failing, weights=case.weight))))
     names = ("choice", "level", "units", "mission_survival")
     return {name: np.array([row[i] for row in rows], dtype=object if i < 2 else None) for i, name in enumerate(names)}

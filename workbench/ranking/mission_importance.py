@@ -5,12 +5,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from workbench.lives import Lives
 from workbench.ranking.mission_folds import Folds
 from workbench.ranking.mission_labels import life_curve, share_failed
-from workbench.ranking.mission_model import fit_on_shares
+from workbench.ranking.mission_model import ModelColumns, fit_on_shares
 
 if TYPE_CHECKING:
     from sklearn.pipeline import Pipeline
@@ -89,7 +88,7 @@ def training_shares(lives: Lives, labels: np.ndarray, mission: float, folds: Fol
 
 
 def predict_held_out(
-    pipeline: "Pipeline", frame: pd.DataFrame, shares: np.ndarray, weight: np.ndarray, folds: Folds
+    pipeline: "Pipeline", values: np.ndarray, shares: np.ndarray, weight: np.ndarray, folds: Folds
 ) -> HeldOut:
     """Predict every row by the model of the other folds.
 
@@ -97,8 +96,8 @@ def predict_held_out(
     ----------
     pipeline : sklearn Pipeline
         Unfitted.
-    frame : pandas.DataFrame of n rows
-        As made by `model_frame`.
+    values : np.ndarray, shape (n, number of columns)
+        As in `ModelColumns`.
     shares : np.ndarray of float, shape (k, n)
         As made by `training_shares`.
     weight : np.ndarray, shape (n,)
@@ -115,7 +114,7 @@ def predict_held_out(
     ------
     Nothing.
     """
-    n = len(frame)
+    n = len(values)
     predicted, base, own = np.empty(n), np.empty(n), np.empty(n)
     models: list[Pipeline | None] = []
     for f, share in enumerate(shares):
@@ -126,16 +125,16 @@ def predict_held_out(
             predicted[held] = rate
             models.append(None)
             continue
-        model = fit_on_shares(pipeline, frame[trained], share[trained], weight[trained])
-        predicted[held] = model.predict_proba(frame[held])[:, 1]
+        model = fit_on_shares(pipeline, values[trained], share[trained], weight[trained])
+        predicted[held] = model.predict_proba(values[held])[:, 1]
         models.append(model)
     return HeldOut(predicted=predicted, base=base, share=own, models=tuple(models))
 
 
 def importance_of(
     held_out: HeldOut,
-    frame: pd.DataFrame,
-    columns: Sequence[str],
+    values: np.ndarray,
+    places: Sequence[int],
     weight: np.ndarray,
     folds: Folds,
     rng: np.random.Generator,
@@ -149,10 +148,10 @@ def importance_of(
     ----------
     held_out : HeldOut
         Predictions and models.
-    frame : pandas.DataFrame of n rows
-        As made by `model_frame`.
-    columns : sequence of str
-        Handed out together.
+    values : np.ndarray, shape (n, number of columns)
+        As in `ModelColumns`.
+    places : sequence of int
+        Columns handed out together.
     weight : np.ndarray, shape (n,)
         Units a row stands for.
     folds : Folds
@@ -169,36 +168,34 @@ def importance_of(
     ------
     Nothing.
     """
-    changed = np.zeros(len(frame))
     whole = held_out.loss(held_out.predicted)
+    changed = whole.copy()
     for f, model in enumerate(held_out.models):
-        rows = np.flatnonzero(folds.fold == f)
         if model is None:
-            changed[rows] = whole[rows]
             continue
-        part = frame.iloc[rows].reset_index(drop=True)
-        settings, chance = _settings(part[list(columns)], weight[rows], rng)
-        for setting, share in zip(settings, chance, strict=True):
-            predicted = model.predict_proba(part.assign(**dict(zip(columns, setting, strict=True))))[:, 1]
-            truth = held_out.share[rows]
-            changed[rows] += share * (truth * (1.0 - predicted) ** 2 + (1.0 - truth) * predicted**2)
+        rows = np.flatnonzero(folds.fold == f)
+        settings, chance = _settings(values[rows][:, list(places)], weight[rows], rng)
+        handed = np.tile(values[rows], (len(settings), 1))
+        handed[:, list(places)] = np.repeat(settings, len(rows), axis=0)
+        predicted = model.predict_proba(handed)[:, 1].reshape(len(settings), len(rows))
+        truth = held_out.share[rows]
+        changed[rows] = chance @ (truth * (1.0 - predicted) ** 2 + (1.0 - truth) * predicted**2)
     return float(np.average(changed - whole, weights=weight))
 
 
-def _settings(part: pd.DataFrame, weight: np.ndarray, rng: np.random.Generator) -> tuple[list[tuple], np.ndarray]:
-    counted = part.assign(_weight=weight).groupby(list(part.columns), sort=True)["_weight"].sum()
-    settings = [s if isinstance(s, tuple) else (s,) for s in counted.index]
-    chance = counted.to_numpy(dtype=float) / float(weight.sum())
+def _settings(part: np.ndarray, weight: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    settings, place = np.unique(part, axis=0, return_inverse=True)
+    chance = np.bincount(place.ravel(), weights=weight) / weight.sum()
     if len(settings) <= _MOST_SETTINGS:
         return settings, chance
     drawn = rng.choice(len(settings), size=_MOST_SETTINGS, p=chance)
-    return [settings[i] for i in drawn], np.full(_MOST_SETTINGS, 1.0 / _MOST_SETTINGS)
+    return settings[drawn], np.full(_MOST_SETTINGS, 1.0 / _MOST_SETTINGS)
 
 
 def noise_importances(
-    pipeline_of: "Callable[[pd.DataFrame], Pipeline]",
-    frame: pd.DataFrame,
-    choices: Sequence[str],
+    pipeline_of: "Callable[[ModelColumns], Pipeline]",
+    columns: ModelColumns,
+    sources: Sequence[int],
     shares: np.ndarray,
     weight: np.ndarray,
     folds: Folds,
@@ -211,11 +208,11 @@ def noise_importances(
     Parameters
     ----------
     pipeline_of : callable
-        Frame in, unfitted pipeline out.
-    frame : pandas.DataFrame of n rows
-        As made by `model_frame`.
-    choices : sequence of str
-        Whose copies are shuffled, in turn.
+        Columns in, unfitted pipeline out.
+    columns : ModelColumns
+        Of n rows.
+    sources : sequence of int
+        Columns whose copies are shuffled, in turn.
     shares : np.ndarray of float, shape (k, n)
         As made by `training_shares`.
     weight : np.ndarray, shape (n,)
@@ -236,32 +233,35 @@ def noise_importances(
     ------
     Nothing.
     """
+    own = list(range(len(columns.names)))
     found = []
     for refit in range(refits):
-        sources = [choices[(3 * refit + i) % len(choices)] for i in range(3)]
-        noise = {f"noise {i}": rng.permutation(frame[source].to_numpy()) for i, source in enumerate(sources)}
-        wider = frame.assign(**noise)
-        held_out = predict_held_out(pipeline_of(wider), wider, shares, weight, folds)
-        found += [importance_of(held_out, wider, [name], weight, folds, rng) for name in noise]
+        copied = [sources[(3 * refit + i) % len(sources)] for i in range(3)]
+        wider = columns.take([*own, *copied])
+        for place in range(len(own), len(wider.names)):
+            wider.values[:, place] = rng.permutation(wider.values[:, place])
+        held_out = predict_held_out(pipeline_of(wider), wider.values, shares, weight, folds)
+        noise = range(len(own), len(wider.names))
+        found += [importance_of(held_out, wider.values, [place], weight, folds, rng) for place in noise]
     return np.array(found)
 
 
-def together(frame: pd.DataFrame, choices: Sequence[str], weight: np.ndarray) -> list[tuple[str, ...]]:
+def together(columns: ModelColumns, places: Sequence[int], weight: np.ndarray) -> list[tuple[int, ...]]:
     """Group choices that nearly say the same, by Cramér's V of at least 0.7, directly or through others.
 
     Parameters
     ----------
-    frame : pandas.DataFrame of n rows
-        As made by `model_frame`.
-    choices : sequence of str
-        To group; a number is compared by its value above or below its median.
+    columns : ModelColumns
+        Of n rows.
+    places : sequence of int
+        Columns to group; a number is compared by its value above or below its median.
     weight : np.ndarray, shape (n,)
         Units a row stands for.
 
     Returns
     -------
-    list of tuple of str
-        In order of the choices.
+    list of tuple of int
+        In the order of `places`.
 
     Raises
     ------
@@ -273,24 +273,24 @@ def together(frame: pd.DataFrame, choices: Sequence[str], weight: np.ndarray) ->
     """
     from scipy.sparse.csgraph import connected_components
 
-    size = len(choices)
-    near = np.eye(size, dtype=bool)
-    for i in range(size):
-        for j in range(i):
-            near[i, j] = near[j, i] = _cramer(frame[choices[i]], frame[choices[j]], weight) >= TOGETHER_FROM
+    codes = [_codes(columns, place) for place in places]
+    near = np.array([[a is b or _cramer(a, b, weight) >= TOGETHER_FROM for b in codes] for a in codes])
     _, part = connected_components(near, directed=False)
-    return [tuple(c for c, p in zip(choices, part, strict=True) if p == number) for number in dict.fromkeys(part)]
+    return [
+        tuple(place for place, p in zip(places, part, strict=True) if p == number) for number in dict.fromkeys(part)
+    ]
 
 
-def _cramer(a: pd.Series, b: pd.Series, weight: np.ndarray) -> float:
-    table = pd.crosstab(_as_levels(a), _as_levels(b), values=weight, aggfunc="sum").fillna(0.0).to_numpy(dtype=float)
+def _codes(columns: ModelColumns, place: int) -> np.ndarray:
+    column = columns.values[:, place]
+    return column.astype(np.int64) if columns.levels[place] else (column > np.median(column)).astype(np.int64)
+
+
+def _cramer(a: np.ndarray, b: np.ndarray, weight: np.ndarray) -> float:
+    table = np.zeros((a.max() + 1, b.max() + 1))
+    np.add.at(table, (a, b), weight)
+    table = table[table.sum(axis=1) > 0][:, table.sum(axis=0) > 0]
     if min(table.shape) < 2:
         return 0.0
     expected = table.sum(axis=1, keepdims=True) * table.sum(axis=0) / table.sum()
     return float(np.sqrt(((table - expected) ** 2 / expected).sum() / table.sum() / (min(table.shape) - 1)))
-
-
-def _as_levels(column: pd.Series) -> np.ndarray:
-    if pd.api.types.is_numeric_dtype(column):
-        return (column > column.median()).to_numpy().astype(str)
-    return column.to_numpy()

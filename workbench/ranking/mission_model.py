@@ -1,17 +1,20 @@
 """Mission model: choices in, chance of failing by the mission out, by a penalised logistic model with equal weights."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
+from sklearn.base import BaseEstimator, TransformerMixin
+from sklearn.utils.validation import check_is_fitted, validate_data
 
+from workbench.errors import UsageError
 from workbench.estimate.terms import Term
 
 if TYPE_CHECKING:
     from sklearn.pipeline import Pipeline
 
-__all__ = ["FOREST_FROM", "fit_on_shares", "mission_pipeline", "model_frame"]
+__all__ = ["FOREST_FROM", "LevelColumns", "ModelColumns", "fit_on_shares", "mission_pipeline", "model_columns"]
 
 FOREST_FROM = 100
 """Failures from which a forest is averaged with the logistic model."""
@@ -20,47 +23,188 @@ CHOICE_SD, EXPOSURE_SD = 0.5, 1.0
 """Prior standard deviations of log odds: of a choice's level; of an exposure's level, or a number per its own sd."""
 
 
-def model_frame(terms: Sequence[Term], weight: np.ndarray) -> pd.DataFrame:
-    """Return the columns of the model: levels as text, numbers standardised.
+@dataclass(frozen=True, eq=False)
+class ModelColumns:
+    """The columns of the model for n rows.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Covariates.
+    levels : tuple of tuple of str
+        Levels of each; () for a number.
+    wide : tuple of bool
+        Whether the column has the wider prior of exposures.
+    values : np.ndarray of float, shape (n, number of columns)
+        Level numbers, or standardised numbers.
+    """
+
+    names: tuple[str, ...]
+    levels: tuple[tuple[str, ...], ...]
+    wide: tuple[bool, ...]
+    values: np.ndarray
+
+    def places(self, names: Iterable[str]) -> list[int]:
+        """Column numbers of some names.
+
+        Parameters
+        ----------
+        names : iterable of str
+            Covariates.
+
+        Returns
+        -------
+        list of int
+            In the order of the names.
+
+        Raises
+        ------
+        ValueError
+            If a name is not there.
+        """
+        return [self.names.index(name) for name in names]
+
+    def take(self, places: Sequence[int]) -> "ModelColumns":
+        """Some of the columns.
+
+        Parameters
+        ----------
+        places : sequence of int
+            Column numbers.
+
+        Returns
+        -------
+        ModelColumns
+            In that order; a number may stand twice.
+
+        Raises
+        ------
+        IndexError
+            If a column does not exist.
+        """
+        return replace(
+            self,
+            names=tuple(self.names[p] for p in places),
+            levels=tuple(self.levels[p] for p in places),
+            wide=tuple(self.wide[p] for p in places),
+            values=self.values[:, list(places)],
+        )
+
+
+def model_columns(terms: Sequence[Term], weight: np.ndarray, adjust: Sequence[str]) -> ModelColumns:
+    """Return the columns of the model.
 
     Parameters
     ----------
     terms : sequence of Term
         Of n lives.
     weight : np.ndarray, shape (n,)
-        Units a row stands for.
+        Units a row stands for; numbers are standardised by the weighted mean and standard deviation.
+    adjust : sequence of str
+        Terms with the wider prior of exposures; numbers have it always.
 
     Returns
     -------
-    pandas.DataFrame of n rows
-        One column a term. Outcomes take no part, so that nothing leaks between folds.
+    ModelColumns
+        Outcomes take no part, so that nothing leaks between folds.
 
     Raises
     ------
     Nothing.
     """
-    return pd.DataFrame({term.name: _column(term, weight) for term in terms})
+    return ModelColumns(
+        names=tuple(t.name for t in terms),
+        levels=tuple(() if t.codes is None else t.levels for t in terms),
+        wide=tuple(t.codes is None or t.name in adjust for t in terms),
+        values=np.column_stack([_column(t, weight) for t in terms]),
+    )
 
 
 def _column(term: Term, weight: np.ndarray) -> np.ndarray:
     if term.values is None:
-        return np.array(term.levels, dtype=object)[term.codes]
+        return np.asarray(term.codes, dtype=float)
     mean = np.average(term.values, weights=weight)
     return (term.values - mean) / np.sqrt(np.average((term.values - mean) ** 2, weights=weight))
 
 
-def mission_pipeline(frame: pd.DataFrame, adjust: Sequence[str], *, forest: bool = False, seed: int = 0) -> "Pipeline":
-    """Return the unfitted scikit-learn pipeline.
-
-    Levels become columns, all of them penalised alike, so that the naming of a reference changes nothing; numbers are
-    standardised. No class weights: what is predicted is a chance.
+class LevelColumns(TransformerMixin, BaseEstimator):
+    """Turn level numbers into one column a level, all of them, so that naming a reference changes nothing.
 
     Parameters
     ----------
-    frame : pandas.DataFrame
-        As made by `model_frame`; only names and types are used.
-    adjust : sequence of str
-        Columns with the wider prior of exposures.
+    sizes : sequence of int, optional
+        Number of levels of each column, 0 for a number that passes unchanged; None: all are numbers.
+    scales : sequence of float, optional
+        Factor of the columns made from each; under one penalty, a factor of 2 doubles the prior standard deviation.
+    """
+
+    def __init__(self, sizes: Sequence[int] | None = None, scales: Sequence[float] | None = None) -> None:
+        self.sizes = sizes
+        self.scales = scales
+
+    def fit(self, X: Any, y: Any = None) -> "LevelColumns":
+        """Check the width of the input; there is nothing else to learn.
+
+        Parameters
+        ----------
+        X : array-like of shape (n, k)
+            Level numbers and numbers.
+        y : Any
+            Not used.
+
+        Returns
+        -------
+        LevelColumns
+            Itself.
+
+        Raises
+        ------
+        ValueError
+            If sizes or scales do not fit the number of columns.
+        """
+        width = validate_data(self, X).shape[1]
+        for name in ("sizes", "scales"):
+            given = getattr(self, name)
+            if given is not None and len(given) != width:
+                raise UsageError(f"{name} has {len(given)} values for {width} columns")
+        return self
+
+    def transform(self, X: Any) -> np.ndarray:
+        """Return the columns of the levels.
+
+        Parameters
+        ----------
+        X : array-like of shape (n, k)
+            As in `fit`; a level number outside its range gives zeros.
+
+        Returns
+        -------
+        np.ndarray of float, shape (n, sum of sizes, numbers counted as 1)
+            Scaled.
+
+        Raises
+        ------
+        NotFittedError
+            Before `fit`.
+        """
+        check_is_fitted(self, "n_features_in_")
+        values = validate_data(self, X, reset=False).astype(float)
+        sizes = self.sizes if self.sizes is not None else [0] * values.shape[1]
+        scales = self.scales if self.scales is not None else [1.0] * values.shape[1]
+        parts = [
+            scale * (column[:, None] == np.arange(size) if size else column[:, None])
+            for column, size, scale in zip(values.T, sizes, scales, strict=True)
+        ]
+        return np.hstack(parts)
+
+
+def mission_pipeline(columns: ModelColumns, *, forest: bool = False, seed: int = 0) -> "Pipeline":
+    """Return the unfitted scikit-learn pipeline. No class weights: what is predicted is a chance.
+
+    Parameters
+    ----------
+    columns : ModelColumns
+        Names, levels and priors are used.
     forest : bool
         Whether to average the logistic model with a forest.
     seed : int
@@ -69,41 +213,34 @@ def mission_pipeline(frame: pd.DataFrame, adjust: Sequence[str], *, forest: bool
     Returns
     -------
     sklearn.pipeline.Pipeline
-        Steps "columns" and "model".
+        Steps "levels" and "model".
 
     Raises
     ------
     Nothing.
     """
-    from sklearn.compose import ColumnTransformer
     from sklearn.ensemble import RandomForestClassifier, VotingClassifier
     from sklearn.linear_model import LogisticRegression
     from sklearn.pipeline import Pipeline
-    from sklearn.preprocessing import OneHotEncoder
 
-    numbers = [c for c in frame.columns if pd.api.types.is_numeric_dtype(frame[c])]
-    exposures = [c for c in frame.columns if c in adjust and c not in numbers]
-    choices = [c for c in frame.columns if c not in numbers and c not in exposures]
-    levels = OneHotEncoder(handle_unknown="ignore", sparse_output=False)
-    parts = [("choices", levels, choices), ("exposures", levels, exposures), ("numbers", "passthrough", numbers)]
-    used = [part for part in parts if part[2]]
-    wider = {part[0]: EXPOSURE_SD / CHOICE_SD for part in used if part[0] != "choices"}
+    sizes = [len(levels) for levels in columns.levels]
+    scales = [EXPOSURE_SD / CHOICE_SD if wide else 1.0 for wide in columns.wide]
     model: Any = LogisticRegression(C=CHOICE_SD**2, max_iter=1000)
     if forest:
-        trees = RandomForestClassifier(n_estimators=100, min_samples_leaf=10, random_state=seed)
+        trees = RandomForestClassifier(n_estimators=60, min_samples_leaf=10, random_state=seed)
         model = VotingClassifier([("logistic", model), ("forest", trees)], voting="soft")
-    return Pipeline([("columns", ColumnTransformer(used, transformer_weights=wider or None)), ("model", model)])
+    return Pipeline([("levels", LevelColumns(sizes=sizes, scales=scales)), ("model", model)])
 
 
-def fit_on_shares(pipeline: "Pipeline", frame: pd.DataFrame, share: np.ndarray, weight: np.ndarray) -> "Pipeline":
+def fit_on_shares(pipeline: "Pipeline", values: np.ndarray, share: np.ndarray, weight: np.ndarray) -> "Pipeline":
     """Fit to rows that failed with some chance: each becomes a failed row of weight q and a lasted one of 1 - q.
 
     Parameters
     ----------
     pipeline : sklearn Pipeline
         A fresh clone is fitted; the one given stays as it is.
-    frame : pandas.DataFrame of n rows
-        As made by `model_frame`.
+    values : np.ndarray, shape (n, k)
+        As in `ModelColumns`.
     share : np.ndarray of float, shape (n,)
         Chance that the row failed.
     weight : np.ndarray, shape (n,)
@@ -112,7 +249,7 @@ def fit_on_shares(pipeline: "Pipeline", frame: pd.DataFrame, share: np.ndarray, 
     Returns
     -------
     sklearn Pipeline
-        Fitted; `predict_proba(frame)[:, 1]` is the chance of failure.
+        Fitted; `predict_proba(values)[:, 1]` is the chance of failure.
 
     Raises
     ------
@@ -120,9 +257,7 @@ def fit_on_shares(pipeline: "Pipeline", frame: pd.DataFrame, share: np.ndarray, 
     """
     from sklearn.base import clone
 
-    doubled = np.tile(np.arange(len(frame)), 2)
-    target = np.repeat([1, 0], len(frame))
+    target = np.repeat([1, 0], len(values))
     both = np.concatenate([share * weight, (1.0 - share) * weight])
     used = both > 0
-    rows = frame.iloc[doubled[used]].reset_index(drop=True)
-    return clone(pipeline).fit(rows, target[used], model__sample_weight=both[used])
+    return clone(pipeline).fit(np.tile(values, (2, 1))[used], target[used], model__sample_weight=both[used])
