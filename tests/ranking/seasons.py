@@ -18,7 +18,7 @@ def make_lives(
     missing: float = 0.08,
     last_day: int = 220,
 ) -> Lives:
-    """Return lives of n units at nine sites, visited every 30 days; the best seals go to the worst sites if confounded."""
+    """Return lives of n units at nine sites, visited every 30 days; confounded: the best seals at the worst sites."""
     rng = np.random.default_rng(seed)
     site = rng.integers(0, 9, n)
     environment = np.array(["marsh", "bog", "lane"])[site // 3]

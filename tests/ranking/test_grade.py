@@ -90,7 +90,7 @@ def test_correction_agrees_with_a_second_program_and_counts_what_was_tried():
 
 def test_the_sentence_about_the_number_of_comparisons():
     assert comparisons_sentence(19) == (
-        "19 comparisons were looked at; under no effect at all a season shows a clear one in about 1 of 20 and a likely "
-        "one in about 1 of 6."
+        "19 comparisons were looked at; under no effect at all a season shows a clear one in about 1 of 20 "
+        "and a likely one in about 1 of 6."
     )
     assert comparisons_sentence(1).startswith("1 comparison was looked at;")

@@ -17,7 +17,7 @@ from .seasons import make_lives
 
 
 def _transplants() -> pd.DataFrame:
-    """Hernán & Robins, Causal Inference: What If, table 2.2: 20 people, treated or not (A), in critical state or not (L).
+    """Hernán & Robins, Causal Inference: What If, table 2.2: 20 people, treated or not, in critical state or not.
 
     Deaths: L=0: 1 of 4 untreated, 1 of 4 treated; L=1: 2 of 3 untreated, 6 of 9 treated (from memory of the table).
     """

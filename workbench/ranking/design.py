@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.errors import EstimateError, UsageError
+from workbench.estimate.groups import text_levels
 from workbench.estimate.terms import NOT_RECORDED, terms_of
 from workbench.lives import Lives
 
@@ -22,8 +23,6 @@ LEAST_UNITS = 5
 """A level of fewer units is pooled with its like (a judgement, no source)."""
 OTHER = "other"
 """The level of all levels with too few units."""
-
-_KEPT = ("outcome", "followed_to", "deployed_on")
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,9 +209,9 @@ def build_design(
     notes: list[str] = []
     readings = [_read(lives, name, role, notes) for name, role in roles]
     codes = pd.DataFrame({name: reading[1] for (name, _), reading in zip(roles, readings, strict=True)})
-    kept = [name for name in _KEPT if name in covariates.columns]
-    for name in kept:
-        codes[f"{name} "] = _sortable(covariates[name])
+    for name in covariates.columns:
+        if name not in codes.columns:
+            codes[f"{name} "] = _sortable(lives, name)
     bare = lives.replace(covariates=codes, cause=None)
     order = bare.canonical_order(list(codes.columns))
     first, weight = _joined(bare, order)
@@ -254,13 +253,18 @@ def _refuse_repeats(choices: list[str], adjust: list[str]) -> None:
         seen.add(name)
 
 
-def _sortable(column: pd.Series) -> np.ndarray:
+def _sortable(lives: Lives, name: str) -> np.ndarray:
+    """A covariate outside of the model as numbers that depend on its values, or on what its levels hold."""
+    column = lives.covariates[name]
     if pd.api.types.is_datetime64_any_dtype(column):
         days = column.to_numpy(dtype="datetime64[D]").astype(np.int64)
         return np.where(column.isna().to_numpy(), -1, days)
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         return column.to_numpy(dtype=float, na_value=-1.0)
-    return column.astype(str).to_numpy(dtype=object)
+    levels, codes = text_levels(column)
+    place = np.empty(len(levels) + 1, dtype=np.int64)
+    place[_order_without_names(lives, codes + 1, len(levels) + 1)] = np.arange(len(levels) + 1)
+    return place[codes + 1]
 
 
 def _read(lives: Lives, name: str, role: str, notes: list[str]) -> tuple[tuple[str, ...], np.ndarray, bool, list[str]]:
