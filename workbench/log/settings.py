@@ -383,8 +383,11 @@ def _check_columns(settings: Settings, where: str) -> None:
     named += [("action", a["choice"]) for a in settings.action if "choice" in a]
     for key, name in named:
         if word_key(name) not in known:
-            hint = did_you_mean(name, known) or "; a further column needs a role in [roles] first"
-            raise SettingsError(f"{where}: {key} names the column {name!r}, which does not exist{hint}")
+            near = did_you_mean(name, known)
+            raise SettingsError(
+                f"{where}: {key} names the column {name!r}, which does not exist{near}"
+                f"{' A' if near else '; a'} further column needs a role in [roles] first"
+            )
     for name in settings.roles.get("ignore", ()):
         if word_key(name) in required:
             raise SettingsError(f"{where}: roles cannot ignore {name}, which every log needs")
