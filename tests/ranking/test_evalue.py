@@ -7,7 +7,7 @@ from workbench.ranking.evalue import e_value, e_value_of_interval
 
 
 def test_e_value_matches_the_worked_example_of_breast_feeding():
-    """VanderWeele & Ding (2017), Ann. Intern. Med. 167, 268: ratio 3.9 (1.8 to 8.7) gives 7.26, limit 3.
+    """VanderWeele & Ding (2017), Ann. Intern. Med. 167: ratio 3.9 (1.8 to 8.7) gives 7.26, limit 3.
 
     Quoted from memory of the paper; the values follow from its formula.
     """

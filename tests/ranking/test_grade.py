@@ -38,7 +38,7 @@ def test_everything_pointing_one_way_is_clear():
     ("changes", "words"),
     [
         ({"p_adjusted": 0.06}, "p = 0.06 after correction"),
-        ({"lower": -0.01}, "the limits include no gain"),
+        ({"lower": -0.01}, "the limits include zero"),
         ({"same_sign": (("by hazard ratios", -0.1),)}, "the sign differs by hazard ratios"),
         ({"at_most_likely": "seal is not recorded for 25 % of the units"}, "not recorded for 25 %"),
     ],

@@ -100,7 +100,7 @@ def _why_not_clear(p: float, excludes: bool, against: list[str], bar: str) -> st
     if p >= CLEAR_P:
         reasons.append(f"{p_text(p)} after correction")
     if not excludes:
-        reasons.append("the limits include no gain")
+        reasons.append("the limits include zero")
     reasons += [f"the sign differs {words}" for words in against]
     if bar:
         reasons.append(bar)
