@@ -5,13 +5,16 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 from scipy import stats
 
 from workbench.checks import check_confidence, check_whole
 from workbench.errors import EstimateError
+from workbench.estimate.groups import groups_of
 from workbench.estimate.incidence import cumulative_incidence
 from workbench.lives import UNDETERMINED, Lives
 from workbench.results import Result
+from workbench.teardown.contributions import failure_contributions
 from workbench.teardown.mechanism import MechanismSuggestions
 from workbench.wording import count_of
 
@@ -137,7 +140,7 @@ def draw_mechanisms(
 def imputed_incidence(
     lives: Lives,
     drawn: np.ndarray,
-    times: Sequence[float],
+    times: Sequence[float] | np.ndarray,
     *,
     by: str | None = None,
     merge: Mapping[str, str] | None = None,
@@ -181,36 +184,68 @@ def imputed_incidence(
     if lives.cause is None:
         raise EstimateError("these lives carry no causes, so there is nothing to impute")
     open_rows = np.flatnonzero(lives.cause == UNDETERMINED)
-    if drawn.ndim != 2 or drawn.shape[1] != open_rows.size:
-        raise EstimateError(f"drawn has shape {drawn.shape} for {open_rows.size} undetermined failures")
-    words = dict(merge or {})
+    if drawn.ndim != 2 or drawn.shape[1] != open_rows.size or len(drawn) < 2:
+        raise EstimateError(f"drawn has shape {drawn.shape}; give at least 2 rows of {open_rows.size} mechanisms")
+    words, wanted = dict(merge or {}), np.atleast_1d(np.asarray(times, dtype=float))
     known = _merged(lives.cause, words)
-    filled = (
-        [_with_causes(known, open_rows, _merged(row, words)) for row in drawn] if open_rows.size else [known, known]
-    )
-    causes = sorted(
-        {str(c) for c in known if c not in ("", UNDETERMINED)} | {str(c) for row in filled for c in row if c}
-    )
-    causes = [cause for cause in causes if cause != UNDETERMINED]
-    parts = [_incidence(lives, row, causes, times, by, confidence) for row in filled]
-    recorded = _incidence(lives, known, causes, times, by, confidence)
-    most = {
-        cause: _incidence(
-            lives, _with_causes(known, open_rows, np.full(open_rows.size, cause)), causes, times, by, confidence
-        )
-        for cause in causes
+    filled = [_with_causes(known, open_rows, _merged(row, words)) for row in drawn]
+    causes = sorted({str(c) for row in filled for c in row} - {"", UNDETERMINED})
+    labels, codes, parts = failure_contributions(lives, wanted, by)
+    place = _Places(labels, codes, parts, tuple(causes))
+    share = np.array([place.incidence(row) for row in filled])
+    size = _effective_units(lives.replace(cause=filled[0]), wanted, by, labels, causes, confidence)
+    recorded = place.incidence(known)
+    columns = {
+        "group": np.repeat(np.array(labels, dtype=object), len(causes) * wanted.size),
+        "cause": np.tile(np.repeat(np.array(causes, dtype=object), wanted.size), len(labels)),
+        "time": np.tile(wanted, len(labels) * len(causes)),
     }
-    columns = {name: recorded[name] for name in ("group", "cause", "time")}
-    stacked = {name: np.array([part[name] for part in parts]) for name in ("incidence", "std_error", "lower", "upper")}
-    columns |= _pooled_columns(stacked, confidence)
-    columns["recorded"] = recorded["incidence"]
-    columns["most"] = np.select(
-        [recorded["cause"] == cause for cause in causes], [most[cause]["incidence"] for cause in causes], np.nan
-    )
+    columns |= _pooled_columns(share.reshape(len(filled), -1), size.ravel(), confidence)
+    columns["recorded"] = recorded.ravel()
+    columns["most"] = (recorded + place.of(known == UNDETERMINED)[:, None, :]).ravel()
     count = int(lives.weight[open_rows].sum())
     return ImputedIncidence(
         columns=columns, notes=_notes(count, len(filled)), confidence=confidence, unit=lives.unit, undetermined=count
     )
+
+
+class _Places:
+    """Sums what failures contribute, by group (g), cause (c) and time (m)."""
+
+    def __init__(self, labels: tuple[str, ...], codes: np.ndarray, parts: np.ndarray, causes: tuple[str, ...]) -> None:
+        self._groups = len(labels)
+        self._codes, self._parts, self._causes = codes, parts, causes
+
+    def of(self, rows: np.ndarray) -> np.ndarray:
+        """Sum over some rows, shape (g, m)."""
+        return np.array([np.where(rows & (self._codes == g), 1.0, 0.0) @ self._parts for g in range(self._groups)])
+
+    def incidence(self, cause: np.ndarray) -> np.ndarray:
+        """Incidence of every cause, shape (g, c, m)."""
+        return np.stack([self.of(cause == name) for name in self._causes], axis=1)
+
+
+def _effective_units(
+    lives: Lives, times: np.ndarray, by: str | None, labels: Sequence[str], causes: Sequence[str], confidence: float
+) -> np.ndarray:
+    """How many units, all followed to that time, would give the limits that the estimate has; shape (g, c, m)."""
+    found = cumulative_incidence(lives, by, confidence=confidence).at(times).set_index(["group", "cause", "time"])
+    index = pd.MultiIndex.from_product([list(labels), list(causes), times], names=found.index.names)
+    here = found.loc[~found.index.duplicated()].reindex(index)
+    share, lower, upper = (here[name].to_numpy(dtype=float) for name in ("incidence", "lower", "upper"))
+    usable = (share > 0) & (share < 1) & (lower > 0) & (upper < 1)
+    share, lower, upper = (np.where(usable, x, y) for x, y in ((share, 0.5), (lower, 0.4), (upper, 0.6)))
+    spread = (_bend(upper) - _bend(lower)) / (2 * stats.norm.ppf((1 + confidence) / 2))
+    size = np.where(usable, share / ((1 - share) * np.log1p(-share) ** 2 * spread**2), np.nan)
+    size = size.reshape(len(labels), len(causes), times.size)
+    units = np.array([lives.weight[groups_of(lives, by).codes == g].sum() for g in range(len(labels))], dtype=float)
+    usual = np.array([[_median(size[g, :, t], units[g]) for t in range(times.size)] for g in range(len(labels))])
+    return np.where(np.isfinite(size), size, usual[:, None, :])
+
+
+def _median(values: np.ndarray, otherwise: float) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else otherwise
 
 
 def _merged(causes: np.ndarray, words: Mapping[str, str]) -> np.ndarray:
@@ -223,49 +258,32 @@ def _with_causes(known: np.ndarray, rows: np.ndarray, causes: np.ndarray) -> np.
     return filled
 
 
-def _incidence(
-    lives: Lives, cause: np.ndarray, causes: Sequence[str], times: Sequence[float], by: str | None, confidence: float
-) -> dict[str, np.ndarray]:
-    """Incidence at the times of every group and cause, causes that did not occur included at 0."""
-    result = cumulative_incidence(lives.replace(cause=cause), by, confidence=confidence)
-    found = result.at(times).set_index(["group", "cause", "time"])
-    wanted = [(g, c, float(t)) for g in result.labels for c in causes for t in np.atleast_1d(times)]
-    here = found.reindex(wanted)
-    known = (
-        found.groupby(level=["group", "time"])["incidence"].transform("sum").groupby(level=["group", "time"]).first()
-    )
-    absent = here["incidence"].isna().to_numpy() & np.array([np.isfinite(known[(g, t)]) for g, _, t in wanted])
-    columns = {
-        name: np.array([row[i] for row in wanted], dtype=object) for i, name in enumerate(("group", "cause", "time"))
-    }
-    columns["time"] = columns["time"].astype(float)
-    for name in ("incidence", "std_error", "lower", "upper"):
-        columns[name] = np.where(absent, 0.0, here[name].to_numpy(dtype=float))
-    return columns
-
-
-def _pooled_columns(parts: Mapping[str, np.ndarray], confidence: float) -> dict[str, np.ndarray]:
-    """Pool on log(-log(1 - F)); where a draw has 0 or 1, on the plain scale. Spread comes from each draw's limits."""
-    z = stats.norm.ppf((1 + confidence) / 2)
-    share, lower, upper = parts["incidence"], parts["lower"], parts["upper"]
-    inside = ((share > 0) & (share < 1) & (lower > 0) & (upper < 1)).all(axis=0)
+def _pooled_columns(share: np.ndarray, size: np.ndarray, confidence: float) -> dict[str, np.ndarray]:
+    """Pool draws (m, r) on log(-log(1 - F)); where a draw has 0 or 1, on the plain scale; size (r,) effective units."""
+    inside = ((share > 0) & (share < 1)).all(axis=0)
     safe = np.where(inside, share, 0.5)
-    bent = pool_estimates(
-        _bend(safe), ((_bend(np.where(inside, upper, 0.6)) - _bend(np.where(inside, lower, 0.4))) / (2 * z)) ** 2
+    bent = pool_estimates(_bend(safe), safe / (size * (1 - safe) * np.log1p(-safe) ** 2))
+    plain = pool_estimates(share, share * (1 - share) / size)
+    low, high = (
+        np.where(
+            inside,
+            _unbend(bent.estimate + sign * _reach(bent, confidence)),
+            plain.estimate + sign * _reach(plain, confidence),
+        )
+        for sign in (-1, 1)
     )
-    plain = pool_estimates(share, ((upper - lower) / (2 * z)) ** 2)
-    reach_bent = stats.t.ppf((1 + confidence) / 2, bent.degrees_of_freedom) * np.sqrt(bent.total)
-    reach_plain = stats.t.ppf((1 + confidence) / 2, plain.degrees_of_freedom) * np.sqrt(plain.total)
-    never = (share == 0).all(axis=0)
-    low = np.where(inside, _unbend(bent.estimate - reach_bent), np.clip(plain.estimate - reach_plain, 0, 1))
-    high = np.where(inside, _unbend(bent.estimate + reach_bent), np.clip(plain.estimate + reach_plain, 0, 1))
+    bound = 1 - ((1 - confidence) / 2) ** (1 / np.maximum(size, 1.0))
     used = {name: np.where(inside, getattr(bent, name), getattr(plain, name)) for name in ("within", "total")}
     return {
         "incidence": np.where(inside, _unbend(bent.estimate), plain.estimate),
-        "lower": np.where(never, 0.0, low),
-        "upper": np.where(never, upper.max(axis=0), high),
+        "lower": np.clip(low, 0, 1),
+        "upper": np.where(inside, high, np.maximum(np.clip(high, 0, 1), bound)),
         "missing_share": 1 - used["within"] / np.where(used["total"] > 0, used["total"], np.nan),
     }
+
+
+def _reach(pooled: Pooled, confidence: float) -> np.ndarray:
+    return stats.t.ppf((1 + confidence) / 2, pooled.degrees_of_freedom) * np.sqrt(pooled.total)
 
 
 def _bend(share: np.ndarray) -> np.ndarray:
