@@ -152,7 +152,7 @@ def _mean_loss(lives: Lives, mission: float) -> np.ndarray:
     )
     known = np.isfinite(mass) & np.isfinite(gained) & (mass > 1e-12)
     shared = loss[wide] + np.where(known, gained, 0.0) / np.where(known, mass, 1.0)
-    loss[wide] = np.where(low >= mission, 0.0, np.where(known, shared, even))
+    loss[wide] = np.where(low >= mission, 0.0, np.maximum(np.where(known, shared, even), 0.0))
     return loss
 
 

@@ -1,0 +1,59 @@
+"""teardown: what the signs found inside suggest, what ended units, and printable sheets for the units still to open."""
+
+import argparse
+import json
+import sys
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from workbench.teardown.survey import TeardownSurvey
+
+HELP = "what the signs found inside suggest, what ended units, and printable sheets for units to open"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's own arguments to its parser."""
+    parser.add_argument("log", metavar="LOG", help="log file or folder")
+    parser.add_argument("--sheets", metavar="OUT.html", help="write printable sheets, one A4 page a unit to open")
+    parser.add_argument(
+        "--units", metavar="UNIT", nargs="+", help="sheets for exactly these units instead of failed ones and survivors"
+    )
+    parser.add_argument("--evidence", metavar="FILE", help="evidence table of your own: replaces and adds signs")
+    parser.add_argument("--evidence-only", action="store_true", help="use the signs of --evidence alone")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the survey; 1 when rows were set aside and --strict was given."""
+    from workbench.errors import UsageError
+    from workbench.log.evidence import read_evidence_table
+    from workbench.log.reading import read_log
+    from workbench.teardown.survey import survey_teardowns
+
+    if args.evidence_only and not args.evidence:
+        raise UsageError("--evidence-only needs --evidence FILE")
+    if args.units and not args.sheets:
+        raise UsageError("--units chooses units for sheets; give --sheets OUT.html too")
+    table = read_evidence_table(args.evidence, only=args.evidence_only)
+    log = read_log(args.log, args.settings)
+    survey = survey_teardowns(log, table=table, mission=args.mission, seed=args.seed)
+    if args.sheets:
+        _write_sheets(args, log, survey, table)
+    if args.json:
+        print(json.dumps(survey.as_json(), ensure_ascii=False, indent=2))
+    else:
+        from workbench.teardown.hazards import caution_text
+
+        print("\n".join([caution_text(), "", *survey.lines()]))
+    return 1 if args.strict and log.rows_set_aside else 0
+
+
+def _write_sheets(args: argparse.Namespace, log: Any, survey: "TeardownSurvey", table: Any) -> None:
+    from workbench.teardown.sheet import units_to_open, write_sheets
+
+    opened = survey.suggestions.teardowns.opened
+    chosen = units_to_open(log.records, opened, seed=args.seed, units=args.units)
+    if not len(chosen):
+        print("every failed unit was opened already; name units with --units for sheets of them", file=sys.stderr)
+        return
+    place = write_sheets(args.sheets, chosen, table=table)
+    print(f"{len(chosen)} sheets written: {place}", file=sys.stderr)
