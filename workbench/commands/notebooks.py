@@ -3,6 +3,7 @@
 import argparse
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 HELP = "run the notebooks of a season folder, verify them against accepted outputs, or accept the present ones"
@@ -49,7 +50,7 @@ def _progress(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
-def _report(lines: list[tuple[str, bool, tuple[str, ...]]], *, as_json: bool) -> int:
+def _report(lines: Sequence[tuple[str, bool, Sequence[str]]], *, as_json: bool) -> int:
     if as_json:
         print(
             json.dumps([{"notebook": n, "as_accepted": same, "sentences": list(s)} for n, same, s in lines], indent=2)

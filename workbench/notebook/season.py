@@ -10,6 +10,7 @@ from workbench.lives import Lives
 from workbench.log.reading import read_log
 from workbench.notebook.publishing import publish
 from workbench.notebook.showing import show_results_by_themselves
+from workbench.ranking.asking import RankingQuestion, question_of
 
 __all__ = ["LOG_SUFFIXES", "SETTINGS_NAME", "Season", "find_log", "find_settings", "open_season"]
 
@@ -29,16 +30,35 @@ class Season:
         Days a unit must last.
     mission_note : str
         Where the mission comes from.
+    path, settings_path : Path
+        The files; None where there are no settings.
     """
 
     log: Any
     mission: int
     mission_note: str
+    path: Path
+    settings_path: Path | None
 
     @cached_property
     def lives(self) -> Lives:
         """The lives of the log."""
         return self.log.lives()
+
+    @cached_property
+    def question(self) -> RankingQuestion:
+        """Which choices can be ranked, and which exposures are held equal."""
+        return question_of(self.log, self.lives)
+
+    @property
+    def choices(self) -> list[str]:
+        """Protection choices that can be ranked."""
+        return list(self.question.choices)
+
+    @property
+    def exposures(self) -> list[str]:
+        """Exposures that the ranking holds equal."""
+        return list(self.question.adjust)
 
 
 def find_log(folder: Path) -> Path:
@@ -128,7 +148,7 @@ def open_season(log: str | Path | None = None, *, settings: str | Path | None = 
         {"text/plain": text},
         {"workbench": {"inputs": digests, "rows": checked.rows, "settings": _digest(found), "mission": days}},
     )
-    return Season(log=checked, mission=days, mission_note=note)
+    return Season(log=checked, mission=days, mission_note=note, path=path, settings_path=found)
 
 
 def _digest(path: Path | None) -> str:
