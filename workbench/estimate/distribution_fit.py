@@ -7,17 +7,14 @@ import numpy as np
 
 from workbench.errors import UsageError
 from workbench.estimate.goodness import SpanCheck
-from workbench.estimate.life_forms import cumulative_hazard, log_quantile
+from workbench.estimate.life_forms import SENSIBLE, cumulative_hazard, log_quantile
 from workbench.estimate.likelihood_region import Region, limits_over
 from workbench.results import Result, columns_to_frame
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["SENSIBLE", "DistributionFit"]
-
-SENSIBLE = 1000.0
-"""A time limit more than this many times its estimate is no figure that anyone could use (a judgement, no source)."""
+__all__ = ["DistributionFit"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

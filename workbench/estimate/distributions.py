@@ -9,11 +9,11 @@ from workbench.checks import check_confidence, check_one_of, check_positive
 from workbench.errors import EstimateError, UsageError
 from workbench.estimate.aft import AftProblem, fit_batch
 from workbench.estimate.aft_likelihood import evaluate_likelihood
-from workbench.estimate.distribution_fit import SENSIBLE, DistributionFit
+from workbench.estimate.distribution_fit import DistributionFit
 from workbench.estimate.estimability import find_estimable
 from workbench.estimate.gamma_life import gamma_log_likelihood, maximise_gamma
 from workbench.estimate.goodness import SpanCheck, check_spans
-from workbench.estimate.life_forms import DISTRIBUTIONS, PARAMETERS
+from workbench.estimate.life_forms import DISTRIBUTIONS, PARAMETERS, SENSIBLE
 from workbench.estimate.likelihood_region import Region, find_region, limits_over
 from workbench.lives import Lives
 from workbench.wording import count_of, p_text

@@ -174,7 +174,9 @@ def _normal_between(z1: np.ndarray, z2: np.ndarray) -> tuple[np.ndarray, ...]:
     mirrored = z1 + z2 < 0
     near, far = np.where(mirrored, -z2, z1), np.where(mirrored, -z1, z2)
     tail = log_ndtr(-near)
-    share = np.where(near > -1.0, tail + log1mexp(tail - log_ndtr(-far)), np.log(ndtr(far) - ndtr(near)))
+    share = np.where(
+        near > -1.0, tail + log1mexp(tail - log_ndtr(-far)), np.log(np.maximum(ndtr(far) - ndtr(near), 1e-300))
+    )
     return _between_from(share, (_normal_log_pdf(z1), _normal_log_pdf(z2)), (-z1, -z2))
 
 

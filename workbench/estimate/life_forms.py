@@ -10,7 +10,7 @@ from scipy.special import gammainccinv, gammaincinv, gammaln
 from workbench.estimate.families import FAMILIES
 from workbench.estimate.gamma_life import gamma_log_survival
 
-__all__ = ["DISTRIBUTIONS", "PARAMETERS", "cumulative_hazard", "log_hazard", "log_quantile"]
+__all__ = ["DISTRIBUTIONS", "PARAMETERS", "SENSIBLE", "cumulative_hazard", "log_hazard", "log_quantile"]
 
 # name: ((parameter, coordinate, sign, whether it is the exponential of sign x coordinate), ...)
 PARAMETERS: dict[str, tuple[tuple[str, int, float, bool], ...]] = {
@@ -24,6 +24,9 @@ PARAMETERS: dict[str, tuple[tuple[str, int, float, bool], ...]] = {
 
 DISTRIBUTIONS = tuple(PARAMETERS)
 """The names known."""
+
+SENSIBLE = 1000.0
+"""A time limit more than this many times its estimate is no figure that anyone could use (a judgement, no source)."""
 
 
 def log_quantile(distribution: str, coordinates: np.ndarray, p: np.ndarray) -> np.ndarray:

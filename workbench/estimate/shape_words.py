@@ -79,7 +79,7 @@ def _line(fit: DistributionFit) -> str:
         if not np.isfinite(low):
             return f"{assumed} nothing can be said of the age by which 10 % have failed."
         level = f"{100 * fit.confidence:g} % one-sided bound, no failures in {count_of(fit.units, 'unit')}"
-        return f"{assumed}, 10 % have failed after {_figure(low, '')} {fit.unit} at the earliest ({level})."
+        return f"{assumed}, the age by which 10 % fail is at least {_figure(low, '')} {fit.unit} ({level})."
     limits = f"{_figure(low, 'no lower limit')} to {_figure(high, 'no upper limit')}"
     counts = f"{100 * fit.confidence:g} % limits {limits}, {count_of(fit.failures, 'failure')}"
     return f"{assumed}, 10 % have failed by {_figure(time, '')} {fit.unit} ({counts})."

@@ -1,0 +1,243 @@
+"""The batched Newton: derivatives, batches against single fits, laws, and lifelines and scipy as second opinions."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import integrate, optimize, stats
+
+from workbench.errors import EstimateError, UsageError
+from workbench.estimate.aft import AftProblem, fit_batch
+from workbench.estimate.aft_layout import cells_of, patterns_of
+from workbench.estimate.aft_likelihood import evaluate_likelihood, evaluate_penalty
+from workbench.estimate.families import FAMILIES
+
+DISTRIBUTIONS = tuple(FAMILIES)
+
+
+def _mixed(n=60, seed=1):
+    """Lives of every kind: exact, suspended, two-sided, early, some of them entering late."""
+    rng = np.random.default_rng(seed)
+    lower, kind = rng.uniform(1, 50, n), rng.integers(0, 4, n)
+    upper = lower.copy()
+    upper[kind == 1] = np.inf
+    upper[kind == 2] += rng.uniform(1, 30, (kind == 2).sum())
+    lower[kind == 3] = 0.0
+    entry = np.where((rng.random(n) < 0.4) & (kind != 3), lower * rng.random(n), 0.0)
+    entry[kind == 2] = lower[kind == 2]  # seen alive when it came under observation
+    return lower, upper, entry, rng.normal(size=(n, 3))
+
+
+def _field(n=300, k=4, seed=0):
+    rng = np.random.default_rng(seed)
+    X = (rng.random((n, k)) < 0.4).astype(float)
+    life = np.ceil(150 * np.exp(X @ np.linspace(-0.4, 0.4, k)) * rng.weibull(1.5, n))
+    left = rng.integers(60, 200, n)
+    return np.minimum(life, left), np.where(life <= left, life, np.inf), X
+
+
+def _points(problem, weights):
+    return problem.cells.fold(np.atleast_2d(weights))[:, problem.layout.cell] * problem.layout.sign
+
+
+@pytest.mark.parametrize("distribution", DISTRIBUTIONS)
+def test_derivatives_equal_finite_differences(distribution):
+    lower, upper, entry, X = _mixed()
+    precision = np.array([2.0, 0.0, 1.0])
+    problem = AftProblem.build(lower, upper, entry, X, precision=precision, distribution=distribution)
+    rng = np.random.default_rng(3)
+    points, centre = _points(problem, rng.gamma(1.0, size=(2, len(lower)))), rng.normal(size=(2, 3))
+    params = np.array([[0.3, 0.2, -0.1, 0.4, 1.3], [-0.5, 0.1, 0.5, -0.4, 0.7]])
+
+    def total(at):
+        parts = (
+            evaluate_likelihood(problem.layout, problem.family, points, at),
+            evaluate_penalty(precision, centre, at),
+        )
+        return tuple(a + b for a, b in zip(*parts, strict=True))
+
+    _, gradient, curvature = total(params)
+    for j in range(params.shape[1]):
+        step = np.zeros_like(params)
+        step[:, j] = 1e-5
+        up, down = total(params + step), total(params - step)
+        np.testing.assert_allclose((up[0] - down[0]) / 2e-5, gradient[:, j], rtol=1e-6, atol=1e-6)
+        np.testing.assert_allclose((up[1] - down[1]) / 2e-5, curvature[:, j], rtol=1e-6, atol=1e-5)
+
+
+SCIPY = {
+    "weibull": lambda mu, s: stats.weibull_min(1 / s, scale=np.exp(mu)),
+    "exponential": lambda mu, s: stats.expon(scale=np.exp(mu)),
+    "lognormal": lambda mu, s: stats.lognorm(s, scale=np.exp(mu)),
+    "loglogistic": lambda mu, s: stats.fisk(1 / s, scale=np.exp(mu)),
+}
+
+
+@pytest.mark.parametrize("distribution", DISTRIBUTIONS)
+def test_log_likelihood_equals_scipy_distributions(distribution):
+    lower, upper, entry, X = _mixed()
+    problem = AftProblem.build(lower, upper, entry, X, distribution=distribution)
+    fit = fit_batch(problem, np.ones(len(lower)))
+    assert fit.converged[0]
+    life = SCIPY[distribution](fit.intercept[0] + X @ fit.coefficients[0], fit.scale[0])
+    with np.errstate(divide="ignore"):
+        each = np.where(
+            lower == upper,
+            life.logpdf(np.maximum(lower, 1e-9)),
+            np.log(life.sf(lower) - np.where(np.isfinite(upper), life.sf(upper), 0.0)),
+        )
+    each = each - np.where(entry > 0, life.logsf(entry), 0.0)
+    np.testing.assert_allclose(fit.log_likelihood[0], each.sum(), rtol=1e-10)
+
+
+@pytest.mark.parametrize("distribution", DISTRIBUTIONS)
+def test_intervals_far_out_and_narrow_keep_their_digits(distribution):
+    family = FAMILIES[distribution]
+    z1 = np.array([-20.0, -3.0, 0.0, 2.0, 2.5])
+    z2 = z1 + np.array([0.5, 1e-3, 1e-8, 1e-3, 0.3])
+    middle = (z1 + z2) / 2
+    expected = [
+        np.log(integrate.quad(lambda z: np.exp(family.exact(np.array([z]))[0][0]), a, b, epsabs=0, epsrel=1e-11)[0])
+        for a, b in zip(z1, z2, strict=True)
+    ]
+    np.testing.assert_allclose(family.between(z1, z2)[0], expected, rtol=1e-7)
+    assert np.all(np.diff(family.survival(np.sort(middle))) <= 0)
+
+
+@pytest.mark.parametrize("distribution", DISTRIBUTIONS)
+def test_a_batch_equals_its_single_fits(distribution):
+    lower, upper, X = _field(n=120)
+    problem = AftProblem.build(lower, upper, np.zeros(120), X, distribution=distribution)
+    weights = np.random.default_rng(5).gamma(1.0, size=(7, 120))
+    together = fit_batch(problem, weights, covariance=True)
+    assert together.converged.all()
+    for b in range(7):
+        alone = fit_batch(problem, weights[b], covariance=True)
+        np.testing.assert_allclose(together.coefficients[b], alone.coefficients[0], rtol=1e-6, atol=1e-8)
+        np.testing.assert_allclose(together.log_likelihood[b], alone.log_likelihood[0], rtol=1e-10)
+        np.testing.assert_allclose(together.covariance[b], alone.covariance[0], rtol=1e-4, atol=1e-10)
+
+
+def test_batches_larger_than_one_piece_keep_their_order():
+    lower, upper, X = _field(n=400)
+    problem = AftProblem.build(lower, upper, np.zeros(400), X, precision=np.full(4, 4.0))
+    rng = np.random.default_rng(5)
+    weights, centre = rng.gamma(1.0, size=(400, 400)), rng.normal(0, 0.5, (400, 4))
+    together = fit_batch(problem, weights, centre)
+    for b in (0, 163, 164, 399):
+        alone = fit_batch(problem, weights[b], centre[b])
+        np.testing.assert_allclose(together.coefficients[b], alone.coefficients[0], rtol=1e-6, atol=1e-8)
+
+
+@pytest.mark.parametrize("distribution", DISTRIBUTIONS)
+def test_weights_equal_replication_and_order_changes_no_digit(distribution):
+    lower, upper, entry, X = _mixed(n=40)
+    weight = np.random.default_rng(2).integers(1, 5, 40)
+    fit = fit_batch(AftProblem.build(lower, upper, entry, X, distribution=distribution), weight, covariance=True)
+    copies = np.random.default_rng(9).permutation(np.repeat(np.arange(40), weight))
+    problem = AftProblem.build(lower[copies], upper[copies], entry[copies], X[copies], distribution=distribution)
+    again = fit_batch(problem, np.ones(len(copies)), covariance=True)
+    assert len(problem.cells.pattern) == 40
+    for name in ("coefficients", "intercept", "scale", "log_likelihood", "covariance"):
+        np.testing.assert_array_equal(getattr(again, name), getattr(fit, name))
+
+
+@pytest.mark.parametrize("distribution", [d for d in DISTRIBUTIONS])
+def test_scaling_time_moves_only_the_intercept(distribution):
+    lower, upper, entry, X = _mixed()
+    fit = fit_batch(AftProblem.build(lower, upper, entry, X, distribution=distribution), np.ones(60))
+    hours = fit_batch(AftProblem.build(24 * lower, 24 * upper, 24 * entry, X, distribution=distribution), np.ones(60))
+    np.testing.assert_allclose(hours.coefficients, fit.coefficients, rtol=1e-7, atol=1e-9)
+    np.testing.assert_allclose(hours.scale, fit.scale, rtol=1e-7)
+    np.testing.assert_allclose(hours.intercept, fit.intercept + np.log(24), rtol=1e-8)
+
+
+@pytest.mark.parametrize("distribution", ["weibull", "lognormal", "loglogistic"])
+def test_lifelines_gives_the_same_fit(distribution):
+    import lifelines
+
+    lower, upper, X = _field()
+    entry = np.where(np.arange(300) % 3 == 0, 0.3 * lower, 0.0)
+    problem = AftProblem.build(lower, upper, entry, X, distribution=distribution)
+    fit = fit_batch(problem, np.ones(300), covariance=True)
+    names = {"weibull": "WeibullAFTFitter", "lognormal": "LogNormalAFTFitter", "loglogistic": "LogLogisticAFTFitter"}
+    frame = pd.DataFrame(X, columns=list("abcd")).assign(T=lower, E=np.isfinite(upper), start=entry)
+    other = getattr(lifelines, names[distribution])().fit(
+        frame, "T", "E", entry_col="start", fit_options={"ftol": 1e-13}
+    )
+    first = other.params_.index.get_level_values(0)[0]
+    effects = other.params_[first]
+    np.testing.assert_allclose(fit.coefficients[0], effects[list("abcd")], rtol=1e-3, atol=1e-4)
+    np.testing.assert_allclose(fit.intercept[0], effects["Intercept"], rtol=1e-4)
+    np.testing.assert_allclose(fit.log_likelihood[0], other.log_likelihood_, rtol=1e-7)
+    errors = np.sqrt(np.diag(fit.covariance[0]))[1:-1]
+    np.testing.assert_allclose(errors, other.standard_errors_[first][list("abcd")], rtol=2e-3)
+
+
+def test_penalised_maximum_equals_a_general_optimiser_with_late_entry():
+    lower, upper, entry, X = _mixed()
+    precision, centre = np.array([4.0, 1.0, 9.0]), np.array([0.3, -0.2, 0.0])
+    problem = AftProblem.build(lower, upper, entry, X, precision=precision)
+    fit = fit_batch(problem, np.ones(60), centre)
+
+    def minus(values):
+        mu, s = values[0] + X @ values[1:4], np.exp(values[4])
+        life = stats.weibull_min(1 / s, scale=np.exp(mu))
+        with np.errstate(divide="ignore"):
+            each = np.where(
+                lower == upper,
+                life.logpdf(np.maximum(lower, 1e-9)),
+                np.log(life.sf(lower) - np.where(np.isfinite(upper), life.sf(upper), 0.0)),
+            )
+        prior = 0.5 * np.sum(precision * (values[1:4] - centre) ** 2)
+        return prior - np.sum(each - np.where(entry > 0, life.logsf(entry), 0.0))
+
+    found = optimize.minimize(minus, [3.5, 0, 0, 0, 0.0], method="BFGS", options={"gtol": 1e-7})
+    np.testing.assert_allclose(fit.coefficients[0], found.x[1:4], atol=2e-4)
+    np.testing.assert_allclose([fit.intercept[0], np.log(fit.scale[0])], found.x[[0, 4]], atol=2e-4)
+
+
+def test_scale_can_be_held():
+    lower, upper, X = _field()
+    problem = AftProblem.build(lower, upper, np.zeros(300), X)
+    held = fit_batch(problem, np.ones((2, 300)), scale=np.array([1.0, 0.5]), covariance=True)
+    exponential = fit_batch(AftProblem.build(lower, upper, np.zeros(300), X, distribution="exponential"), np.ones(300))
+    np.testing.assert_allclose(held.scale, [1.0, 0.5])
+    np.testing.assert_allclose(held.coefficients[0], exponential.coefficients[0], rtol=1e-6)
+    assert np.all(held.covariance[:, -1] == 0)
+
+
+def test_weights_of_cells_are_taken_as_they_are():
+    lower, upper, X = _field()
+    problem = AftProblem.build(lower, upper, np.zeros(300), X)
+    assert len(problem.cells.pattern) < 300
+    whole = fit_batch(problem, np.ones(300))
+    folded = fit_batch(problem, problem.cells.fold(np.ones((1, 300))))
+    np.testing.assert_array_equal(whole.coefficients, folded.coefficients)
+
+
+def test_cells_join_only_rows_that_are_alike():
+    lower, upper = np.array([5.0, 5, 5, 0, 5]), np.array([5.0, np.inf, 5, 5, 7])
+    cells = cells_of(lower, upper, np.zeros(5), np.array([0, 0, 0, 0, 0]))
+    assert len(cells.pattern) == 4
+    assert cells.cell_of[0] == cells.cell_of[2]
+    np.testing.assert_array_equal(cells.lower[cells.cell_of], lower)
+    np.testing.assert_array_equal(cells.upper[cells.cell_of], upper)
+    distinct, pattern = patterns_of(np.array([[0.0, 1], [1, 0], [0, 1]]))
+    assert len(distinct) == 2
+    assert pattern[0] == pattern[2] != pattern[1]
+
+
+def test_a_fit_without_maximum_is_not_called_one():
+    one_age = AftProblem.build(np.array([5.0, 5]), np.array([5.0, 5]), np.zeros(2), np.zeros((2, 0)))
+    fit = fit_batch(one_age, np.ones(2))
+    assert not fit.converged[0] or fit.scale[0] < 1e-5
+
+
+def test_a_failure_at_time_zero_is_refused_with_its_row():
+    with pytest.raises(EstimateError, match=r"row 1: the failure is at time 0.*lower=0, upper=1"):
+        AftProblem.build(np.array([3.0, 0]), np.array([3.0, 0]), np.zeros(2), np.zeros((2, 0)))
+
+
+def test_an_unknown_distribution_names_the_known_ones():
+    with pytest.raises(UsageError, match="weibull, exponential, lognormal, loglogistic; got 'weibul'; did you mean"):
+        AftProblem.build(np.ones(2), np.ones(2), np.zeros(2), np.zeros((2, 0)), distribution="weibul")
