@@ -1,5 +1,7 @@
 """Interval limits: a fitted segment and a cell in, likelihood-ratio limits of survival at the cell's end out."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from workbench.estimate.limits import normal_quantile
@@ -7,8 +9,21 @@ from workbench.estimate.npmle import Fit, Problem, curvature_at, fit_segment
 
 __all__ = ["ratio_limits"]
 
-_CLOSE = 1e-5
-_SEARCH = 40
+_CLOSE = 0.02
+_TOO_NEAR = 0.05
+_NOTHING = 1e-12
+_GRADIENT = 1e-7
+_SEARCH = 60
+
+
+@dataclass(frozen=True)
+class _Node:
+    """A place on the profile: root of twice the fall, hazard up to the cell, its change by root, slope (above 0)."""
+
+    root: float
+    level: float
+    change: float
+    slope: float
 
 
 def ratio_limits(problem: Problem, fit: Fit, cell: int, confidence: float) -> tuple[float, float]:
@@ -16,7 +31,7 @@ def ratio_limits(problem: Problem, fit: Fit, cell: int, confidence: float) -> tu
 
     The profile likelihood is followed by tilting: the maximum of likelihood plus slope times cumulative hazard up to
     the cell is the maximum for some fixed survival there. The slope is moved, on each side, until twice the fall of
-    the log-likelihood is the chi-square quantile; its root is nearly linear in the slope, so secants find it.
+    the log-likelihood is the chi-square quantile; values and slopes at the places visited give the limit by a cubic between them.
 
     Parameters
     ----------
@@ -44,49 +59,70 @@ def ratio_limits(problem: Problem, fit: Fit, cell: int, confidence: float) -> tu
     71-83 (intervals).
     """
     outlive = (problem.entered <= cell) & (problem.first > cell)
-    spread = _spread_at(problem, fit, cell)
+    ahead = _change_by_slope(problem, fit, cell)
+    spread = float(ahead[: cell + 1].sum())
     guess = normal_quantile(confidence) / np.sqrt(spread) if spread > 0 else 0.1 * problem.total
-    most = float(problem.weight[outlive].sum())
-    lower = _limit(problem, fit, cell, confidence, min(guess, 0.5 * most), most)
-    upper = _limit(problem, fit, cell, confidence, -guess, -np.inf)
-    return lower, upper
-
-
-def _spread_at(problem: Problem, fit: Fit, cell: int) -> float:
-    # change of the hazard up to the cell for a unit of slope, with the present support
-    free = np.flatnonzero(fit.hazard > 0)
-    inside = (free <= cell).astype(float)
-    if not inside.any():
-        return 0.0
-    matrix = curvature_at(problem, fit.hazard, free)
-    matrix[np.diag_indices(free.size)] += 1e-10 * np.trace(matrix) / free.size
-    return float(inside @ np.linalg.solve(matrix, inside))
-
-
-def _limit(problem: Problem, fit: Fit, cell: int, confidence: float, slope: float, bound: float) -> float:
     wanted = normal_quantile(confidence)
-    near, far = (0.0, 0.0), None
-    hazard = fit.hazard
-    reached = float(hazard[: cell + 1].sum())
+    found = [
+        _level_at(problem, fit, cell, wanted, sign, ahead, min(guess, 0.5 * most), most)
+        for sign, most in ((1.0, float(problem.weight[outlive].sum())), (-1.0, float("inf")))
+    ]
+    return float(np.exp(-found[0])), float(np.exp(-found[1]))
+
+
+def _change_by_slope(problem: Problem, fit: Fit, cell: int) -> np.ndarray:
+    # first-order change of the increments for a unit of slope, with the present support
+    free = np.flatnonzero(fit.hazard > 0)
+    change = np.zeros(len(fit.hazard))
+    if free.size and free[0] <= cell:
+        matrix = curvature_at(problem, fit.hazard, free)
+        matrix[np.diag_indices(free.size)] += 1e-10 * np.trace(matrix) / free.size
+        change[free] = np.linalg.solve(matrix, (free <= cell).astype(float))
+    return change
+
+
+def _level_at(
+    problem: Problem, fit: Fit, cell: int, wanted: float, sign: float, ahead: np.ndarray, slope: float, most: float
+) -> float:
+    # hazard up to the cell at which the root is the wanted one, on the side of the sign; slopes stay below `most`
+    up_to = slice(0, cell + 1)
+    start = float(fit.hazard[up_to].sum())
+    near = other = _Node(0.0, start, sign * max(float(ahead[up_to].sum()), 0.0) ** 0.5, 0.0)
+    far = None
+    hazard = np.maximum(fit.hazard + sign * slope * ahead, 0.1 * fit.hazard)
+    level = start
     for _ in range(_SEARCH):
-        tilted = fit_segment(problem, hazard, (cell, slope), tolerance=1e-8)
-        hazard = tilted.hazard
-        reached = float(hazard[: cell + 1].sum())
-        root = np.sqrt(max(2.0 * (fit.log_likelihood - tilted.log_likelihood), 0.0))
-        if abs(root - wanted) < _CLOSE or (slope < 0 and reached < 1e-12):
+        tilted = fit_segment(problem, hazard, (cell, sign * slope), tolerance=_GRADIENT)
+        hazard, reached = tilted.hazard, float(tilted.hazard[up_to].sum())
+        root = float(np.sqrt(max(2.0 * (fit.log_likelihood - tilted.log_likelihood), 0.0)))
+        node = _Node(root, reached, sign * root / slope, slope)
+        if sign < 0 and reached < _NOTHING and root < wanted:
+            return 0.0
+        if root >= wanted:
+            far = node
+        elif root > _TOO_NEAR * wanted or far is not None:
+            near, other = node, near
+        level, change = _cubic(near, far or other, wanted)
+        if abs(root - wanted) < _CLOSE or (far and far.slope - near.slope < 1e-7 * far.slope):
             break
-        if root < wanted:
-            near = (slope, root)
-        else:
-            far = (slope, root)
-        slope = _next_slope(near, far, wanted, bound)
-    return float(np.exp(-reached))
+        slope = _next_slope(slope, wanted / (sign * change) if sign * change > 0 else np.inf, near, far, most)
+    return max(level, 0.0)
 
 
-def _next_slope(near: tuple[float, float], far: tuple[float, float] | None, wanted: float, bound: float) -> float:
-    # roots known below (near) and above (far) the wanted one
-    if far is None:
-        slope = near[0] * min(max(wanted / max(near[1], 1e-12), 1.1), 4.0)
-        return slope if abs(slope) < abs(bound) else 0.5 * (near[0] + bound)
-    share = (wanted - near[1]) / (far[1] - near[1])
-    return near[0] + min(max(share, 0.05), 0.95) * (far[0] - near[0])
+def _next_slope(slope: float, target: float, near: _Node, far: _Node | None, most: float) -> float:
+    if far is not None:
+        margin = 0.02 * (far.slope - near.slope)
+        return min(max(target, near.slope + margin), far.slope - margin)
+    ceiling = min(8.0 * slope, 0.5 * (slope + most))
+    return min(max(target, 1.05 * slope), ceiling) if near.slope > 0 else ceiling
+
+
+def _cubic(a: _Node, b: _Node, root: float) -> tuple[float, float]:
+    # value and derivative by root of the cubic through two places and their derivatives
+    width = b.root - a.root
+    if abs(width) < 1e-9:
+        return a.level, a.change
+    t = (root - a.root) / width
+    jump, left, right = b.level - a.level, a.change * width, b.change * width
+    bend, twist = 3 * jump - 2 * left - right, left + right - 2 * jump
+    return a.level + t * (left + t * (bend + t * twist)), (left + t * (2 * bend + 3 * t * twist)) / width

@@ -23,6 +23,7 @@ __all__ = [
 _EM_STEPS = 40
 _NEWTON_STEPS = 200
 _PIVOTS = 60
+_NO_HAZARD = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +129,7 @@ def _gradient(problem: Problem, hazard: np.ndarray) -> tuple[np.ndarray, np.ndar
     inner = np.flatnonzero(problem.last < m - 1)
     low, high, w = problem.first[inner], problem.last[inner] + 1, problem.weight[inner]
     gap = level[high] - level[low]
-    odds = 1.0 / np.expm1(gap)
+    odds = 1.0 / np.expm1(np.minimum(gap, 500.0))
     pull = np.bincount(problem.entered, weights=problem.weight, minlength=m)
     pull -= np.bincount(problem.first, weights=problem.weight, minlength=m)
     pull += np.bincount(high, weights=w * odds, minlength=m) - np.bincount(low, weights=w * odds, minlength=m)
@@ -315,14 +316,17 @@ def fit_segment(
         free = np.flatnonzero((hazard > 0) | (gradient > 0))
         step = np.zeros(len(hazard))
         step[free] = _bounded_step(_curvature(problem, inner, curve, free), gradient[free], hazard[free])
-        rise, length = float(gradient @ step), 1.0
+        rise, length, rounding = float(gradient @ step), 1.0, 1e-13 * (abs(value) + total)
         while length > 1e-10:
             trial = hazard + length * step
             trial_value = likelihood(problem, trial) + push @ trial
-            if trial_value >= value + 1e-4 * length * rise:
+            if trial_value >= value + 1e-4 * length * rise - rounding:
                 break
             length *= 0.5
         else:
             break
         hazard, value = trial, trial_value
-    return Fit(hazard, float(value - push @ hazard), worst)
+    tiny = (hazard < _NO_HAZARD) & (hazard > 0)
+    if tiny.any() and np.isfinite(likelihood(problem, np.where(tiny, 0.0, hazard))):
+        hazard = np.where(tiny, 0.0, hazard)
+    return Fit(hazard, likelihood(problem, hazard), worst)
