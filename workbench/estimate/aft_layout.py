@@ -211,7 +211,7 @@ def layout_of(cells: Cells, columns: np.ndarray, shift: float) -> Layout:
     near = np.concatenate([source[rows] for source, rows in zip(sources, groups, strict=True)])
     design = np.column_stack([np.ones(len(columns)), columns])
     first, second = np.triu_indices(design.shape[1])
-    small = len(design) * len(first) <= 4_000_000
+    small = len(design) * len(first) <= 1_000_000
     return Layout(
         design=design,
         pattern=cells.pattern[cell],

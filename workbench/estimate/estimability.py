@@ -127,6 +127,9 @@ def null_space(design: np.ndarray) -> np.ndarray:
     ------
     Nothing.
     """
+    few = 50 * design.shape[1]
+    if len(design) > 2 * few and not null_space(design[:: len(design) // few]).shape[1]:
+        return np.zeros((design.shape[1], 0))  # a part of the rows sees every direction, so all of them do
     size = np.sqrt((design**2).sum(axis=0))
     size[size == 0] = 1.0
     scaled = design / size
@@ -159,16 +162,28 @@ def _separated(design: np.ndarray, only_good: np.ndarray, only_failed: np.ndarra
 
 
 def _threaded(design: np.ndarray, low: np.ndarray, high: np.ndarray) -> bool:
-    """Whether some line of log life runs between all that was good and all that had failed (scale zero)."""
+    """Whether some line of log life runs between all that was good and all that had failed (scale zero).
+
+    Linear programming on a few patterns, to which those that a line misses are added until none is missed.
+    """
     if not len(design) or (low > high + ZERO).any():
         return not len(design)
     from scipy.optimize import linprog
 
-    good, failed = low > -np.inf, high < np.inf
-    answer = linprog(
-        np.zeros(design.shape[1]),
-        A_ub=np.vstack([-design[good], design[failed]]),
-        b_ub=np.r_[-low[good], high[failed]] + ZERO,
-        bounds=(None, None),
-    )
-    return answer.status == 0
+    taken = np.zeros(len(design), dtype=bool)
+    taken[np.linspace(0, len(design) - 1, min(len(design), 20 * design.shape[1])).astype(int)] = True
+    while True:
+        good, failed = taken & (low > -np.inf), taken & (high < np.inf)
+        answer = linprog(
+            np.zeros(design.shape[1]),
+            A_ub=np.vstack([-design[good], design[failed]]),
+            b_ub=np.r_[-low[good], high[failed]] + ZERO,
+            bounds=(None, None),
+        )
+        if answer.status != 0:
+            return False
+        line = design @ answer.x
+        missed = np.flatnonzero(((low - line > 10 * ZERO) | (line - high > 10 * ZERO)) & ~taken)
+        if not missed.size:
+            return True
+        taken[missed[:: max(1, len(missed) // 500)]] = True
