@@ -113,7 +113,7 @@ def _evidence(data: SeasonData, suggestions: MechanismSuggestions) -> list[Findi
     if not opened:
         return []
     named = int((suggestions.columns["mechanism"] != UNDETERMINED).sum())
-    matrix = evidence_matrix(suggestions)
+    matrix = evidence_matrix(suggestions, most_signs=18)
     open_rows = suggestions.table[suggestions.table["mechanism"] == UNDETERMINED]
     return [
         Finding(

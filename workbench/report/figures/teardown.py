@@ -84,11 +84,11 @@ def draw_incidence(
         hatch = HATCHES[number % len(HATCHES)]
         ax.fill_between(times, base, top, facecolor=colour, edgecolor="white", hatch=hatch, linewidth=0.4)
         ax.plot(times, top, color=INK, linewidth=0.8)
-        words = f"{figure_text(mechanism_words(name), width=17, lines=1)} {_percent(share[-1])}"
+        words = f"{_percent(share[-1])} {figure_text(mechanism_words(name), width=40, lines=1)}"
         labels.append(EndLabel(end, float(base[-1] + np.nan_to_num(share[-1]) / 2), words, INK))
         base = top
     ax.fill_between(times, base, 1.0, facecolor=SURVIVING, edgecolor="none")
-    labels.append(EndLabel(end, float((base[-1] + 1) / 2), f"working {_percent(1 - base[-1])}", INK))
+    labels.append(EndLabel(end, float((base[-1] + 1) / 2), f"{_percent(1 - base[-1])} working", INK))
     if naive is not None:
         alone = 1 - naive.at(times)["survival"].to_numpy(dtype=float)
         ax.plot(times, alone, color=INK, linestyle=(0, (5, 3)), linewidth=2.0)
