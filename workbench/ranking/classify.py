@@ -19,7 +19,7 @@ from workbench.ranking.mission_importance import (
     together,
     training_shares,
 )
-from workbench.ranking.mission_labels import FAILED, LASTED, UNKNOWN, life_curve, mission_labels, share_failed
+from workbench.ranking.mission_labels import DOUBTFUL, FAILED, LASTED, life_curve, mission_labels, share_failed
 from workbench.ranking.mission_model import FOREST_FROM, ModelColumns, fit_on_shares, mission_pipeline, model_columns
 from workbench.ranking.mission_result import MissionSkill
 from workbench.wording import count_of, percent_text
@@ -184,7 +184,7 @@ def _skill(case: _Case, held_out: HeldOut, alone: HeldOut, rng: np.random.Genera
     below = drawn @ base
     resampled = 1.0 - np.divide(drawn @ model, below, out=np.ones(_RESAMPLES), where=below > 0)
     lower, upper = np.quantile(resampled, [0.025, 0.975])
-    split = float(weight[case.labels == UNKNOWN].sum() / weight.sum())
+    split = float(weight[case.labels == DOUBTFUL].sum() / weight.sum())
     verdict = "no skill can be shown" if split > MOST_SPLIT else ("skill" if lower > 0 else "no skill")
     total = weight.sum()
     return {
@@ -310,7 +310,7 @@ def _no_answer(case: _Case, notes: list[str]) -> MissionSkill:
         else "One site, unit or row only: nothing can be held out."
     )
     size = len(case.choices)
-    split = float(case.weight[case.labels == UNKNOWN].sum() / case.weight.sum())
+    split = float(case.weight[case.labels == DOUBTFUL].sum() / case.weight.sum())
     names = ("brier", "brier_base", "brier_first", "skill", "lower", "upper")
     skill = dict.fromkeys(names, missing) | {"verdict": "no skill can be shown", "base_rate": _base_rate(case)}
     table: dict[str, Any] = {

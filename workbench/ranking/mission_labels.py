@@ -8,9 +8,9 @@ from workbench.estimate.npmle import Problem, fit_segment
 from workbench.estimate.turnbull_cells import turnbull_cells
 from workbench.lives import Lives
 
-__all__ = ["FAILED", "LASTED", "UNKNOWN", "LifeCurve", "life_curve", "mission_labels", "share_failed"]
+__all__ = ["DOUBTFUL", "FAILED", "LASTED", "LifeCurve", "life_curve", "mission_labels", "share_failed"]
 
-FAILED, LASTED, UNKNOWN = 1, 0, -1
+FAILED, LASTED, DOUBTFUL = 1, 0, -1
 """Labels: known to have failed by the mission, known to have lasted it, not known."""
 
 
@@ -27,14 +27,14 @@ def mission_labels(lives: Lives, mission: float) -> np.ndarray:
     Returns
     -------
     np.ndarray of int, shape (n,)
-        FAILED where upper <= mission, LASTED where lower >= mission, else UNKNOWN (lost early, or the interval
+        FAILED where upper <= mission, LASTED where lower >= mission, else DOUBTFUL (lost early, or the interval
         straddles the mission). A failure exactly at the mission has failed.
 
     Raises
     ------
     Nothing.
     """
-    return np.where(lives.upper <= mission, FAILED, np.where(lives.lower >= mission, LASTED, UNKNOWN))
+    return np.where(lives.upper <= mission, FAILED, np.where(lives.lower >= mission, LASTED, DOUBTFUL))
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,4 +131,4 @@ def share_failed(lives: Lives, labels: np.ndarray, mission: float, curve: LifeCu
     span = np.where(np.isfinite(lives.upper), lives.upper - lives.lower, np.inf)
     even = (mission - lives.lower) / np.where(span > 0, span, 1.0)
     split = np.where(inside > 1e-12, (at - low) / np.where(inside > 1e-12, inside, 1.0), even)
-    return np.where(labels == UNKNOWN, np.clip(split, 0.0, 1.0), (labels == FAILED).astype(float))
+    return np.where(labels == DOUBTFUL, np.clip(split, 0.0, 1.0), (labels == FAILED).astype(float))

@@ -227,7 +227,7 @@ def mission_pipeline(columns: ModelColumns, *, forest: bool = False, seed: int =
     scales = [EXPOSURE_SD / CHOICE_SD if wide else 1.0 for wide in columns.wide]
     model: Any = LogisticRegression(C=CHOICE_SD**2, max_iter=1000)
     if forest:
-        trees = RandomForestClassifier(n_estimators=60, min_samples_leaf=10, random_state=seed)
+        trees = RandomForestClassifier(n_estimators=40, min_samples_leaf=10, random_state=seed)
         model = VotingClassifier([("logistic", model), ("forest", trees)], voting="soft")
     return Pipeline([("levels", LevelColumns(sizes=sizes, scales=scales)), ("model", model)])
 
