@@ -1,0 +1,202 @@
+"""Ranking figures: gains as dots with limits and grades in words, raw beside adjusted, and where each level stood."""
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from workbench.checks import check_columns, check_one_of
+from workbench.report.figures.labels import headings
+from workbench.report.figures.style import FAILED, INK, MUTED, WORKING, figure_text, level_words
+from workbench.wording import days_text, points_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from workbench.ranking.overlap import Overlap
+    from workbench.ranking.rank import Ranking
+
+__all__ = ["draw_overlap", "draw_ranking"]
+
+MOST_ROWS = 16
+"""Comparisons in one picture; more would be too small to read on a wall."""
+LOOKS = {
+    "clear": ("o", INK, INK),
+    "likely": ("D", INK, "white"),
+    "unclear": ("o", MUTED, "#d5dade"),
+    "cannot be told apart": ("X", MUTED, "white"),
+}
+"""Marker, edge and face of each grade; the grade stands in words beside it too."""
+SCALES = {
+    "points": ("survival_gain", "lower", "upper", 100.0),
+    "days": ("days_gained", "days_lower", "days_upper", 1.0),
+}
+
+Labels = Mapping[tuple[str, str], str]
+
+
+def draw_ranking(
+    result: "Ranking",
+    ax: "Axes",
+    *,
+    show: str = "points",
+    raw: bool = False,
+    choices: Sequence[str] = (),
+    labels: Labels | None = None,
+    title: str = "",
+    subtitle: str = "",
+) -> None:
+    """Draw every comparison as a dot with its limits, the gain and the grade in words at its right.
+
+    Parameters
+    ----------
+    result : Ranking
+        As `rank_choices` returns it.
+    ax : matplotlib Axes
+        Where.
+    show : str
+        "points" (share lasting the mission) or "days" (mean life up to the mission).
+    raw : bool
+        Whether to mark the raw difference of the curves beside the adjusted gain (points only).
+    choices : sequence of str
+        Choices to draw; all of them when empty.
+    labels : mapping of (choice, level) to str, optional
+        Names to show.
+    title, subtitle : str
+        Finding and counts.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    UsageError
+        If `show` or a choice is unknown.
+    """
+    check_one_of("show", show, tuple(SCALES))
+    table = result.table
+    known = list(dict.fromkeys(table.choice))
+    kept = check_columns(list(choices), known, "choice") or known
+    rows = table[table.choice.isin(kept) & (table.level != table.reference)]
+    left_out = max(0, len(rows) - MOST_ROWS)
+    rows = rows.iloc[:MOST_ROWS]
+    gain, lower, upper, scale = SCALES[show]
+    ax.axvline(0.0, color=INK, linewidth=1.2)
+    ends = []
+    for place, row in enumerate(rows.itertuples()):
+        values = [scale * getattr(row, name) for name in (gain, lower, upper)]
+        marker, edge, face = LOOKS[row.grade]
+        if np.isfinite(values).all():
+            ax.hlines(place, values[1], values[2], color=edge, linewidth=2.0)
+            ax.plot(values[0], place, marker, color=face, markeredgecolor=edge, markersize=9, zorder=3)
+            ends += values[1:]
+        if raw and show == "points" and np.isfinite(row.raw_gain):
+            ax.plot(100 * row.raw_gain, place, "|", color=FAILED, markersize=15, markeredgewidth=2.6, zorder=4)
+            ends.append(100 * row.raw_gain)
+    names = [_row_name(row.choice, row.level, row.reference, labels or {}) for row in rows.itertuples()]
+    ax.set_yticks(range(len(rows)), [figure_text(name, width=44, lines=1) for name in names])
+    low, high = min([0.0, *ends]), max([0.0, *ends])
+    span = max(high - low, 1e-9)
+    unit = "percentage points" if show == "points" else result.unit
+    for place, row in enumerate(rows.itertuples()):
+        ax.text(
+            high + 0.04 * span,
+            place,
+            _gain_words(scale * getattr(row, gain), show, result.unit, row.grade),
+            va="center",
+        )
+    ax.set(xlim=(low - 0.04 * span, high + 0.72 * span), ylim=(len(rows) - 0.4, -0.6))
+    what = "Gain in share lasting the mission" if show == "points" else "Gain in mean life up to the mission"
+    ax.set_xlabel(
+        f"{what}, {unit}" + ("   (red bar: raw difference of the curves)" if raw and show == "points" else "")
+    )
+    ax.grid(visible=False, axis="y")
+    ax.tick_params(axis="y", length=0)
+    more = f"{left_out} more comparisons with larger p are not drawn." if left_out else ""
+    headings(ax, title, " ".join(filter(None, (subtitle, more))))
+
+
+def _row_name(choice: str, level: str, reference: str, labels: Labels) -> str:
+    shown = [labels.get((choice, v), level_words(v)) for v in (level, reference)]
+    return f"{level_words(choice)}: {shown[0]} for {shown[1]}"
+
+
+def _gain_words(value: float, show: str, unit: str, grade: str) -> str:
+    words = points_text(value / 100) if show == "points" else days_text(value, unit, signed=True)
+    return f"{words}, {grade}"
+
+
+def draw_overlap(
+    result: "Overlap",
+    ax: "Axes",
+    *,
+    choice: str | None = None,
+    place: str | None = None,
+    labels: Labels | None = None,
+    title: str = "",
+    subtitle: str = "",
+) -> None:
+    """Draw how many units of each level stood in each place: squares by number, a cross where there were none.
+
+    Parameters
+    ----------
+    result : Overlap
+        As `overlap_of` returns it, or `Ranking.overlap`.
+    ax : matplotlib Axes
+        Where.
+    choice, place : str, optional
+        Which choice, by what (environment, site, batch); the first of each when not given.
+    labels : mapping of (choice, level) to str, optional
+        Names to show.
+    title, subtitle : str
+        Finding and counts.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    UsageError
+        If the choice or the place is not in the table.
+    """
+    table = result.table
+    known = list(dict.fromkeys(table.choice))
+    picked = check_columns(choice if choice is not None else known[:1], known, "choice")[0]
+    table = table[table.choice == picked]
+    places = list(dict.fromkeys(table.place))
+    by = check_columns(place if place is not None else places[:1], places, "place")[0]
+    table = table[table.place == by]
+    levels, values = list(dict.fromkeys(table.level)), list(dict.fromkeys(table.value))
+    most = max(int(table.units.max()), 1)
+    for row in table.itertuples():
+        x, y = values.index(row.value), levels.index(row.level)
+        if row.units == 0:
+            ax.plot(x, y, "x", color=FAILED, markersize=12, markeredgewidth=2.4)
+            continue
+        side = 0.3 + 0.62 * np.sqrt(row.units / most)
+        ax.add_patch(_square(x, y, side))
+        ax.text(x, y, f"{row.units} / {row.failures}", ha="center", va="center", color=INK, fontsize=10.5)
+    names = [figure_text((labels or {}).get((picked, v), level_words(v)), width=22) for v in levels]
+    ax.set_yticks(range(len(levels)), names)
+    turned = len(values) > 5
+    ax.set_xticks(
+        range(len(values)),
+        [figure_text(level_words(v), width=14) for v in values],
+        rotation=40 if turned else 0,
+        ha="right" if turned else "center",
+    )
+    ax.set(xlim=(-0.6, len(values) - 0.4), ylim=(len(levels) - 0.4, -0.6))
+    ax.set_xlabel(f"{level_words(by)}   (units / failed; a red cross: never there)")
+    ax.set_ylabel(level_words(picked))
+    ax.grid(visible=False)
+    ax.tick_params(length=0)
+    headings(ax, title, subtitle)
+
+
+def _square(x: float, y: float, side: float) -> Any:
+    from matplotlib.patches import Rectangle
+
+    corner = (x - side / 2, y - side / 2)
+    return Rectangle(corner, side, side, facecolor="#dce8f2", edgecolor=WORKING, linewidth=1.2)
