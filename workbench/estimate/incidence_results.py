@@ -1,0 +1,128 @@
+"""CumulativeIncidence: the result of `cumulative_incidence`, with a look-up by time."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from workbench.errors import UsageError
+from workbench.estimate.limits import exact_bound
+from workbench.estimate.risk_sets import RiskSets
+from workbench.results import Result, columns_to_frame, freeze_columns
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["CumulativeIncidence"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CumulativeIncidence(Result):
+    """Share failed of each cause by group; with the share surviving they sum to one at every time.
+
+    Attributes
+    ----------
+    kind : str
+        "product-limit" (steps at known days) or "npmle" (failures known to intervals).
+    labels, causes : tuple of str
+        Groups and causes in table order; rows run by group, cause, time.
+    risk : RiskSets
+        Counts behind the curves; of interval lives: units known working.
+    bounds : np.ndarray of int, shape (groups * causes + 1,)
+        Rows of cause k of group g are bounds[g * causes + k] to the next bound.
+    known_to : np.ndarray of float, shape (groups,)
+        Last day known of each group.
+    test_columns : mapping of str to array
+        Gray's test, one row a cause; no rows when there is one group.
+    confidence : float
+        Two-sided level of the limits.
+    unit : str
+        Unit of time.
+    """
+
+    kind: str
+    labels: tuple[str, ...]
+    causes: tuple[str, ...]
+    risk: RiskSets
+    bounds: np.ndarray
+    known_to: np.ndarray
+    test_columns: Mapping[str, np.ndarray]
+    confidence: float
+    unit: str
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        object.__setattr__(self, "test_columns", freeze_columns(self.test_columns))
+
+    @property
+    def test(self) -> "pd.DataFrame":
+        """Gray's test of equal incidence between the groups: cause, statistic, degrees_of_freedom, p_value."""
+        return columns_to_frame(self.test_columns)
+
+    def at(self, times: Any) -> "pd.DataFrame":
+        """The incidences at any times.
+
+        Parameters
+        ----------
+        times : float or array-like of shape (m,)
+            Times of at least 0, in any order.
+
+        Returns
+        -------
+        pandas.DataFrame
+            group, cause, time, incidence, std_error, lower, upper; m rows a group and cause. 0 before the first
+            failure; NaN after the group's last known day, unless every unit had failed by then.
+
+        Raises
+        ------
+        UsageError
+            If a time is negative or no number.
+        """
+        import pandas as pd
+
+        wanted = np.atleast_1d(np.asarray(times, dtype=float))
+        if wanted.ndim != 1 or not np.all(wanted >= 0):
+            raise UsageError(f"times must be numbers of at least 0; got {times!r}")
+        parts = [self._at(g, k, wanted) for g in range(len(self.labels)) for k in range(len(self.causes))]
+        frame = {
+            "group": np.repeat(np.array(self.labels, dtype=object), len(self.causes) * wanted.size),
+            "cause": np.tile(np.repeat(np.array(self.causes, dtype=object), wanted.size), len(self.labels)),
+            "time": np.tile(wanted, len(parts)),
+        }
+        for name in ("incidence", "std_error", "lower", "upper"):
+            frame[name] = np.concatenate([part[name] for part in parts]) if parts else np.zeros(0)
+        return pd.DataFrame(frame)
+
+    def _at(self, group: int, cause: int, times: np.ndarray) -> dict[str, np.ndarray]:
+        rows = self._rows(group, cause)
+        days = self.columns["time"][rows]
+        row = np.searchsorted(days, times, side="right")
+        none = 1.0 - exact_bound(self.risk.count_at(group, times), self.confidence)
+        share = self._part_of_cell(rows, row, times)
+        found = {}
+        for name in ("incidence", "std_error", "lower", "upper"):
+            steps = np.append(0.0, self.columns[name][rows])
+            before, after = steps[row], steps[np.minimum(row + 1, days.size)]
+            if name == "upper":
+                before = np.where(row == 0, none, before)
+            found[name] = np.where(share > 0, before + share * (after - before), before)
+        if self.kind == "product-limit":
+            found["upper"] = np.where(found["incidence"] == 0, none, found["upper"])
+        last = [self.columns["incidence"][self._rows(group, k)][-1:] for k in range(len(self.causes))]
+        if not np.concatenate(last).sum() > 1.0 - 1e-9:
+            for values in found.values():
+                values[times > self.known_to[group]] = np.nan
+        return found
+
+    def _part_of_cell(self, rows: slice, row: np.ndarray, times: np.ndarray) -> np.ndarray:
+        if self.kind == "product-limit":
+            return np.zeros(times.size)
+        start = np.append(self.columns["from"][rows], np.inf)[row]
+        end = np.append(self.columns["time"][rows], 0.0)[row]
+        inside = times > start
+        return np.where(inside, (times - start) / np.where(inside, end - start, 1.0), 0.0)
+
+    def _rows(self, group: int, cause: int) -> slice:
+        place = group * len(self.causes) + cause
+        return slice(int(self.bounds[place]), int(self.bounds[place + 1]))
