@@ -1,4 +1,4 @@
-"""Verify and accept: compare notebooks with the outputs accepted earlier, and make present outputs the accepted ones."""
+"""Verify and accept: compare notebooks with outputs accepted earlier, and make present outputs the accepted ones."""
 
 import json
 import shutil

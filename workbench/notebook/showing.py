@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.notebook.publishing import publish
+from workbench.report.figures import DRAWN_BY, draw
 from workbench.results import Result
 
 if TYPE_CHECKING:
@@ -169,10 +170,8 @@ def _stored(value: Any) -> Any:
 def _drawing(result: Any, figure: "Figure | bool") -> "Figure | None":
     if not isinstance(figure, bool):
         return figure
-    if not figure or not isinstance(result, Result):
+    if not figure or type(result).__name__ not in DRAWN_BY:
         return None
-    from workbench.report.figures import draw
-
     figure_of_axes: Any = draw(result).figure
     return figure_of_axes
 

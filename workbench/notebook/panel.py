@@ -1,0 +1,220 @@
+"""Panel: pick what to compare by and see curves or a ranking, a table and one sentence; every state is a line of code."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from workbench.checks import check_columns, check_positive
+from workbench.errors import EstimateError, WorkbenchError
+from workbench.estimate.comparisons import compare_groups
+from workbench.estimate.curves import survival_curve
+from workbench.lives import Lives
+from workbench.notebook.season import Season
+from workbench.notebook.showing import mimebundle
+from workbench.ranking.rank import rank_choices
+from workbench.report.figures.style import level_words
+from workbench.results import Result
+from workbench.wording import count_of, days_text, interval_text, join_words, p_text, percent_text, points_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["PanelState", "PanelView", "explore", "view_of"]
+
+QUICK_RESAMPLES = 200
+"""Replicates behind the limits of the panel; the ranking notebook takes 1,000."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PanelState:
+    """What is picked: what to compare by, within what, the mission, the mechanisms that count, and raw or adjusted."""
+
+    by: str
+    within: str = ""
+    mission: float = 180.0
+    causes: tuple[str, ...] = ()
+    adjusted: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class PanelView:
+    """What a state shows: one sentence, a result to draw, a table, and the line of code that makes the result."""
+
+    sentence: str
+    code: str
+    result: Result | None = None
+    table: "pd.DataFrame | None" = None
+
+
+def view_of(season: Season, state: PanelState) -> PanelView:
+    """Compute what a state of the panel shows.
+
+    Parameters
+    ----------
+    season : Season
+        As `open_season` returns it.
+    state : PanelState
+        What is picked.
+
+    Returns
+    -------
+    PanelView
+        A state that cannot be answered has a sentence that says why, and no result.
+
+    Raises
+    ------
+    UsageError
+        If a column does not exist.
+    """
+    check_columns([state.by, *([state.within] if state.within else [])], season.lives.covariates.columns, "covariate")
+    check_positive("mission", state.mission)
+    chosen = f"season.lives.for_causes({list(state.causes)!r})" if state.causes else "season.lives"
+    try:
+        lives = season.lives.for_causes(state.causes) if state.causes else season.lives
+        return _adjusted(season, lives, state, chosen) if state.adjusted else _raw(lives, state, chosen)
+    except WorkbenchError as error:
+        return PanelView(sentence=f"This cannot be answered: {error}.", code=f"# {chosen}, by {state.by}")
+
+
+def _raw(lives: Lives, state: PanelState, chosen: str) -> PanelView:
+    curve = survival_curve(lives, state.by)
+    table = curve.at([state.mission])
+    known = table.dropna(subset=["survival"]).sort_values("survival", ascending=False)
+    code = f"workbench.survival_curve({chosen}, {state.by!r})"
+    if known.empty:
+        sentence = f"No {level_words(state.by)} was observed for {days_text(state.mission, lives.unit)}."
+        return PanelView(sentence=sentence, code=code, result=curve, table=table)
+    best = known.iloc[0]
+    limits = interval_text(percent_text(best["lower"]), percent_text(best["upper"]))
+    sentence = (
+        f"Not adjusted: of the units with {_named(state.by, best['group'])} {percent_text(best['survival'])} "
+        f"{_lasting(lives, state)} ({limits}), the highest of {count_of(len(table), 'level')}; {_chance(lives, state)}."
+    )
+    return PanelView(sentence=sentence, code=code, result=curve, table=table)
+
+
+def _named(by: str, level: str) -> str:
+    return f"{level_words(by)} {level_words(level)}"
+
+
+def _lasting(lives: Lives, state: PanelState) -> str:
+    """What a share outlived: with some mechanisms only, a unit is not lost to them, which is not to say that it lasted."""
+    days = days_text(state.mission, lives.unit)
+    if not state.causes:
+        return f"lasted {days}"
+    return f"were not lost to {join_words([level_words(c) for c in state.causes])} within {days}"
+
+
+def _chance(lives: Lives, state: PanelState) -> str:
+    try:
+        test = compare_groups(lives, state.by, within=state.within or None)
+    except EstimateError as error:
+        return f"no test: {error}"
+    where = f", compared within each {level_words(state.within)}" if state.within else ""
+    return f"{p_text(test.p_value)} for no difference at all{where}"
+
+
+def _adjusted(season: Season, lives: Lives, state: PanelState, chosen: str) -> PanelView:
+    adjust = [name for name in season.exposures if name != state.by]
+    reference = {k: v for k, v in season.question.reference.items() if k == state.by}
+    ranking = rank_choices(
+        lives, [state.by], adjust=adjust, mission=state.mission, resamples=QUICK_RESAMPLES, reference=reference
+    )
+    code = (
+        f"workbench.rank_choices({chosen}, [{state.by!r}], adjust={adjust!r}, mission={state.mission:g}, "
+        f"resamples={QUICK_RESAMPLES}, reference={reference!r})"
+    )
+    table = ranking.table[
+        ["level", "units", "failures", "mission_survival", "survival_gain", "lower", "upper", "grade"]
+    ]
+    others = ranking.table[np.isfinite(ranking.table["lower"])]
+    if others.empty:
+        return PanelView(sentence="No level can be set against another.", code=code, result=ranking, table=table)
+    best = others.sort_values("survival_gain").iloc[-1]
+    limits = f"{points_text(best['lower'])} to {points_text(best['upper'])}"
+    sentence = (
+        f"With places held equal, {_named(state.by, best['level'])} goes with {points_text(best['survival_gain'])} in "
+        f"the share of units that {_lasting(lives, state)}, against {level_words(best['reference'])} ({limits}): "
+        f"{best['grade']}."
+    )
+    return PanelView(sentence=sentence, code=code, result=ranking, table=table)
+
+
+def explore(season: Season, *, by: str = "lid_seal") -> Any:
+    """Show the panel: controls with labels, reachable by keyboard, and the view that follows them.
+
+    Without a running front end for controls the first view is all there is, and it is shown as it stands.
+
+    Parameters
+    ----------
+    season : Season
+        As `open_season` returns it.
+    by : str
+        What to compare by at first.
+
+    Returns
+    -------
+    ipywidgets.VBox
+        Displays itself in a notebook.
+
+    Raises
+    ------
+    UsageError
+        If there is no such column.
+    """
+    import ipywidgets as widgets
+
+    start = PanelState(by=by, mission=float(season.mission))
+    columns = list(dict.fromkeys([by, *season.choices, "environment", "site", "batch"]))
+    columns = [c for c in columns if c in season.lives.covariates]
+    wide = {"style": {"description_width": "11em"}, "layout": widgets.Layout(width="26em")}
+    pick_by = widgets.Dropdown(options=_options(columns), value=by, description="Compare by", **wide)
+    pick_within = widgets.Dropdown(
+        options=[("(nothing)", ""), *_options([c for c in columns if c != by])], value="", description="Within", **wide
+    )
+    mission = widgets.BoundedIntText(value=int(season.mission), min=1, max=3650, description="Mission, days", **wide)
+    causes = widgets.SelectMultiple(options=_causes(season.lives), description="Mechanisms (none: all)", rows=4, **wide)
+    adjusted = widgets.Checkbox(value=False, description="hold places equal (adjusted)", indent=False)
+    sentence, code = widgets.HTML(), widgets.Text(description="As code", disabled=False, layout={"width": "98%"})
+    picture = widgets.HTML()
+
+    def refresh(_: Any = None) -> None:
+        state = replace(
+            start,
+            by=pick_by.value,
+            within=pick_within.value,
+            mission=float(mission.value),
+            causes=tuple(causes.value),
+            adjusted=adjusted.value,
+        )
+        view = view_of(season, state)
+        code.value = view.code
+        sentence.value, picture.value = _html(view)
+
+    for control in (pick_by, pick_within, mission, causes, adjusted):
+        control.observe(refresh, names="value")
+    refresh()
+    controls = widgets.HBox([widgets.VBox([pick_by, pick_within]), widgets.VBox([mission, adjusted]), causes])
+    return widgets.VBox([controls, sentence, picture, code])
+
+
+def _options(columns: Sequence[str]) -> list[tuple[str, str]]:
+    return [(level_words(c), c) for c in columns]
+
+
+def _causes(lives: Lives) -> list[str]:
+    return sorted({str(c) for c in lives.cause if c}) if lives.cause is not None else []
+
+
+def _html(view: PanelView) -> tuple[str, str]:
+    """Sentence and picture with table, as escaped HTML."""
+    import html
+
+    shown = f'<p style="font-size:115%" role="status" aria-live="polite">{html.escape(view.sentence)}</p>'
+    if view.result is None:
+        return shown, ""
+    bare = replace(view.result, notes=())
+    data, _ = mimebundle(bare, title=view.sentence, table=view.table)
+    return shown, data["text/html"].split("</h4>", 1)[-1]
