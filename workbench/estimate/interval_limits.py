@@ -31,7 +31,7 @@ def ratio_limits(problem: Problem, fit: Fit, cell: int, confidence: float) -> tu
 
     The profile likelihood is followed by tilting: the maximum of likelihood plus slope times cumulative hazard up to
     the cell is the maximum for some fixed survival there. The slope is moved, on each side, until twice the fall of
-    the log-likelihood is the chi-square quantile; values and slopes at the places visited give the limit by a cubic between them.
+    the log-likelihood is the chi-square quantile; a cubic through the places visited and their slopes gives the limit.
 
     Parameters
     ----------

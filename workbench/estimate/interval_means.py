@@ -5,14 +5,18 @@ import numpy as np
 from workbench.estimate.groups import Groups
 from workbench.estimate.interval_curves import Mass, mass_of
 from workbench.estimate.mean_parts import MeanOfGroup
-from workbench.estimate.npmle import Problem, fit_segment
+from workbench.estimate.npmle import Problem
 from workbench.lives import Lives
 
 __all__ = ["interval_means"]
 
 _RESAMPLES = 1000
 _SEED = 0
-_TOLERANCE = 1e-7
+_LEAST_SHARE = 1e-4
+_STEPS = 1001
+_CHECK_EVERY = 50
+_CLOSE = 0.01
+_NOBODY = 1e-300
 
 
 def interval_means(lives: Lives, groups: Groups, horizon: float) -> tuple[MeanOfGroup, ...]:
@@ -93,10 +97,32 @@ def _resampled(lives: Lives, fitted: Mass, worth: np.ndarray) -> np.ndarray:
         draws = shares[:, cluster] * lives.weight[used]
         last = np.minimum(fitted.cells.last[used], end)
         problem = Problem(end + 1, fitted.cells.first[used], last, fitted.cells.entered[used], draws[0])
-    means = np.empty(_RESAMPLES)
-    for b, weight in enumerate(draws):
-        drawn = Problem(problem.cells, problem.first, problem.last, problem.entered, weight)
-        fit = fit_segment(drawn, fitted.fits[0].hazard, tolerance=_TOLERANCE)
-        alive = np.append(np.exp(-np.append(0.0, np.cumsum(fit.hazard))), 0.0)
-        means[b] = -np.diff(alive) @ worth
+    return _means_by_em(problem, draws.T, fitted.hazard[: problem.cells], worth)
+
+
+def _means_by_em(problem: Problem, weights: np.ndarray, share: np.ndarray, worth: np.ndarray) -> np.ndarray:
+    # all resamples at once, from the fit to the lives themselves; arrays are (cells or lives, resamples)
+    from scipy.sparse import csr_array
+
+    m, (count, resamples) = problem.cells, weights.shape
+    ones, lives = np.ones(count), np.arange(count)
+    begins = csr_array((ones, (problem.first, lives)), shape=(m + 1, count))
+    runs = begins - csr_array((ones, (problem.last + 1, lives)), shape=(m + 1, count))
+    entrants = np.cumsum(csr_array((ones, (problem.entered, lives)), shape=(m, count)) @ weights, axis=0)
+    share = np.repeat(np.clip(share, _LEAST_SHARE, 1.0)[:, None], resamples, axis=1)
+    before = np.ones((m + 1, resamples))
+    means = np.full(resamples, np.inf)
+    for step in range(_STEPS):
+        np.cumprod(1.0 - share, axis=0, out=before[1:])
+        before[m] = 0.0
+        mass = before[:-1] - before[1:]
+        pull = weights / (before[problem.first] - before[problem.last + 1])
+        failed = mass * np.maximum(np.cumsum(runs @ pull, axis=0)[:-1], 0.0)
+        at_risk = entrants - np.cumsum(failed, axis=0) + failed
+        share = np.clip(failed / np.maximum(at_risk, _NOBODY), 0.0, 1.0)
+        share[-1] = 1.0
+        if step % _CHECK_EVERY == 0:
+            previous, means = means, worth @ mass
+            if np.max(np.abs(means - previous)) < _CLOSE * np.std(means):
+                break
     return means
