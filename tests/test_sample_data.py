@@ -4,6 +4,7 @@ import json
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from workbench.errors import UsageError
 from workbench.log.columns import log_columns, word_key
 from workbench.log.evidence import mechanism_names, sign_names
+from workbench.log.reading import read_log
 from workbench.log.settings import read_settings
 from workbench.scenario.choices import CHOICES
 from workbench.scenario.lantern_moor import EFFECTS, SEASONS, make_season, write_samples
@@ -18,6 +20,7 @@ from workbench.scenario.logbook import LOG_COLUMNS
 from workbench.scenario.mechanisms import MECHANISMS
 from workbench.scenario.places import PLACES
 from workbench.scenario.signs import SIGNS
+from workbench.simulate import simulate_season
 
 SAMPLES = Path(__file__).parents[1] / "sample_data"
 YEARS = sorted(SEASONS)
@@ -154,3 +157,62 @@ def test_workbook_holds_what_people_do_to_spreadsheets():
 def test_an_unknown_season_is_refused():
     with pytest.raises(UsageError, match="there is no sample season '2023'"):
         make_season("2023")
+
+
+@pytest.mark.parametrize("year", YEARS)
+def test_reading_a_sample_loses_what_was_damaged_and_nothing_else(year):
+    _, _, damage = make_season(year)
+    log = read_log(SAMPLES / f"lantern_moor_{year}.csv")
+    lost = {scope: {d["row"] + 2 for d in damage if d["scope"] == scope} for scope in ("row", "value")}
+
+    assert set(log.set_aside["row"]) == lost["row"]
+    values = log.problems[log.problems["scope"] == "value"]
+    assert set(values["row"]) == lost["value"]
+    assert log.rows == log.used + len(lost["row"]) == len(_read(year))
+
+
+def test_workbook_and_text_file_tell_the_same_lives():
+    """Title rows, true dates, a merged cell, a hidden row and dates kept in another sheet change nothing."""
+    text = read_log(SAMPLES / "lantern_moor_2025.csv").lives()
+    book = read_log(SAMPLES / "lantern_moor_2025.xlsx").lives()
+
+    for name in ("entry", "lower", "upper", "cause", "cluster"):
+        assert getattr(book, name).tolist() == getattr(text, name).tolist(), name
+    for column in ("site", "season", *CHOICES):
+        assert book.covariates[column].astype(object).equals(text.covariates[column].astype(object)), column
+
+
+def test_settings_of_a_season_change_no_life_of_the_sample():
+    """The window is that of the season, so the same rows are in use with and without settings."""
+    for year in YEARS:
+        path = SAMPLES / f"lantern_moor_{year}.csv"
+        plain, set_up = read_log(path), read_log(path, SAMPLES / f"lantern_moor_{year}.toml")
+        assert set_up.used == plain.used
+        assert set_up.records["lid_seal"].cat.categories[0] == "flat_gasket"
+        assert set_up.mission()[0] == 180
+
+
+def test_both_seasons_can_be_read_in_one_call():
+    paths = [SAMPLES / f"lantern_moor_{year}.csv" for year in YEARS]
+    both = read_log(paths)
+
+    assert both.used == sum(read_log(path).used for path in paths)
+    assert set(both.records["season"].astype(str)) == set(YEARS)
+
+
+def test_lives_of_a_simulated_log_hold_the_true_day_of_failure(tmp_path):
+    """Nobody is set aside; every failure lies in its interval, every suspended life ends before its true failure."""
+    log, truth = simulate_season(400, seed=17, refit_share=0.04, redeployed_share=0.04)
+    log.to_csv(tmp_path / "log.csv", index=False)
+    read = read_log(tmp_path / "log.csv")
+    lives, dies = read.lives(), np.array(truth["failure_day"])
+
+    assert read.used == read.rows == len(log) == len(lives) and len(read.problems) == 0
+    failed = np.isfinite(lives.upper)
+    assert failed.sum() == (log["outcome"] == "failed").sum() > 100
+    arrived_dead = dies == 0
+    assert ((dies <= lives.upper) & ((lives.lower < dies) | lives.exact | arrived_dead))[failed].all()
+    assert (lives.lower < np.maximum(dies, 1))[~failed].all()
+    assert (lives.entry > 0).sum() == log["observed_from"].notna().sum() == 16
+    verdicts = log["mechanism"].fillna("undetermined")[failed]
+    assert (lives.cause[failed] == verdicts).all()
