@@ -119,8 +119,9 @@ def _guesses(unknown: Mapping[str, tuple[Cell, ...]], taken: set[str]) -> dict[s
     pairs = []
     for heading, cells in unknown.items():
         for place, column in enumerate(log_columns()):
-            alike, holds = _alike(heading, column), _holds(column, cells)
-            by_cells = column.known_words and holds >= _HOLDS and (alike >= _SHARED or column.required)
+            shared, letters = _alike(heading, column)
+            alike, holds = max(shared, letters), _holds(column, cells)
+            by_cells = column.known_words and holds >= _HOLDS and (shared >= _SHARED or column.required)
             if column.name not in taken and holds >= 0.5 and (alike >= _NEAR or by_cells):
                 pairs.append((-alike - holds - _BONUS * column.required, place, heading, column.name))
     guessed: dict[str, str] = {}
@@ -130,16 +131,14 @@ def _guesses(unknown: Mapping[str, tuple[Cell, ...]], taken: set[str]) -> dict[s
     return guessed
 
 
-def _alike(heading: str, column: Column) -> float:
-    """How alike a heading is to the spellings of a column's: letters in order, or telling words in common."""
+def _alike(heading: str, column: Column) -> tuple[float, float]:
+    """How alike a heading is to the spellings of a column's: telling words in common, and letters in order (0 to 1)."""
     key = word_key(heading)
     words = set(key.split("_")) - _PLAIN_WORDS
-    best = 0.0
-    for known in column.heading_keys:
-        others = set(known.split("_"))
-        shared = len(words & others) / len(words | others) if words else 0.0
-        best = max(best, shared, SequenceMatcher(None, key, known).ratio() if len(known) > 2 else 0.0)
-    return best
+    others = [set(known.split("_")) for known in column.heading_keys]
+    shared = max(len(words & other) / len(words | other) for other in others)
+    letters = max(SequenceMatcher(None, key, known).ratio() for known in column.heading_keys if len(known) > 2)
+    return shared, letters
 
 
 def _holds(column: Column, cells: Sequence[Cell]) -> float:

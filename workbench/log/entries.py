@@ -12,6 +12,7 @@ from workbench.log.problems import Problem, problem_at
 from workbench.log.settings import Settings
 from workbench.log.sheets import Cell, cell_text, is_blank, shown
 from workbench.log.tables import Address, Table
+from workbench.wording import count_of
 
 __all__ = ["EXAMPLE_MARK", "LIFE_FIELDS", "Entry", "read_entries"]
 
@@ -183,7 +184,7 @@ def read_entries(
         else:
             entries.append(entry)
             problems += [_scoped(p, values) for p in found]
-    notes = [f"{table.raw.place}: {what} in {h!r} ({n} cells)." for (what, h), n in sorted(remarks.items())]
+    notes = [f"{table.raw.place}: {what} in {h!r} ({count_of(n, 'cell')})." for (what, h), n in sorted(remarks.items())]
     return entries, problems, tuple(notes)
 
 

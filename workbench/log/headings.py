@@ -271,9 +271,8 @@ def _notes(table: Table, vocabulary: Vocabulary) -> tuple[str, ...]:
     if table.raw.kind == "text":
         short = sum(len(row) < len(table.headings) for _, row in table.rows)
         if short:
-            notes.append(
-                f"{place}: {short} rows have fewer cells than headings; what is missing counts as not recorded."
-            )
+            have = "1 row has" if short == 1 else f"{short} rows have"
+            notes.append(f"{place}: {have} fewer cells than headings; what is missing counts as not recorded.")
     unknown = [h for h, f in zip(table.headings, table.fields, strict=True) if h and not f]
     unknown = [h for h in unknown if word_key(h) not in vocabulary.ignored]
     if unknown:

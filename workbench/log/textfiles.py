@@ -16,6 +16,7 @@ DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 """In the order in which they are tried; the one whose headings fit the dictionary best wins."""
 
 _PROBE_ROWS = 60
+_EMPTY = "{} is empty; a log needs a line of headings and one line a deployment"
 
 
 def decode(data: bytes, name: str) -> tuple[str, str]:
@@ -40,8 +41,6 @@ def decode(data: bytes, name: str) -> tuple[str, str]:
     LogError
         If it is empty, or no text.
     """
-    if not data.strip():
-        raise LogError(f"{name} is empty; a log needs a line of headings and one line a deployment")
     wide = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
     tries = ["UTF-16"] if wide else ["UTF-8", "cp1252"]
     for encoding in tries:
@@ -49,6 +48,8 @@ def decode(data: bytes, name: str) -> tuple[str, str]:
             text = data.decode({"UTF-8": "utf-8-sig"}.get(encoding, encoding))
         except UnicodeDecodeError:
             continue
+        if not text.strip():
+            raise LogError(_EMPTY.format(name))
         if "\0" in text:
             line = text[: text.index("\0")].count("\n") + 1
             raise LogError(

@@ -4,6 +4,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import Any
 
 from workbench.log.entries import Entry
@@ -93,7 +94,7 @@ def derive_dates(entries: Sequence[Entry], visits: Sequence[Entry]) -> tuple[lis
     for unit, looks in by_unit.items():
         order = sorted(spells.get(unit, []), key=_start)
         unclaimed = list(looks)
-        for entry, following in zip(order, [*order[1:], None], strict=True):
+        for entry, following in zip_longest(order, order[1:]):
             last = _start(following) if following is not None else dt.date.max
             own = [v for v in unclaimed if _start(entry) <= v["visited_on"] <= last]
             unclaimed = [v for v in unclaimed if v not in own]
