@@ -1,7 +1,8 @@
-"""Panel: pick what to compare by and see curves or a ranking, a table and one sentence; every state is a line of code."""
+"""Panel: pick what to compare by; curves or a ranking, a table, a sentence and the line of code for it follow."""
 
+import html
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,8 +12,9 @@ from workbench.errors import EstimateError, WorkbenchError
 from workbench.estimate.comparisons import compare_groups
 from workbench.estimate.curves import survival_curve
 from workbench.lives import Lives
+from workbench.notebook.publishing import publish
 from workbench.notebook.season import Season
-from workbench.notebook.showing import mimebundle
+from workbench.notebook.showing import mimebundle, picture_of
 from workbench.ranking.rank import rank_choices
 from workbench.report.figures.style import level_words
 from workbench.results import Result
@@ -100,7 +102,7 @@ def _named(by: str, level: str) -> str:
 
 
 def _lasting(lives: Lives, state: PanelState) -> str:
-    """What a share outlived: with some mechanisms only, a unit is not lost to them, which is not to say that it lasted."""
+    """What a share outlived; with some mechanisms only, units are said not to be lost to them, never to have lasted."""
     days = days_text(state.mission, lives.unit)
     if not state.causes:
         return f"lasted {days}"
@@ -120,11 +122,18 @@ def _adjusted(season: Season, lives: Lives, state: PanelState, chosen: str) -> P
     adjust = [name for name in season.exposures if name != state.by]
     reference = {k: v for k, v in season.question.reference.items() if k == state.by}
     ranking = rank_choices(
-        lives, [state.by], adjust=adjust, mission=state.mission, resamples=QUICK_RESAMPLES, reference=reference
+        lives,
+        [state.by],
+        adjust=adjust,
+        mission=state.mission,
+        resamples=QUICK_RESAMPLES,
+        reference=reference,
+        # whoever uses the panel looks at every choice, so all of them count in the correction
+        tried=[*season.choices, state.by],
     )
     code = (
         f"workbench.rank_choices({chosen}, [{state.by!r}], adjust={adjust!r}, mission={state.mission:g}, "
-        f"resamples={QUICK_RESAMPLES}, reference={reference!r})"
+        f"resamples={QUICK_RESAMPLES}, reference={reference!r}, tried=season.choices)"
     )
     table = ranking.table[
         ["level", "units", "failures", "mission_survival", "survival_gain", "lower", "upper", "grade"]
@@ -142,10 +151,10 @@ def _adjusted(season: Season, lives: Lives, state: PanelState, chosen: str) -> P
     return PanelView(sentence=sentence, code=code, result=ranking, table=table)
 
 
-def explore(season: Season, *, by: str = "lid_seal") -> Any:
+def explore(season: Season, *, by: str = "lid_seal") -> None:
     """Show the panel: controls with labels, reachable by keyboard, and the view that follows them.
 
-    Without a running front end for controls the first view is all there is, and it is shown as it stands.
+    Without a running front end for controls the first answer stands as sentence and table.
 
     Parameters
     ----------
@@ -156,17 +165,23 @@ def explore(season: Season, *, by: str = "lid_seal") -> Any:
 
     Returns
     -------
-    ipywidgets.VBox
-        Displays itself in a notebook.
+    None
+        The panel is displayed.
 
     Raises
     ------
     UsageError
         If there is no such column.
     """
+    first = view_of(season, PanelState(by=by, mission=float(season.mission)))
+    data, metadata = mimebundle(first.result, name="Panel", table=first.table, sentences=[first.sentence])
+    controls = _controls(season, by)._repr_mimebundle_() or {}
+    publish({**controls, **data}, metadata)
+
+
+def _controls(season: Season, by: str) -> Any:
     import ipywidgets as widgets
 
-    start = PanelState(by=by, mission=float(season.mission))
     columns = list(dict.fromkeys([by, *season.choices, "environment", "site", "batch"]))
     columns = [c for c in columns if c in season.lives.covariates]
     wide = {"style": {"description_width": "11em"}, "layout": widgets.Layout(width="26em")}
@@ -177,12 +192,11 @@ def explore(season: Season, *, by: str = "lid_seal") -> Any:
     mission = widgets.BoundedIntText(value=int(season.mission), min=1, max=3650, description="Mission, days", **wide)
     causes = widgets.SelectMultiple(options=_causes(season.lives), description="Mechanisms (none: all)", rows=4, **wide)
     adjusted = widgets.Checkbox(value=False, description="hold places equal (adjusted)", indent=False)
-    sentence, code = widgets.HTML(), widgets.Text(description="As code", disabled=False, layout={"width": "98%"})
-    picture = widgets.HTML()
+    sentence, picture = widgets.HTML(), widgets.HTML()
+    code = widgets.Text(description="As code", layout={"width": "98%"})
 
     def refresh(_: Any = None) -> None:
-        state = replace(
-            start,
+        state = PanelState(
             by=pick_by.value,
             within=pick_within.value,
             mission=float(mission.value),
@@ -196,8 +210,8 @@ def explore(season: Season, *, by: str = "lid_seal") -> Any:
     for control in (pick_by, pick_within, mission, causes, adjusted):
         control.observe(refresh, names="value")
     refresh()
-    controls = widgets.HBox([widgets.VBox([pick_by, pick_within]), widgets.VBox([mission, adjusted]), causes])
-    return widgets.VBox([controls, sentence, picture, code])
+    picks = widgets.HBox([widgets.VBox([pick_by, pick_within]), widgets.VBox([mission, adjusted]), causes])
+    return widgets.VBox([picks, sentence, picture, code])
 
 
 def _options(columns: Sequence[str]) -> list[tuple[str, str]]:
@@ -209,12 +223,13 @@ def _causes(lives: Lives) -> list[str]:
 
 
 def _html(view: PanelView) -> tuple[str, str]:
-    """Sentence and picture with table, as escaped HTML."""
-    import html
-
+    """Sentence, and picture with table, as escaped HTML."""
     shown = f'<p style="font-size:115%" role="status" aria-live="polite">{html.escape(view.sentence)}</p>'
     if view.result is None:
         return shown, ""
-    bare = replace(view.result, notes=())
-    data, _ = mimebundle(bare, title=view.sentence, table=view.table)
-    return shown, data["text/html"].split("</h4>", 1)[-1]
+    parts = []
+    picture = picture_of(view.result)
+    if picture:
+        parts.append(f'<img alt="{html.escape(view.sentence, quote=True)}" src="data:image/png;base64,{picture}">')
+    parts.append(mimebundle(view.result, table=view.table)[0]["text/html"])
+    return shown, "\n".join(parts)

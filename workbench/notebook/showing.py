@@ -16,7 +16,7 @@ from workbench.results import Result
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["mimebundle", "numbers_of", "show", "show_results_by_themselves"]
+__all__ = ["mimebundle", "numbers_of", "picture_of", "show", "show_results_by_themselves"]
 
 SHOWN_ROWS = 60
 """A table longer than this is cut when shown; its numbers are stored whole."""
@@ -59,17 +59,23 @@ def show(
     Returns
     -------
     None
-        The output is displayed.
+        The outputs are displayed. The picture is an output of its own: it is compared through its numbers.
 
     Raises
     ------
     ValueError
         If there is nothing to show.
     """
-    data, metadata = mimebundle(
-        result, title=title, table=table, figure=figure, sentences=sentences, tolerance=tolerance
-    )
-    publish(data, metadata)
+    drawing = _drawing(result, figure)
+    said = [*sentences, *(result.notes if isinstance(result, Result) else ())]
+    if drawing is None:
+        publish(*mimebundle(result, title=title, table=table, sentences=said, tolerance=tolerance))
+        return
+    if title or said:
+        publish(*mimebundle(title=title, sentences=said or [""]))
+    publish(*_picture(drawing, title or " ".join(said[:1]) or "Figure of the result"))
+    if isinstance(result, Result) or table is not None:
+        publish(*mimebundle(result, name=title, table=table, tolerance=tolerance))
 
 
 def show_results_by_themselves() -> None:
@@ -86,33 +92,41 @@ def show_results_by_themselves() -> None:
     """
     import sys
 
+    def bundle(result: Result, **_: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+        drawing = _drawing(result, True)
+        if drawing is not None:
+            publish(*_picture(drawing, " ".join(result.notes[:1]) or "Figure of the result"))
+        return mimebundle(result, sentences=result.notes)
+
     shell = sys.modules["IPython"].get_ipython() if "IPython" in sys.modules else None
     if shell is not None:
-        shell.display_formatter.mimebundle_formatter.for_type(Result, lambda result, **_: mimebundle(result))
+        shell.display_formatter.mimebundle_formatter.for_type(Result, bundle)
 
 
 def mimebundle(
     result: Any = None,
     *,
     title: str = "",
+    name: str = "",
     table: pd.DataFrame | None = None,
-    figure: "Figure | bool" = True,
     sentences: Sequence[str] = (),
     tolerance: float = 1e-6,
 ) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Return what a notebook stores of a result: texts, picture, and the numbers as metadata.
+    """Return what a notebook stores of sentences and a table, with the numbers as metadata.
 
     Parameters
     ----------
-    result, title, table, figure, sentences, tolerance
-        As in `show`.
+    result, title, table, sentences, tolerance
+        As in `show`; the result's own notes are not added.
+    name : str
+        What the numbers are called when no title is shown.
 
     Returns
     -------
     data : dict
         Keys "text/plain", "text/html".
     metadata : dict
-        "workbench": name, tolerance and columns of numbers.
+        "workbench": name, tolerance and columns of numbers; empty without a table.
 
     Raises
     ------
@@ -121,18 +135,15 @@ def mimebundle(
     """
     whole = result.table if isinstance(result, Result) else None
     shown = whole if table is None else table
-    if shown is None and not sentences and isinstance(figure, bool):
+    if shown is None and not sentences:
         raise ValueError("there is nothing to show: give a result, a table, a figure or sentences")
-    said = [*sentences, *(result.notes if isinstance(result, Result) else ())]
-    drawing = _drawing(result, figure)
-    plain = [t for t in (title, *said) if t] + ([_table_text(shown)] if shown is not None else [])
+    plain = [t for t in (title, *sentences) if t] + ([_table_text(shown)] if shown is not None else [])
     rich = [f"<h4>{html.escape(title)}</h4>"] if title else []
-    rich += [f"<p>{html.escape(sentence)}</p>" for sentence in said]
-    if drawing is not None:
-        rich.append(_picture(drawing, title or " ".join(said[:1]) or "figure of the result"))
-    if shown is not None:
-        rich.append(_table_html(shown))
-    numbers = {"name": title or type(result).__name__, "tolerance": tolerance}
+    rich += [f"<p>{html.escape(sentence)}</p>" for sentence in sentences if sentence]
+    if shown is None:
+        return {"text/plain": "\n".join(plain), "text/html": "\n".join(rich)}, {}
+    rich.append(_table_html(shown))
+    numbers = {"name": title or name or type(result).__name__, "tolerance": tolerance}
     numbers |= {"tables": [numbers_of(frame) for frame in (whole, table) if frame is not None]}
     return {"text/plain": "\n".join(plain), "text/html": "\n".join(rich)}, {"workbench": numbers}
 
@@ -176,14 +187,38 @@ def _drawing(result: Any, figure: "Figure | bool") -> "Figure | None":
     return figure_of_axes
 
 
-def _picture(figure: "Figure", description: str) -> str:
+def _picture(figure: "Figure", description: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    return {"text/plain": f"Figure: {description}", "image/png": _png(figure)}, {"image/png": {"alt": description}}
+
+
+def _png(figure: "Figure") -> str:
     import matplotlib.pyplot as plt
 
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png", dpi=110, bbox_inches="tight", metadata={"Software": None})
     plt.close(figure)
-    encoded = base64.b64encode(buffer.getvalue()).decode("ascii")
-    return f'<img alt="{html.escape(description, quote=True)}" src="data:image/png;base64,{encoded}">'
+    return base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def picture_of(result: Any) -> str:
+    """Return a result's figure as base64 of a PNG.
+
+    Parameters
+    ----------
+    result : Result
+        Any.
+
+    Returns
+    -------
+    str
+        Empty when nothing is known to draw it.
+
+    Raises
+    ------
+    Nothing.
+    """
+    drawing = _drawing(result, True)
+    return "" if drawing is None else _png(drawing)
 
 
 def _shown(value: Any) -> str:
