@@ -8,7 +8,7 @@ from importlib.resources import files
 
 from workbench.report.slides import Picture, Slide
 
-__all__ = ["deck_html", "packaged", "page_text", "picture_data", "table_html"]
+__all__ = ["deck_html", "is_number", "packaged", "page_text", "picture_data", "table_html"]
 
 GRADE_CLASS = {"clear": "clear", "likely": "likely", "unclear": "unclear", "cannot be told apart": "apart"}
 _NUMBER = re.compile(r"^[<≥≤~]?\s*[+−-]?[\d.,]+(\s*(%|days?|points?))?$|^–$")
@@ -61,8 +61,8 @@ def page_text(title: str, css: str, body: str, script: str = "") -> str:
     """
     end = f"<script>\n{script}</script>\n" if script else ""
     return (
-        f'<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{_text(title)}</title>\n<style>\n{css}</style>\n</head>\n<body>\n{body}\n{end}</body>\n</html>\n"
     )
 
@@ -119,6 +119,26 @@ def picture_data(png: bytes) -> str:
     return f"data:image/png;base64,{data}"
 
 
+def is_number(cell: str) -> bool:
+    """Return whether a cell is set like a number: flush right.
+
+    Parameters
+    ----------
+    cell : str
+        As shown.
+
+    Returns
+    -------
+    bool
+        True for numbers with or without unit, and for the dash of an unknown one.
+
+    Raises
+    ------
+    Nothing.
+    """
+    return bool(_NUMBER.match(cell))
+
+
 def packaged(name: str) -> str:
     """Return a text file that belongs to this package.
 
@@ -145,7 +165,7 @@ def _text(value: str) -> str:
 
 
 def _cell(cell: str) -> str:
-    kind = ' class="number"' if _NUMBER.match(cell) else ""
+    kind = ' class="number"' if is_number(cell) else ""
     return f'<td dir="auto"{kind}>{_text(cell)}</td>'
 
 
@@ -154,14 +174,14 @@ def _slide(slide: Slide, number: int) -> str:
     if slide.kind == "cover":
         lines = "".join(f"<p>{_text(line)}</p>" for line in slide.body)
         return (
-            f'<section class="slide cover" id="{name}" tabindex="-1" aria-labelledby="{name}-title">'
-            f'<p class="section">{_text(slide.section)}</p><h1 id="{name}-title">{_text(slide.title)}</h1>{lines}'
-            f"<footer>{_text(slide.method)}</footer></section>"
+            f'<section class="slide cover" id="{name}" data-place="{number}" tabindex="-1"'
+            f' aria-labelledby="{name}-title"><p class="section">{_text(slide.section)}</p><h1'
+            f' id="{name}-title">{_text(slide.title)}</h1>{lines}<footer>{_text(slide.method)}</footer></section>'
         )
     length = "longer" if len(slide.title) > 230 else "long" if len(slide.title) > 130 else ""
     grade = f'<p class="grade {GRADE_CLASS[slide.grade]}">{_text(slide.grade)}</p>' if slide.grade else ""
     return (
-        f'<section class="slide" id="{name}" tabindex="-1" aria-labelledby="{name}-title">'
+        f'<section class="slide" id="{name}" data-place="{number}" tabindex="-1" aria-labelledby="{name}-title">'
         f'<p class="section">{_text(slide.section)}</p>'
         f'<h2 id="{name}-title"{f" class={length!r}" if length else ""} dir="auto">{_text(slide.title)}</h2>{grade}'
         f"{_content(slide)}"

@@ -3,7 +3,7 @@
 import io
 import re
 import zipfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from workbench.report.figures.bars import Bars
 from workbench.report.figures.style import level_words
 from workbench.report.naming import shown_name
 from workbench.report.pptx_master import ACCENT, HEIGHT, INK, MUTED, WIDTH, plain_presentation
+from workbench.report.pptx_table import add_table, describe, legal_text
 from workbench.report.slides import Picture, Slide
 
 __all__ = ["deck_pptx", "same_bytes"]
@@ -42,7 +43,7 @@ def deck_pptx(slides: Sequence[Slide], title: str) -> bytes:
     ------
     Nothing.
     """
-    deck = plain_presentation(_legal(title))
+    deck = plain_presentation(legal_text(title))
     layout = deck.slide_layouts[0]
     for slide in slides:
         _add(deck.slides.add_slide(layout), slide)
@@ -83,42 +84,41 @@ def same_bytes(package: bytes) -> bytes:
     return target.getvalue()
 
 
-def _legal(text: str) -> str:
-    """Text without the characters that XML forbids."""
-    return re.sub("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]", "", text)
-
-
 def _add(page: Any, slide: Slide) -> None:
+    from pptx.dml.color import RGBColor
+
     _title(page, slide)
-    _text(page, (LEFT, 0.25, 8.0, 0.3), [slide.section], 11, ACCENT, bold=True)
+    cover = slide.kind == "cover"
+    if cover:
+        page.background.fill.solid()
+        page.background.fill.fore_color.rgb = RGBColor.from_string(ACCENT)
+    _text(page, (LEFT, 0.25, 8.0, 0.35), [slide.section], 11, "FFFFFF" if cover else ACCENT, bold=True)
     if slide.kind == "cover":
-        _text(page, (LEFT, 3.4, WIDTH - 2 * LEFT, 2.6), slide.body, 18, INK, gap=10)
+        _text(page, (LEFT, 3.4, WIDTH - 2 * LEFT, 2.6), slide.body, 18, "FFFFFF", gap=10)
     elif slide.picture is None:
         _without_picture(page, slide)
     else:
         _with_picture(page, slide)
     notes = [slide.method, *slide.caveats, f"Source: {slide.source}." if slide.source else ""]
-    page.notes_slide.notes_text_frame.text = _legal("\n".join(line for line in notes if line))
+    page.notes_slide.notes_text_frame.text = legal_text("\n".join(line for line in notes if line))
 
 
 def _title(page: Any, slide: Slide) -> None:
     from pptx.dml.color import RGBColor
-    from pptx.enum.text import MSO_ANCHOR, MSO_AUTO_SIZE
+    from pptx.enum.text import MSO_ANCHOR, MSO_AUTO_SIZE, PP_ALIGN
     from pptx.util import Inches, Pt
 
     shape = page.shapes.title
     if slide.kind == "cover":
         shape.left, shape.top, shape.width, shape.height = (Inches(v) for v in (LEFT, 1.6, WIDTH - 2 * LEFT, 1.5))
     frame = shape.text_frame
-    frame.text = _legal(slide.title)
+    frame.text = legal_text(slide.title)
     frame.word_wrap, frame.auto_size, frame.vertical_anchor = True, MSO_AUTO_SIZE.NONE, MSO_ANCHOR.TOP
     size = 36 if slide.kind == "cover" else fitting_size(slide.title, WIDTH - 2 * LEFT, 1.15, (24, 20, 17, 14, 12))
     for paragraph in frame.paragraphs:
-        from pptx.enum.text import PP_ALIGN
-
         paragraph.alignment = PP_ALIGN.LEFT
         paragraph.font.size, paragraph.font.bold = Pt(size), True
-        paragraph.font.color.rgb = RGBColor.from_string(INK)
+        paragraph.font.color.rgb = RGBColor.from_string("FFFFFF" if slide.kind == "cover" else INK)
 
 
 def fitting_size(text: str, width: float, height: float, sizes: Sequence[int]) -> int:
@@ -187,7 +187,7 @@ def _text(
     for number, line in enumerate(lines):
         paragraph = frame.paragraphs[0] if number == 0 else frame.add_paragraph()
         run = paragraph.add_run()
-        run.text = _legal(line)
+        run.text = legal_text(line)
         run.font.size, run.font.bold = Pt(size), bold
         run.font.color.rgb = RGBColor.from_string(colour)
         paragraph.space_after = Pt(gap)
@@ -221,7 +221,7 @@ def _without_picture(page: Any, slide: Slide) -> None:
     rows = len(next(iter(slide.table.values()), ())) + 1
     share = min(0.34 * rows + 0.3, 0.62 * (end - TOP))
     top = _blocks(page, slide, LEFT, width, TOP, end - TOP - share) if words else TOP
-    _table(page, slide.table, LEFT, top + 0.05, width, end - top - 0.1)
+    add_table(page, slide.table, LEFT, top + 0.05, width, end - top - 0.1)
 
 
 def _with_picture(page: Any, slide: Slide) -> None:
@@ -237,7 +237,7 @@ def _with_picture(page: Any, slide: Slide) -> None:
     share = 0.0 if slide.table is None else min(0.5 * (len(next(iter(slide.table.values()))) + 1), 2.6)
     top = _blocks(page, slide, left, room, TOP, end - TOP - share)
     if slide.table is not None:
-        _table(page, slide.table, left, top + 0.05, room, end - top - 0.1)
+        add_table(page, slide.table, left, top + 0.05, room, end - top - 0.1)
 
 
 def _picture(page: Any, picture: Picture, left: float, top: float, width: float, height: float) -> None:
@@ -253,14 +253,9 @@ def _picture(page: Any, picture: Picture, left: float, top: float, width: float,
             scale = Inches(room) / frame.height
             frame.width, frame.height = int(frame.width * scale), Inches(room)
         bottom = top + frame.height / Inches(1)
-    _describe(frame, picture.alt)
+    describe(frame, picture.alt)
     if picture.caption:
         _text(page, (left, bottom, width, 0.35), [picture.caption], 10, MUTED)
-
-
-def _describe(frame: Any, alt: str) -> None:
-    properties = next(e for e in frame._element.iter() if e.tag.endswith("}cNvPr"))
-    properties.set("descr", _legal(alt))
 
 
 def _bars(page: Any, bars: Bars, left: float, top: float, width: float, height: float) -> Any:
@@ -269,11 +264,13 @@ def _bars(page: Any, bars: Bars, left: float, top: float, width: float, height: 
     from pptx.util import Inches, Pt
 
     data = CategoryChartData(number_format="0" if bars.percent else "General")
-    labels = [shown_name(level_words(label)) for label in bars.columns["label"]]
-    data.categories = [f" {label}" if label[0] in "=+-@" else _legal(label) for label in labels]
+    # bars are drawn from the bottom up, so the first label comes last
+    labels = [shown_name(level_words(label)) for label in bars.columns["label"]][::-1]
+    data.categories = [f" {label}" if label[0] in "=+-@" else legal_text(label) for label in labels]
     scale = 100.0 if bars.percent else 1.0
-    values = [None if not np.isfinite(v) else float(f"{scale * v:.3g}") for v in bars.columns["value"].astype(float)]
-    data.add_series(_legal(bars.axis), values)
+    numbers = bars.columns["value"].astype(float)[::-1]
+    values = [None if not np.isfinite(v) else float(f"{scale * v:.3g}") for v in numbers]
+    data.add_series(legal_text(bars.axis), values)
     frame = page.shapes.add_chart(XL_CHART_TYPE.BAR_CLUSTERED, *(Inches(v) for v in (left, top, width, height)), data)
     chart = frame.chart
     chart.has_legend = False
@@ -281,64 +278,9 @@ def _bars(page: Any, bars: Bars, left: float, top: float, width: float, height: 
     chart.font.size = Pt(12)
     plot = chart.plots[0]
     plot.gap_width, plot.has_data_labels = 60, True
-    chart.category_axis.reverse_order = True
     chart.category_axis.format.line.width = Pt(1)
     chart.value_axis.minimum_scale = 0
     chart.value_axis.has_major_gridlines = False
     chart.value_axis.has_title = True
-    chart.value_axis.axis_title.text_frame.text = _legal(bars.axis)
+    chart.value_axis.axis_title.text_frame.text = legal_text(bars.axis)
     return frame
-
-
-def _table(page: Any, table: Mapping[str, Sequence[str]], left: float, top: float, width: float, height: float) -> None:
-    from pptx.util import Inches
-
-    rows = len(next(iter(table.values()), ()))
-    widest = [max([len(h) * 1.05, *(len(c) for c in cells)]) + 2 for h, cells in table.items()]
-    widths = _column_widths(widest, width)
-    columns = list(table.values())
-    for size in (13, 12, 11, 10, 9, 8, 7, 6):
-        heights = [
-            max(_cell_height(line[k], widths[k], size) for k in range(len(widths)))
-            for line in [tuple(table), *zip(*columns, strict=True)]
-        ]
-        if sum(heights) <= height:
-            break
-    frame = page.shapes.add_table(
-        rows + 1, len(table), Inches(left), Inches(top), Inches(sum(widths)), Inches(min(sum(heights), height))
-    )
-    grid = frame.table
-    for number, inches in enumerate(widths):
-        grid.columns[number].width = Inches(inches)
-    for number, inches in enumerate(heights):
-        grid.rows[number].height = Inches(inches)
-    for column, (heading, cells) in enumerate(table.items()):
-        for row, text in enumerate((heading, *cells)):
-            _cell(grid.cell(row, column), text, size, head=row == 0, shaded=row % 2 == 0)
-    _describe(frame, "Table: " + "; ".join(shown_name(h) for h in table))
-
-
-def _column_widths(widest: Sequence[float], width: float) -> list[float]:
-    wanted = np.minimum(np.array(widest) * 0.105, 0.6 * width)
-    share = wanted / wanted.sum() * width
-    return [float(v) for v in np.minimum(share, wanted * 1.25 + 0.1)]
-
-
-def _cell_height(text: str, width: float, size: float) -> float:
-    per_line = max(1.0, (width - 0.14) * 72 / (0.6 * size))
-    return float(np.ceil(max(len(text), 1) / per_line)) * size * 1.25 / 72 + 0.08
-
-
-def _cell(cell: Any, text: str, size: float, *, head: bool, shaded: bool) -> None:
-    from pptx.dml.color import RGBColor
-    from pptx.util import Inches, Pt
-
-    cell.margin_left = cell.margin_right = Inches(0.06)
-    cell.margin_top = cell.margin_bottom = Inches(0.03)
-    cell.fill.solid()
-    cell.fill.fore_color.rgb = RGBColor.from_string(ACCENT if head else "F1EFE8" if shaded else "FFFFFF")
-    paragraph = cell.text_frame.paragraphs[0]
-    run = paragraph.add_run()
-    run.text = _legal(text)
-    run.font.size, run.font.bold = Pt(size), head
-    run.font.color.rgb = RGBColor.from_string("FFFFFF" if head else INK)

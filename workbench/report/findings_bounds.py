@@ -133,6 +133,14 @@ def missing_findings(
                 "Missing units were turned into failures one by one in the order of their last good day; bounds are not"
                 " limits by chance."
             ),
+            table={
+                "if the missing units": [
+                    "are like those still watched",
+                    f"with {shares[level].name} all failed, the others worked on",
+                    f"with {shares[level].name} worked on, the others all failed",
+                ],
+                "difference": [points_text(v) for v in (bounds.difference, bounds.lowest, bounds.highest)],
+            },
             caveats=(
                 ("The extremes disagree on the sign: missing units alone could explain the difference.",)
                 if bounds.crossed_changes_sign

@@ -313,7 +313,7 @@ def _days(data: SeasonData, choice: ChoiceComparison, name: str, section: str, o
         method="Mean working time up to the mission (area under the curve); differences with limits by square-and-add.",
         caveats=(
             "Days are counted up to the mission only; what units would do after it is not part of this.",
-            *tuple(choice.means.notes)[:2],
+            *_named(choice, choice.means.notes)[:3],
         ),
         figure=Drawing(
             result=choice.means,
@@ -329,6 +329,16 @@ def _days(data: SeasonData, choice: ChoiceComparison, name: str, section: str, o
             ],
         },
     )
+
+
+def _named(choice: ChoiceComparison, notes: tuple[str, ...]) -> tuple[str, ...]:
+    """Notes of an estimate about one level, the level named as it is shown."""
+    found = []
+    for note in notes:
+        level, _, rest = note.partition(": ")
+        if level in choice.shares:
+            found.append(f"{choice.shares[level].name}: {rest}")
+    return tuple(found)
 
 
 def _days_cell(row: Any) -> str:

@@ -177,7 +177,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
             units=_units(data),
             failures=int(data.lives.failed.sum()),
             method=_curve_method(curve),
-            caveats=tuple(curve.notes)[:3],
+            caveats=tuple("All units" + note[3:] for note in curve.notes if note.startswith("all:")),
             figure=Drawing(
                 result=curve,
                 alt=(

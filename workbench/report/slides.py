@@ -1,7 +1,7 @@
 """Slides: findings and typed settings laid out as one list of slides, which both decks and nobody else renders."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from workbench.report.figures import draw
@@ -15,10 +15,13 @@ __all__ = ["Picture", "Slide", "slides_of"]
 SIDE_ROWS, SIDE_COLUMNS = 7, 4
 """A table up to this size stands beside its figure; a larger one gets a slide of its own."""
 
+SIDE_CHARACTERS = 420
+"""Beside more text than this a table would be set too small to read."""
+
 PAGE_ROWS = 13
 """Rows of a table on one slide."""
 
-FIGURE_INCHES = (9.0, 5.0)
+FIGURE_INCHES = (9.0, 5.9)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -97,7 +100,7 @@ def slides_of(findings: Sequence[Finding], cover: Slide, typed: Sequence[Slide] 
     shown = [f for f in in_slide_order(findings) if f.on_slide]
     slides = [cover]
     for section, heading in SECTIONS.items():
-        slides += [slide for slide in typed if slide.section == heading]
+        slides += [page for slide in typed if slide.section == heading for page in _pages_of_typed(slide)]
         for finding in shown:
             if finding.section == section:
                 slides += _slides_of_finding(finding, heading)
@@ -109,7 +112,8 @@ def _slides_of_finding(finding: Finding, heading: str) -> Iterator[Slide]:
     method = " ".join([finding.method, _counts(finding)]).strip()
     picture = _picture(finding)
     table = finding.table
-    beside = table is not None and (picture is None or _fits_beside(table))
+    words = sum(len(line) for line in (rest, *finding.caveats))
+    beside = table is not None and (picture is None or (_fits_beside(table) and words <= SIDE_CHARACTERS))
     pages = list(_pages(table, PAGE_ROWS if picture is None else SIDE_ROWS)) if table is not None and beside else [None]
     yield Slide(
         kind="finding",
@@ -128,11 +132,27 @@ def _slides_of_finding(finding: Finding, heading: str) -> Iterator[Slide]:
         yield Slide(
             kind="table",
             section=heading,
-            title=f"In numbers: {title[0].lower() + title[1:] if title[1:2].islower() else title}",
+            title=_numbers_title(title),
             table=page,
             method=method,
             source=finding.id,
         )
+
+
+def _numbers_title(title: str) -> str:
+    """Title of a table's own slide: the subject alone where the claim names one first."""
+    subject, colon, _ = title.partition(": ")
+    if colon and len(subject) <= 40:
+        title = f"{subject}."
+    return f"In numbers: {title[0].lower() + title[1:] if title[1:2].islower() else title}"
+
+
+def _pages_of_typed(slide: Slide) -> Iterator[Slide]:
+    if slide.table is None:
+        yield slide
+        return
+    for page in _pages(slide.table, PAGE_ROWS):
+        yield replace(slide, table=page)
 
 
 def _fits_beside(table: Mapping[str, Sequence[str]]) -> bool:

@@ -8,6 +8,7 @@ import numpy as np
 from workbench.report.figures.labels import headings
 from workbench.report.figures.style import INK, MUTED, figure_text, level_words
 from workbench.results import Result
+from workbench.wording import percent_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -66,7 +67,7 @@ def draw_bars(result: Bars, ax: "Axes", *, title: str = "", subtitle: str = "") 
         ends = np.maximum(ends, np.where(known, high, 0.0))
     top = max(float(ends.max(initial=0.0)), 1e-9)
     for place, value, end in zip(range(len(values)), values, ends, strict=True):
-        words = "not known" if not np.isfinite(value) else f"{scale * value:.3g}{' %' if result.percent else ''}"
+        words = percent_text(value) if result.percent else "not known" if not np.isfinite(value) else f"{value:.3g}"
         ax.text(end + 0.012 * top, place, words, va="center", ha="left", fontsize=10.5, color=INK)
     names = [figure_text(level_words(label), width=26) for label in result.columns["label"]]
     ax.set_yticks(places, names)

@@ -1,0 +1,155 @@
+"""compare: levels of one choice side by side, share lasting the mission and days before any test."""
+
+import argparse
+import json
+import math
+import sys
+import time
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from workbench.report.choice import ChoiceComparison
+    from workbench.report.season import SeasonData
+
+HELP = "compare the levels of one choice: share lasting the mission, days, differences and a test"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's own arguments to its parser."""
+    parser.add_argument("log", metavar="LOG", help="log file or folder")
+    parser.add_argument("--by", metavar="COLUMN", required=True, help="choice to compare, such as lid_seal")
+    parser.add_argument("--within", metavar="COLUMN", help="repeat the test inside each value of this column")
+    parser.add_argument("--figure", metavar="FILE.png", help="write the curves as a picture")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the comparison; 1 when rows were set aside and --strict was given."""
+    from workbench.checks import check_columns
+    from workbench.errors import EstimateError
+    from workbench.report.build import season_data
+    from workbench.report.choice import compare_choice
+    from workbench.report.season import FEWEST_UNITS
+
+    started = time.monotonic()
+    data = season_data(args.log, settings=args.settings, mission=args.mission, seed=args.seed)
+    check_columns([n for n in (args.by, args.within) if n], data.lives.covariates.columns, "column")
+    if len(data.levels(args.by)) < 2:
+        raise EstimateError(f"{args.by} has fewer than two levels carried by at least {FEWEST_UNITS} units each")
+    if time.monotonic() - started > 1:
+        print("comparing", file=sys.stderr)
+    choice = compare_choice(data, args.by, within=args.within)
+    if args.figure:
+        _write_figure(args.figure, choice, data)
+    if args.json:
+        print(json.dumps(_as_json(choice, data), ensure_ascii=False, indent=2, allow_nan=False))
+    else:
+        print("\n".join(_lines(choice, data)))
+    return 1 if args.strict and data.log.rows_set_aside else 0
+
+
+def _write_figure(path: str, choice: "ChoiceComparison", data: "SeasonData") -> None:
+    from pathlib import Path
+
+    from workbench.errors import UsageError
+    from workbench.report.figures import draw
+    from workbench.report.figures.style import figure_png, new_axes, theme
+
+    with theme():
+        ax = new_axes()
+        names = {level: share.name for level, share in choice.shares.items()}
+        draw(choice.curve, ax, mission=data.mission, labels=names, unit=data.lives.unit)
+        png = figure_png(ax.figure.get_figure(root=True))
+    try:
+        Path(path).write_bytes(png)
+    except OSError as error:
+        raise UsageError(f"cannot write {path}: {error.strerror or error}") from None
+    print(f"figure written: {path}", file=sys.stderr)
+
+
+def _number(value: Any) -> float | None:
+    return float(value) if math.isfinite(float(value)) else None
+
+
+def _difference(level: str, choice: "ChoiceComparison") -> dict[str, Any]:
+    found: dict[str, Any] = {"level": level, "reference": choice.reference}
+    for name, source in (("share", choice.differences), ("days", choice.days)):
+        estimate, lower, upper = (_number(v) for v in source[level])
+        found |= {f"{name}_difference": estimate, f"{name}_lower": lower, f"{name}_upper": upper}
+    adjusted = choice.test.adjusted.get(level, math.nan)
+    return found | {"p_adjusted": _number(adjusted)}
+
+
+def _as_json(choice: "ChoiceComparison", data: "SeasonData") -> dict[str, Any]:
+    means = choice.means.table.set_index("group")
+    groups = []
+    for level, share in choice.shares.items():
+        days = {k: _number(means.loc[level, c]) for k, c in
+                (("days", "restricted_mean"), ("days_lower", "lower"), ("days_upper", "upper"))}  # fmt: skip
+        groups.append(
+            {
+                "level": level,
+                "units": share.units,
+                "failures": share.failures,
+                "share": _number(share.share),
+                "lower": _number(share.lower),
+                "upper": _number(share.upper),
+                **days,
+            }
+        )
+    tests = {"all": choice.test, "within": choice.within}
+    return {
+        "by": choice.column,
+        "mission": data.mission,
+        "confidence": data.confidence,
+        "reference": choice.reference,
+        "groups": groups,
+        "differences": [_difference(level, choice) for level in choice.levels if level != choice.reference],
+        "tests": {k: {"method": t.method, "p_value": _number(t.p_value)} for k, t in tests.items() if t is not None},
+        "left_out": list(choice.left_out),
+        "notes": list(choice.notes),
+    }
+
+
+def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
+    from workbench.report.naming import shown_name
+    from workbench.report.sentences import (
+        days_sentence,
+        detectable_sentence,
+        difference_sentence,
+        share_sentence,
+        test_sentence,
+    )
+
+    mission, confidence = data.mission_text, data.confidence
+    means = choice.means.table.set_index("group")
+    width = max(len(s.name) for s in choice.shares.values())
+    lines = [f"{shown_name(choice.column)}, {mission}, reference {choice.shares[choice.reference].name}", ""]
+    lines.append(f"{'':{width}}  units  failed  lasted {mission}        mean days worked")
+    for level, share in choice.shares.items():
+        days = [float(means.loc[level, c]) for c in ("restricted_mean", "lower", "upper")]
+        lines.append(
+            f"{share.name:{width}}  {share.units:5d}  {share.failures:6d} "
+            f" {_range(share.share, share.lower, share.upper, 100)} %   {_range(*days, 1)}"
+        )
+    lines.append("")
+    lines += [share_sentence(s, mission, confidence) for s in choice.shares.values() if s.failures == 0]
+    base = choice.shares[choice.reference]
+    for level in choice.levels:
+        if level != choice.reference:
+            share = choice.shares[level]
+            lines.append(difference_sentence(share, base, choice.differences[level], mission, confidence))
+            lines.append(days_sentence(share.name, base.name, choice.days[level], mission, confidence))
+    lines += ["", test_sentence(choice.test.p_value, method=choice.test.method, levels=len(choice.levels))]
+    if choice.within is not None:
+        lines.append(test_sentence(choice.within.p_value, method=choice.within.method, levels=len(choice.levels)))
+    units, failures = choice.counts
+    lines.append(detectable_sentence(failures, base.units / units))
+    if choice.left_out:
+        lines.append("Too few units to compare: " + ", ".join(choice.left_out) + ".")
+    return [*lines, *choice.notes, "Raw comparison: what goes together need not be cause and effect."]
+
+
+def _range(value: float, lower: float, upper: float, scale: float) -> str:
+    if not math.isfinite(value):
+        return "   not known      "
+    return f"{scale * value:4.0f} ({scale * lower:3.0f} to {scale * upper:3.0f})"
