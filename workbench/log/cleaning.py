@@ -12,7 +12,7 @@ from workbench.log.columns import Column, word_key
 from workbench.log.settings import Settings
 from workbench.log.sheets import Cell, Flaw, cell_text, shown
 
-__all__ = ["INVISIBLE", "TIME_DROPPED", "Cleaned", "Refusal", "clean", "tidy"]
+__all__ = ["Cleaned", "Refusal", "clean", "tidy"]
 
 INVISIBLE = "invisible characters removed"
 TIME_DROPPED = "time of day dropped"

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from workbench.log.evidence import sign_names
 
-__all__ = ["ROLES", "TYPES", "Column", "evidence_column", "log_columns", "visit_columns", "word_key"]
+__all__ = ["Column", "evidence_column", "log_columns", "visit_columns", "word_key"]
 
 TYPES = ("text", "whole", "number", "date", "word", "yes_no", "ip_code")
 """What a field may hold."""

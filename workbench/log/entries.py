@@ -14,7 +14,7 @@ from workbench.log.sheets import Cell, cell_text, is_blank, shown
 from workbench.log.tables import Address, Table
 from workbench.wording import count_of
 
-__all__ = ["EXAMPLE_MARK", "LIFE_FIELDS", "Entry", "read_entries"]
+__all__ = ["Entry", "read_entries"]
 
 EXAMPLE_MARK = "EXAMPLE"
 """How the unit of the blank log's example row begins; such a row never counts."""
@@ -37,6 +37,8 @@ class Entry:
         Where it stands.
     number : int
         Row number in the file.
+    cells : tuple of Cell
+        As they stand in the file.
     values : mapping of str to value
         By column name; recorded values only.
     extra : mapping of str to str
@@ -47,6 +49,7 @@ class Entry:
 
     table: Table
     number: int
+    cells: tuple[Cell, ...]
     values: Mapping[str, Any]
     extra: Mapping[str, str]
     same: frozenset[tuple[str, str]]
@@ -122,9 +125,10 @@ class Entry:
         ------
         Nothing.
         """
-        value = self.values.get(field, "")
+        index = self.table.places.get(field, len(self.cells))
+        typed = cell_text(self.cells[index]) if index < len(self.cells) else str(self.values.get(field, ""))
         return problem_at(
-            self.address(field), reason=reason, advice=advice, field=field, value=str(value), scope=scope, others=others
+            self.address(field), reason=reason, advice=advice, field=field, value=typed, scope=scope, others=others
         )
 
 
@@ -177,7 +181,9 @@ def read_entries(
                 at = table.address_at(number, index)
                 scope = "row" if name in LIFE_FIELDS else "value"
                 found.append(problem_at(at, field=name, value=cell_text(cell), scope=scope, **refusal._asdict()))
-        entry = Entry(table=table, number=number, values=values, extra=_extra(table, row), same=_same(table, row))
+        entry = Entry(
+            table=table, number=number, cells=row, values=values, extra=_extra(table, row), same=_same(table, row)
+        )
         odd = _no_record(entry, row)
         if odd:
             problems.append(odd)
