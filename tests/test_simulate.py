@@ -240,6 +240,14 @@ def test_more_sites_than_the_nine_are_made_up():
     assert log["site"].nunique() == 25 and len(truth["site_effects"]) == 25
 
 
+@pytest.mark.parametrize("options", [{"n": 1}, {"n": 2, "sites": 1}, {"n": 3, "sites": 12, "mission": 400}])
+def test_the_smallest_seasons_can_be_made(options):
+    log, truth = simulate_season(**({"seed": 1} | options))
+
+    assert len(log) == options["n"] == len(truth["failure_day"])
+    assert 0 < truth["fleet_mission_survival"] < 1
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
@@ -252,7 +260,13 @@ def test_more_sites_than_the_nine_are_made_up():
         ({"failed_share": 0.0}, "failed_share"),
         ({"start": "10/03/2025"}, "start must be an ISO date"),
         ({"visit_gap": (40, 20)}, "visit_gap must be a shortest and a longest"),
+        ({"visit_gap": 30}, "visit_gap must be a shortest and a longest"),
         ({"days": 40}, "days must exceed"),
+        ({"effects": ["lid_seal"]}, "effects must look like"),
+        ({"effects": {"lid_seal": 0.5}}, "effects must look like"),
+        ({"batches": {}}, "batches must give at least one level a share"),
+        ({"shares": {"vent": {"none": 0.0}}}, "shares of vent must give at least one level a share"),
+        ({"shares": {"vent": {"none": -1.0}}}, "shares of vent, none must be a finite number"),
         ({"alias": "colour"}, "alias must be one of"),
         ({"shares": {"vent": {"hole": 1.0}}}, "unknown level of vent 'hole'"),
     ],

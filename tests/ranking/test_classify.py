@@ -364,6 +364,15 @@ def test_too_many_unknown_outcomes_show_nothing():
     assert any("more than 25 %" in n for n in result.notes)
 
 
+def test_few_sites_make_rough_limits_and_say_so():
+    lives = _known()
+    three = lives.covariates.assign(site=np.arange(120) % 3)
+    result = classify_mission(lives.replace(covariates=three.astype({"site": str})), ["seal"], mission=100)
+
+    assert any(n.startswith("With 3 sites") for n in result.notes)
+    assert not any("are rough" in n for n in classify_mission(lives, ["seal"], mission=100).notes)
+
+
 def test_delayed_entries_are_left_out_and_counted():
     lives = _known()
     late = lives.replace(entry=np.where(np.arange(120) < 7, 0.5, 0.0))

@@ -29,6 +29,7 @@ __all__ = ["MissionSkill", "classify_mission"]
 MOST_SPLIT = 0.25
 """Share of lives with an unknown outcome beyond which no skill is claimed; judgement, no source."""
 _RESAMPLES = 2000
+_FEW_BLOCKS = 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,6 +209,8 @@ def _skill_notes(case: _Case, skill: Mapping[str, Any]) -> list[str]:
         f"{skill['lasted']} had lasted it, and for {percent_text(skill['split_share'])} the outcome is not known, "
         "so that they count in part as failed and in part as lasted."
     ]
+    if (blocks := int(case.folds.block.max()) + 1) < _FEW_BLOCKS:
+        notes.append(f"With {blocks} sites, units or rows to resample, the limits of the skill are rough.")
     if skill["verdict"] == "no skill can be shown":
         notes.append(
             f"No skill can be shown: for more than {percent_text(MOST_SPLIT)} of the lives the outcome is not known."

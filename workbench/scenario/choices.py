@@ -116,6 +116,8 @@ def complete_effects(effects: Mapping[str, Mapping[str, float]] | None) -> dict[
     """
     if effects is None:
         return default_effects()
+    if not isinstance(effects, Mapping) or not all(isinstance(levels, Mapping) for levels in effects.values()):
+        raise UsageError(f'effects must look like {{"lid_seal": {{"o_ring": 0.5}}}}; got {effects!r}')
     check_columns(list(effects), list(CHOICES), "choice")
     complete = {name: dict.fromkeys(choice.levels, 0.0) for name, choice in CHOICES.items()}
     for name, levels in effects.items():

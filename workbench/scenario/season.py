@@ -158,15 +158,29 @@ class Season:
         check_positive("shape", self.shape)
         check_positive("site_sd", self.site_sd, zero=True)
         check_positive("exposure_strength", self.exposure_strength, zero=True)
+        for name, shares in [
+            ("batches", self.batches),
+            *((f"shares of {c}", s) for c, s in (self.shares or {}).items()),
+        ]:
+            if shares is not None:
+                self._check_shares(name, shares)
         self._check_calendar()
+
+    def _check_shares(self, name: str, shares: Mapping[str, float]) -> None:
+        if (
+            not shares
+            or sum(check_positive(f"{name}, {level}", share, zero=True) for level, share in shares.items()) <= 0
+        ):
+            raise UsageError(f"{name} must give at least one level a share above 0; got {dict(shares)!r}")
 
     def _check_calendar(self) -> None:
         try:
             datetime.date.fromisoformat(self.start)
         except (TypeError, ValueError):
             raise UsageError(f"start must be an ISO date such as 2025-03-10; got {self.start!r}") from None
-        first, last = self.visit_gap
-        if not 1 <= check_whole("visit_gap", first, least=1) <= check_whole("visit_gap", last, least=1):
+        pair = self.visit_gap if isinstance(self.visit_gap, tuple | list) and len(self.visit_gap) == 2 else (2, 1)
+        first, last = (check_whole("visit_gap", days, least=1) for days in pair)
+        if first > last:
             raise UsageError(f"visit_gap must be a shortest and a longest time in days; got {self.visit_gap!r}")
         if self.deploy_days + last >= self.days:
             raise UsageError(f"days must exceed deploy_days and the longest visit_gap together; got {self.days!r}")
