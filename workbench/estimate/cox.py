@@ -282,7 +282,7 @@ def maximise(
     Returns
     -------
     CoxMaximum
-        The best point found; `converged` tells whether the gain still to be had is below 1e-9.
+        The best point found; `converged` tells whether the gain still to be had is negligible.
 
     Raises
     ------
@@ -302,13 +302,14 @@ def maximise(
         information = now.information + np.diag(penalty)
         step = _newton_step(information, score, scale)
         gain = float(score @ step)
-        converged = gain < 1e-9
+        converged = gain < 1e-12
         reach = float(np.ptp(likelihood.columns @ (beta + step))) if beta.size else 0.0
-        if (converged and gain < 1e-18) or reach > OUT_OF_REACH:
+        if reach > OUT_OF_REACH:
             break
         goal = now.value - 0.5 * float(penalty @ beta**2)
         moved = _climb(likelihood, penalty, beta, step, goal)
         if moved is None:
+            converged = gain < 1e-6
             break
         beta, now = moved
         if converged:
