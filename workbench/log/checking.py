@@ -158,19 +158,28 @@ def check_across(entries: Sequence[Entry], unusable: frozenset[tuple[str, str, i
     Nothing.
     """
     problems: list[Problem] = []
-    first: dict[frozenset[tuple[str, str]], Entry] = {}
     by_unit: dict[str, list[Entry]] = defaultdict(list)
     for entry in entries:
-        original = first.setdefault(entry.same, entry)
-        if original is not entry:
-            reason = f"equal in every cell to {original.address().full}, which is kept"
-            problems.append(entry.problem("unit_id", reason, "delete one of the two"))
-        elif entry["unit_id"] is not None:
+        if entry["unit_id"] is not None:
             by_unit[entry["unit_id"]].append(entry)
     for rows in by_unit.values():
         if len(rows) > 1:
-            problems += _told_twice(rows) or _overlaps([e for e in rows if e.key not in unusable])
+            different, repeated = _told_again(rows)
+            problems += repeated
+            problems += _told_twice(different) or _overlaps([e for e in different if e.key not in unusable])
     return problems
+
+
+def _told_again(rows: Sequence[Entry]) -> tuple[list[Entry], list[Problem]]:
+    """Split the rows of a unit into the first of each kind and the exact duplicates."""
+    first: dict[frozenset[tuple[str, str]], Entry] = {}
+    problems = []
+    for entry in rows:
+        original = first.setdefault(entry.same(), entry)
+        if original is not entry:
+            reason = f"equal in every cell to {original.address().full}, which is kept"
+            problems.append(entry.problem("unit_id", reason, "delete one of the two"))
+    return list(first.values()), problems
 
 
 def _told_twice(rows: Sequence[Entry]) -> list[Problem]:

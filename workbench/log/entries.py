@@ -43,8 +43,6 @@ class Entry:
         By column name; recorded values only.
     extra : mapping of str to str
         Heading to text of the columns without a role.
-    same : frozenset
-        Equal for rows that are equal in every cell.
     """
 
     table: Table
@@ -52,7 +50,6 @@ class Entry:
     cells: tuple[Cell, ...]
     values: Mapping[str, Any]
     extra: Mapping[str, str]
-    same: frozenset[tuple[str, str]]
 
     def __getitem__(self, field: str) -> Any:
         return self.values.get(field)
@@ -61,6 +58,22 @@ class Entry:
     def key(self) -> tuple[str, str, int]:
         """What makes a row one row: file, sheet and number."""
         return self.table.raw.source, self.table.raw.sheet, self.number
+
+    def same(self) -> frozenset[tuple[str, str]]:
+        """Return what is equal for rows that are equal in every cell, whatever the order of their columns.
+
+        Returns
+        -------
+        frozenset of (str, str)
+            Column and text of every cell with content.
+
+        Raises
+        ------
+        Nothing.
+        """
+        names = (field or heading for heading, field in zip(self.table.headings, self.table.fields, strict=True))
+        filled = ((name, cell) for name, cell in zip(names, self.cells, strict=False) if not is_blank(cell))
+        return frozenset((name, tidy(cell_text(cell))) for name, cell in filled)
 
     def address(self, field: str = "") -> Address:
         """Return where a field stands.
@@ -181,9 +194,7 @@ def read_entries(
                 at = table.address_at(number, index)
                 scope = "row" if name in LIFE_FIELDS else "value"
                 found.append(problem_at(at, field=name, value=cell_text(cell), scope=scope, **refusal._asdict()))
-        entry = Entry(
-            table=table, number=number, cells=row, values=values, extra=_extra(table, row), same=_same(table, row)
-        )
+        entry = Entry(table=table, number=number, cells=row, values=values, extra=_extra(table, row))
         odd = _no_record(entry, row)
         if odd:
             problems.append(odd)
@@ -202,17 +213,7 @@ def _scoped(problem: Problem, values: Mapping[str, Any]) -> Problem:
 
 
 def _extra(table: Table, row: tuple[Cell, ...]) -> dict[str, str]:
-    named = zip(table.headings, table.fields, row, strict=False)
-    return {
-        heading: tidy(cell_text(cell)) for heading, field, cell in named if heading and not field and not is_blank(cell)
-    }
-
-
-def _same(table: Table, row: tuple[Cell, ...]) -> frozenset[tuple[str, str]]:
-    names = (field or heading for heading, field in zip(table.headings, table.fields, strict=True))
-    return frozenset(
-        (name, tidy(cell_text(cell))) for name, cell in zip(names, row, strict=False) if not is_blank(cell)
-    )
+    return {h: tidy(cell_text(row[i])) for i, h in table.unused if i < len(row) and not is_blank(row[i])}
 
 
 def _no_record(entry: Entry, row: tuple[Cell, ...]) -> Problem | None:

@@ -103,7 +103,9 @@ def records_frame(
     for name, column in vocabulary.columns.items():
         if name not in present:
             continue
-        values = [spelling.get(name, {}).get(e[name], e[name]) for e in entries]
+        values = [entry.values.get(name) for entry in entries]
+        if name in spelling:
+            values = [spelling[name].get(value, value) for value in values]
         if name == "site" and any("site" in e.table.places for e in entries):
             values = [NOT_RECORDED if v is None else v for v in values]
         data[name] = _typed(column, values, units, settings)

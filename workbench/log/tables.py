@@ -72,6 +72,25 @@ class Table:
         """
         return {name: index for index, name in enumerate(self.fields) if name}
 
+    @cached_property
+    def unused(self) -> tuple[tuple[int, str], ...]:
+        """Return the columns with a heading that is not understood, a heading given twice once.
+
+        Returns
+        -------
+        tuple of (int, str)
+            Column number from 0, and heading.
+
+        Raises
+        ------
+        Nothing.
+        """
+        found: dict[str, int] = {}
+        for index, (heading, field) in enumerate(zip(self.headings, self.fields, strict=True)):
+            if heading and not field:
+                found.setdefault(heading, index)
+        return tuple((index, heading) for heading, index in found.items())
+
     def address(self, row: int, field: str = "") -> Address:
         """Return where a field of a row stands.
 
