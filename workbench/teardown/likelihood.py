@@ -54,9 +54,9 @@ class EvidenceModel:
     confirmed : np.ndarray of float, shape (k,)
         Confirmed teardowns of each mechanism.
     against : np.ndarray of bool, shape (s, k)
-        Whether the table says that the sign speaks against the mechanism.
+        Whether the table says that the sign speaks strongly against the mechanism (--).
     silenced : np.ndarray of bool, shape (s,)
-        Signs that survivors show just as often: they speak for nothing, and may still speak against.
+        Signs that survivors show just as often: they say nothing, but for what they speak strongly against.
     compared : tuple of str
         One sentence for each silenced sign.
     """
@@ -79,7 +79,7 @@ class EvidenceModel:
 
     @cached_property
     def usual(self) -> np.ndarray:
-        """Mean chance of each sign under the mechanisms that it does not speak against, shape (s,)."""
+        """Mean chance of each sign under the mechanisms that it does not speak strongly against, shape (s,)."""
         free = ~self.against
         return (self.expected * free).sum(axis=1) / np.maximum(free.sum(axis=1), 1)
 
@@ -178,8 +178,8 @@ def evidence_model(teardowns: Teardowns, table: pd.DataFrame) -> EvidenceModel:
 
     P(sign | mechanism) has a beta prior of weight 4 with mean 0.80 (++), 0.50 (+), 0.20 (0, or not in the table),
     0.08 (-) or 0.02 (--); each confirmed teardown adds one count where its sign was checked. P(mechanism) is 1 each and
-    confirmed counts. A sign that opened survivors show at least as often as failed units speaks for no mechanism; it
-    can still speak against one (dry inside, in a dead unit, speaks against a leak).
+    confirmed counts. A sign that opened survivors show at least as often as failed units says nothing, but for the
+    mechanisms that it speaks strongly against (dry inside, in a dead unit, speaks against a leak).
 
     Parameters
     ----------
@@ -209,7 +209,7 @@ def evidence_model(teardowns: Teardowns, table: pd.DataFrame) -> EvidenceModel:
     columns = [column for column, sign in enumerate(teardowns.signs) if sign in families]
     signs = tuple(teardowns.signs[column] for column in columns)
     mean = _prior_means(taken, signs, mechanisms)
-    against = mean < (PRIOR_MEAN["0"] + PRIOR_MEAN["-"]) / 2
+    against = mean < (PRIOR_MEAN["-"] + PRIOR_MEAN["--"]) / 2
     seen = teardowns.seen[:, columns]
     member = (confirmed[:, None] == np.array(mechanisms, dtype=object)[None, :]).astype(float)
     trained = seen[teardowns.confirmed]
