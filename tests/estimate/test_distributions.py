@@ -321,3 +321,23 @@ def test_errors_say_what_to_do():
         fit_distribution(lives).quantile(0)
     with pytest.raises(UsageError, match="times must be numbers of at least 0"):
         fit_distribution(lives).survival([-1])
+
+
+@pytest.mark.slow
+def test_random_small_fleets_give_figures_or_sentences():
+    rng = np.random.default_rng(0)
+    for _ in range(60):
+        n, unit = int(rng.integers(1, 25)), 10.0 ** rng.integers(-2, 5)
+        life = np.ceil(rng.weibull(rng.uniform(0.5, 4), n) * 20) * unit
+        left, visit = np.ceil(rng.uniform(1, 30, n)) * unit, rng.integers(1, 10) * unit
+        lower, upper = np.minimum(life, left), np.where(life <= left, life, np.inf)
+        if rng.random() < 0.6:
+            lower = np.floor(lower / visit) * visit
+            upper = np.where(life <= left, lower + visit, np.inf)
+        lives = Lives.from_arrays(lower=lower, upper=upper, entry=np.where(rng.random(n) < 0.3, 0.5 * lower, 0.0))
+        for distribution in ALL:
+            fit = fit_distribution(lives, distribution)
+            quantiles = fit.quantile([0.1, 0.9]).to_numpy()
+            numbers = np.r_[fit.table.iloc[:, 1:].to_numpy(dtype=float).ravel(), quantiles.ravel()]
+            assert not np.isinf(numbers).any()
+            assert fit.notes or not np.isnan(numbers).any()

@@ -298,3 +298,17 @@ def test_errors_say_what_to_do():
         fit.survival(3, {"seal": "Z"})
     with pytest.raises(UsageError, match="p must lie between 0 and 1"):
         fit.quantile([0.1, 1.0])
+
+
+def test_ratios_beyond_all_sense_are_not_shown():
+    # a number in far too large a unit: its effect per unit is known, the ratio per unit is no figure to print
+    rng = np.random.default_rng(2)
+    x = rng.normal(size=60)
+    lives = Lives.from_arrays(
+        100 * np.exp(0.5 * x) * rng.weibull(1.5, 60), np.ones(60, dtype=bool), covariates={"x": x / 1000}
+    )
+    fit = fit_time_ratios(lives, "x")
+    row = fit.table.iloc[0]
+    assert row["log_time_ratio"] == pytest.approx(500, rel=0.4)
+    assert row[["time_ratio", "lower", "upper"]].isna().all()
+    assert any("beyond a million times" in n for n in fit.notes)

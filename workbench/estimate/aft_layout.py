@@ -153,7 +153,10 @@ def cells_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, pattern: n
     if size <= 32 * n:
         present = np.zeros(size, dtype=bool)
         present[key] = True
-        cell_of = (np.cumsum(present) - 1)[key]
+        found = np.flatnonzero(present)
+        rank = np.empty(size, dtype=np.int64)
+        rank[found] = np.arange(len(found))
+        cell_of = rank[key]
     else:
         cell_of = np.unique(key, return_inverse=True)[1]
     example = np.empty(int(cell_of.max(initial=-1)) + 1, dtype=np.int64)

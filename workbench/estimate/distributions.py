@@ -13,10 +13,10 @@ from workbench.estimate.distribution_fit import DistributionFit
 from workbench.estimate.estimability import find_estimable
 from workbench.estimate.gamma_life import gamma_log_likelihood, maximise_gamma
 from workbench.estimate.goodness import SpanCheck, check_spans
-from workbench.estimate.life_forms import DISTRIBUTIONS, PARAMETERS, SENSIBLE
+from workbench.estimate.life_forms import DISTRIBUTIONS, PARAMETERS, SENSIBLE, log_quantile
 from workbench.estimate.likelihood_region import Region, find_region, limits_over
 from workbench.lives import Lives
-from workbench.wording import count_of, p_text
+from workbench.wording import count_of, join_words, p_text
 
 __all__ = ["DistributionFit", "fit_distribution"]
 
@@ -106,7 +106,7 @@ def fit_distribution(
     check = NO_CHECK
     if maximum is not None:
         check = check_spans(distribution, maximum.coordinates, maximum.covariance, problem.cells, weights)
-        notes += _check_notes(check, distribution, lives)
+        notes += _check_notes(check, distribution, lives) + _far_notes(distribution, maximum)
     else:
         notes.append(_no_answer(lives, fixed is not None))
         maximum = _bound_without_failures(lives, fixed, confidence)
@@ -259,6 +259,17 @@ def _check_notes(check: SpanCheck, distribution: str, lives: Lives) -> list[str]
             f"{lives.unit} than it says. Several mechanisms may be mixed; fit each by itself."
         )
     return notes
+
+
+def _far_notes(distribution: str, maximum: _Maximum) -> list[str]:
+    shares = np.array([0.1, 0.5, 0.9])
+    middle = log_quantile(distribution, maximum.coordinates[None, :], shares)[0]
+    lower, upper = limits_over(maximum.region, log_quantile(distribution, maximum.region.edge, shares))
+    lost = np.isnan(lower) | ~(upper - middle <= np.log(SENSIBLE))
+    if not lost.any():
+        return []
+    named = join_words([f"{100 * p:.0f} %" for p in shares[lost]])
+    return [f"The lives set no usable limits to the time by which {named} have failed."]
 
 
 def _no_answer(lives: Lives, fixed: bool) -> str:

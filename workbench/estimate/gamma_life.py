@@ -138,6 +138,8 @@ def maximise_gamma(
 def _differences(height, best: np.ndarray, step: float) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[no-untyped-def]
     moves = step * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1], [1, 1], [1, -1], [-1, 1], [-1, -1]])
     v = height(best + moves)
-    slope = np.array([v[1] - v[2], v[3] - v[4]]) / (2.0 * step)
-    cross = (v[5] - v[6] - v[7] + v[8]) / (4.0 * step**2)
-    return slope, np.array([[(v[1] - 2 * v[0] + v[2]) / step**2, cross], [cross, (v[3] - 2 * v[0] + v[4]) / step**2]])
+    with np.errstate(invalid="ignore"):
+        slope = np.array([v[1] - v[2], v[3] - v[4]]) / (2.0 * step)
+        cross = (v[5] - v[6] - v[7] + v[8]) / (4.0 * step**2)
+        down, up = (v[1] - 2 * v[0] + v[2]) / step**2, (v[3] - 2 * v[0] + v[4]) / step**2
+    return slope, np.array([[down, cross], [cross, up]])

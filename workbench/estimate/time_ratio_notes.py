@@ -1,6 +1,6 @@
 """Sentences that go with time ratios: what was assumed, and why a row has no figure."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from workbench.estimate.terms import Term
 from workbench.lives import Lives
 from workbench.wording import count_of, join_words
 
-__all__ = ["assumption_notes", "missing_row_notes", "no_maximum_note", "nothing_to_fit_note"]
+__all__ = ["assumption_notes", "beyond_sense_notes", "missing_row_notes", "no_maximum_note", "nothing_to_fit_note"]
 
 
 def assumption_notes(lives: Lives, shrink: float) -> list[str]:
@@ -53,6 +53,34 @@ def assumption_notes(lives: Lives, shrink: float) -> list[str]:
                 "standard errors take lives as independent of each other."
             )
     return notes
+
+
+def beyond_sense_notes(columns: Mapping[str, np.ndarray]) -> list[str]:
+    """Say which ratios or limits are not shown because they lie beyond all sense.
+
+    Parameters
+    ----------
+    columns : mapping of str to np.ndarray
+        The table; NaN ratios or limits beside a known effect are what is meant.
+
+    Returns
+    -------
+    list of str
+        One sentence, or none.
+
+    Raises
+    ------
+    Nothing.
+    """
+    hidden = np.isnan(columns["time_ratio"] + columns["lower"] + columns["upper"])
+    hidden &= np.isfinite(columns["log_time_ratio"])
+    if not hidden.any():
+        return []
+    named = [f"{t} = {v}" for t, v in zip(columns["term"][hidden], columns["level"][hidden], strict=True)]
+    return [
+        f"{join_words(named)}: ratios or limits beyond a million times, or under a millionth, are not shown; these "
+        "lives say next to nothing about them, or the number is measured in too large a unit."
+    ]
 
 
 def nothing_to_fit_note(lives: Lives) -> str:

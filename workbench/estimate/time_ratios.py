@@ -17,6 +17,7 @@ from workbench.estimate.limits import normal_quantile
 from workbench.estimate.terms import Term, terms_of
 from workbench.estimate.time_ratio_notes import (
     assumption_notes,
+    beyond_sense_notes,
     missing_row_notes,
     no_maximum_note,
     nothing_to_fit_note,
@@ -31,6 +32,8 @@ __all__ = ["TimeRatios", "fit_time_ratios"]
 
 SMALLEST_SCALE, LARGEST_SCALE = 1e-5, 1e4
 """A scale beyond these means that the likelihood keeps rising towards 0 or infinity."""
+LARGEST_EFFECT = float(np.log(1e6))
+"""Ratios and limits beyond a million times, or a millionth, are not shown."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -229,10 +232,12 @@ def fit_time_ratios(
         reasons = missing_row_notes(read, lives, design, estimable.knows(transform)[1:])
         notes += [no_maximum_note(lives)] if fit is None else reasons
     values, covariance = _shown(transform, estimable, fit)
+    columns = _columns(design, values, covariance, confidence, shrink)
+    notes += beyond_sense_notes(columns)
     log_likelihood = np.nan if fit is None else float(fit.log_likelihood[0])
     parameters = 1 + len(estimable.used) + free_scale
     return TimeRatios(
-        columns=_columns(design, values, covariance, confidence, shrink),
+        columns=columns,
         notes=tuple(notes),
         distribution=distribution,
         intercept=float(values[0]),
@@ -295,10 +300,9 @@ def _fit(problem: AftProblem, lives: Lives, estimable: Estimable) -> AftBatch | 
     kept = estimable.kept[problem.cells.pattern][problem.cells.cell_of]
     part = problem.restricted(estimable.used)
     fit = fit_batch(part, np.where(kept, lives.weight, 0.0), covariance=True)
-    fine = (
-        fit.converged[0] and SMALLEST_SCALE < fit.scale[0] < LARGEST_SCALE and bool(np.isfinite(fit.covariance).all())
-    )  # type: ignore[arg-type]
-    return fit if fine else None
+    in_range = SMALLEST_SCALE < fit.scale[0] < LARGEST_SCALE
+    known = fit.covariance is not None and bool(np.isfinite(fit.covariance).all())
+    return fit if fit.converged[0] and in_range and known else None
 
 
 def _shown(transform: np.ndarray, estimable: Estimable, fit: AftBatch | None) -> tuple[np.ndarray, np.ndarray]:
@@ -337,7 +341,7 @@ def _columns(
 
 def _ratio(effect: np.ndarray) -> np.ndarray:
     """exp, with NaN instead of figures that no reader could use."""
-    return np.exp(np.where(np.abs(effect) < 300.0, effect, np.nan))
+    return np.exp(np.where(np.abs(effect) < LARGEST_EFFECT, effect, np.nan))
 
 
 def _combined(row: np.ndarray, effects: np.ndarray) -> float:
