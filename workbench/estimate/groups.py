@@ -84,7 +84,7 @@ def groups_of(lives: Lives, by: str | Sequence[str] | None) -> Groups:
     if by is None:
         return Groups(labels=("all",), codes=np.zeros(len(lives), dtype=np.int64))
     names = check_columns(by, lives.covariates.columns, "covariate")
-    parts = [text_levels(lives.covariates[name]) for name in names]
+    parts = [_levels_of(lives, name) for name in names]
     labels, codes = parts[0]
     for more, more_codes in parts[1:]:
         joined = np.where((codes < 0) | (more_codes < 0), -1, codes.astype(np.int64) * len(more) + more_codes)
@@ -100,3 +100,12 @@ def groups_of(lives: Lives, by: str | Sequence[str] | None) -> Groups:
     left_out = int(lives.weight[missing].sum())
     note = f"{left_out} of {lives.units} units have no value of {', '.join(names)} and are left out here."
     return Groups(labels=labels, codes=codes, notes=(note,))
+
+
+def _levels_of(lives: Lives, name: str) -> tuple[tuple[str, ...], np.ndarray]:
+    # lives do not change, so the levels of a covariate are worked out once: a million texts take longer than a curve
+    known = lives.__dict__.setdefault("_levels", {})
+    if name not in known:
+        known[name] = text_levels(lives.covariates[name])
+        known[name][1].flags.writeable = False
+    return known[name]
