@@ -51,7 +51,7 @@ def _as_json(path: str, log: "Log") -> dict[str, object]:
 
 def _lines(path: str, log: "Log", *, marked: bool) -> list[str]:
     lines = [f"{path}: {log.rows} rows read = {log.used} used + {log.rows_set_aside} set aside"]
-    for scope, title in (("row", "Rows set aside"), ("value", "Single values not used; their rows are")):
+    for scope, title in (("row", "Rows set aside"), ("value", "Single values not used (their rows are used)")):
         found = [problem for problem in log.all_problems if problem.scope == scope]
         if found:
             lines += ["", f"{title}:", *(line for problem in found for line in _problem_lines(problem))]

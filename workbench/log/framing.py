@@ -105,7 +105,7 @@ def records_frame(
             continue
         values = [entry.values.get(name) for entry in entries]
         if name in spelling:
-            values = [spelling[name].get(value, value) for value in values]
+            values = [None if value is None else spelling[name].get(value, value) for value in values]
         if name == "site" and any("site" in e.table.places for e in entries):
             values = [NOT_RECORDED if v is None else v for v in values]
         data[name] = _typed(column, values, units, settings)
