@@ -60,6 +60,8 @@ class ChoiceComparison:
         The same within environments.
     left_out : tuple of str
         Levels carried by too few units.
+    unrecorded : int
+        Lives without a value.
     notes : tuple of str
         From the estimates.
     """
@@ -76,6 +78,7 @@ class ChoiceComparison:
     test: Tested
     within: Tested | None
     left_out: tuple[str, ...]
+    unrecorded: int
     notes: tuple[str, ...]
 
     @property
@@ -133,6 +136,7 @@ def compare_choice(
         test=test,
         within=inside,
         left_out=tuple(data.label(column, level) for level in sorted(set(every) - set(levels))),
+        unrecorded=int(data.lives.weight[data.lives.covariates[column].isna().to_numpy()].sum()),
         notes=tuple(dict.fromkeys([*curve.notes, *(means.notes if means else ()), *test.notes])),
     )
 

@@ -19,7 +19,7 @@ from workbench.report.sentences import (
     share_sentence,
     test_sentence,
 )
-from workbench.wording import p_text, percent_text, points_text
+from workbench.wording import count_of, p_text, percent_text, points_text
 
 __all__ = ["choice_findings", "life_findings"]
 
@@ -211,6 +211,10 @@ def _caveats(data: SeasonData, choice: ChoiceComparison, level: str, *, short: b
         caveats.append(detectable_sentence(failures, pair[0].units / units))
     without = [group for group in choice.shares.values() if group.failures == 0]
     caveats += [share_sentence(group, data.mission_text, data.confidence) for group in without]
+    if choice.unrecorded:
+        caveats.append(
+            f"Without a recorded {shown_name(choice.column)}: {count_of(choice.unrecorded, 'unit')}, left out here."
+        )
     if choice.left_out:
         few = "Too few units to compare: " + ", ".join(choice.left_out) + "."
         caveats.append(few)

@@ -4,9 +4,8 @@ from typing import Any
 
 import numpy as np
 
-from workbench.errors import WorkbenchError
 from workbench.ranking.asking import RankingQuestion, question_of
-from workbench.ranking.rank import Ranking, rank_choices
+from workbench.ranking.rank import Ranking
 from workbench.report.finding import Drawing, Finding
 from workbench.report.naming import id_words, limits_words, shown_name
 from workbench.report.ranking_checks import check_findings
@@ -49,20 +48,9 @@ def ranking_findings(data: SeasonData) -> list[Finding]:
     Nothing.
     """
     question = question_of(data.log, data.lives)
-    if not question.choices:
-        return [_not_ranked("no protection choice has two levels of at least 5 units each")]
-    try:
-        ranking = rank_choices(
-            data.lives,
-            question.choices,
-            adjust=question.adjust,
-            mission=data.mission,
-            seed=data.seed,
-            confidence=data.confidence,
-            reference=question.reference,
-        )
-    except WorkbenchError as error:
-        return [_not_ranked(str(error).rstrip("."))]
+    ranking = data.ranking  # made once and shared with the plan
+    if ranking is None:
+        return [_not_ranked(data.no_ranking)]
     rows = rows_of(data, ranking)
     strong = [row for row in rows if row.grade in ("clear", "likely")]
     findings = [_overview(data, ranking, rows, strong, question)]
@@ -101,7 +89,8 @@ def _overview(
         ]
         more = f", and {len(told) - 3} more" if len(told) > 3 else ""
         listed = f"{', '.join(told[:3])}{more}" if more else join_words(told)
-        lead = f"What goes with longer life over {data.mission_text}: {listed}."
+        goes = "goes" if any(r.grade == "clear" for r in strong) else "may go"
+        lead = f"What {goes} with longer life over {data.mission_text}: {listed}."
         lead = lead if all(r.gain > 0 for r in strong) else lead.replace("longer life", "longer or shorter life")
     else:
         lead = (

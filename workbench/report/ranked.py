@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 __all__ = ["rank_season"]
 
 
-def rank_season(data: "SeasonData") -> Ranking | None:
+def rank_season(data: "SeasonData") -> Ranking | str:
     """Rank every choice of a season that can be compared.
 
     Parameters
@@ -22,16 +22,19 @@ def rank_season(data: "SeasonData") -> Ranking | None:
 
     Returns
     -------
-    Ranking or None
-        None when no choice has two levels of enough units, nothing failed, or the mission is beyond what was observed.
+    Ranking or str
+        A clause that says why not, when no choice has two levels of enough units, nothing failed, or the mission is
+        beyond what was observed.
 
     Raises
     ------
     Nothing.
     """
     question = question_of(data.log, data.lives)
-    if not question.choices or data.lives.failures == 0:
-        return None
+    if not question.choices:
+        return "no protection choice has two levels of at least 5 units each"
+    if data.lives.failures == 0:
+        return "nothing failed"
     try:
         return rank_choices(
             data.lives,
@@ -42,5 +45,5 @@ def rank_season(data: "SeasonData") -> Ranking | None:
             confidence=data.confidence,
             reference=question.reference,
         )
-    except EstimateError:
-        return None
+    except EstimateError as error:
+        return str(error).rstrip(".")

@@ -54,11 +54,20 @@ class SeasonData:
     previous: Any = None
 
     @cached_property
-    def ranking(self) -> Ranking | None:
-        """The adjusted ranking of all choices, made once for every builder; None where nothing can be ranked."""
+    def _ranked(self) -> Ranking | str:
         from workbench.report.ranked import rank_season
 
         return rank_season(self)
+
+    @property
+    def ranking(self) -> Ranking | None:
+        """The adjusted ranking of all choices, made once for every builder; None where nothing can be ranked."""
+        return None if isinstance(self._ranked, str) else self._ranked
+
+    @property
+    def no_ranking(self) -> str:
+        """Why nothing can be ranked, a clause without a full stop; empty where there is a ranking."""
+        return self._ranked if isinstance(self._ranked, str) else ""
 
     @property
     def mission_text(self) -> str:

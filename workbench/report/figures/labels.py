@@ -186,7 +186,7 @@ def risk_strip(
     side = ("data", "axes fraction")
 
     def write(x: float, dx: float, row: int, text: str, colour: str, align: Literal["left", "center", "right"]) -> None:
-        ax.annotate(
+        written = ax.annotate(
             text,
             (x, 0),
             xytext=(dx, first - row * row_height),
@@ -198,6 +198,8 @@ def risk_strip(
             color=colour,
             annotation_clip=False,
         )
+        # the layout needs the outermost texts only; measuring every number would take most of the time
+        written.set_in_layout(align == "right" or row == len(counts))
 
     left = ax.get_xlim()[0]
     write(left, -8, 0, heading, MUTED, "left")

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -246,6 +248,16 @@ def figure_png(figure: "Figure", *, dpi: int = 200) -> bytes:
     ------
     Nothing.
     """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from PIL import Image
+
+    figure.set_dpi(dpi)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()  # once: saving would draw twice to find the layout
+    picture = Image.fromarray(np.asarray(canvas.buffer_rgba())[:, :, :3])
     target = io.BytesIO()
-    figure.savefig(target, format="png", dpi=dpi, facecolor="white", metadata={"Software": None})
+    # few colours are in use; a palette keeps decks small enough to send
+    picture.quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(
+        target, format="png", dpi=(dpi, dpi)
+    )
     return target.getvalue()
