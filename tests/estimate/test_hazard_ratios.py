@@ -1,0 +1,355 @@
+"""Hazard ratios: laws, agreement with other libraries, effects without a finite value, intervals and errors."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from lifelines import CoxPHFitter
+from statsmodels.duration.hazard_regression import PHReg
+
+from workbench.errors import EstimateError, LivesError, UsageError
+from workbench.estimate.cox import PartialLikelihood, maximise, tie_sums
+from workbench.estimate.hazard_ratios import fit_hazard_ratios
+from workbench.estimate.risk_table import risk_table_of
+from workbench.lives import Lives
+
+
+def _season(n=160, seed=3, *, late=False, whole=True):
+    rng = np.random.default_rng(seed)
+    frame = pd.DataFrame({"seal": rng.choice(["cord", "flat", "ring"], n), "vent": rng.choice(["no", "yes"], n)})
+    frame["salt"], frame["batch"] = rng.normal(size=n), rng.choice(list("pq"), n)
+    effect = 0.8 * (frame["seal"] == "cord") - 0.4 * (frame["vent"] == "yes") + 0.3 * frame["salt"]
+    life = 150 * (rng.exponential(size=n) * np.exp(-effect.to_numpy())) ** 0.7
+    life = np.ceil(life) if whole else life
+    end = rng.integers(60, 140, n).astype(float)
+    entry = np.where(rng.random(n) < 0.3, rng.integers(1, 30, n), 0.0) if late else np.zeros(n)
+    keep = np.minimum(life, end) > entry
+    frame["unit"] = rng.integers(0, 40, n)
+    return frame[keep].reset_index(drop=True), np.minimum(life, end)[keep], (life <= end)[keep], entry[keep]
+
+
+def _lives(frame, time, failed, entry=None, **more):
+    return Lives.from_arrays(time, failed, entry=entry, covariates=frame, **more)
+
+
+TERMS = ["seal", "vent", "salt"]
+
+
+def _log(fit):
+    return fit.columns["log_hazard_ratio"]
+
+
+@pytest.mark.parametrize("count", [1, 2, 7, 300])
+def test_sums_over_ties_equal_the_loop(count):
+    rest = np.array([1.0, 1.5, 19.99, 20.0, 1e3, 1e8])
+    loop = [
+        [math.fsum(f(b + i) for i in range(count)) for b in rest] for f in (math.log, lambda x: 1 / x, lambda x: x**-2)
+    ]
+    for got, wanted in zip(tie_sums(rest, np.full(6, float(count))), loop, strict=True):
+        np.testing.assert_allclose(got, wanted, rtol=1e-12)
+
+
+def test_derivatives_are_those_of_the_value():
+    frame, time, failed, entry = _season(late=True)
+    columns = frame[["salt"]].assign(cord=frame["seal"] == "cord").to_numpy(dtype=float)
+    likelihood = PartialLikelihood(
+        risk_table_of(_lives(frame, time, failed, entry), np.arange(len(frame)), len(frame)), columns, "efron"
+    )
+    at, h = np.array([0.3, -0.7]), 1e-5
+    slopes = likelihood.at(at)
+    for j, step in enumerate(np.eye(2) * h):
+        up, down = likelihood.at(at + step), likelihood.at(at - step)
+        assert slopes.score[j] == pytest.approx((up.value - down.value) / (2 * h), rel=1e-6)
+        np.testing.assert_allclose(slopes.information[j], (down.score - up.score) / (2 * h), rtol=1e-6)
+
+
+def test_agrees_with_lifelines_including_strata_clusters_and_late_entry():
+    frame, time, failed, entry = _season(late=True)
+    fit = fit_hazard_ratios(_lives(frame, time, failed, entry, cluster=frame["unit"]), TERMS, within="batch")
+    dummies = pd.get_dummies(frame[["seal", "vent"]], drop_first=True, dtype=float)
+    other = dummies.assign(salt=frame["salt"], time=time, failed=failed, entry=entry, batch=frame["batch"])
+    model = CoxPHFitter().fit(
+        other, "time", "failed", entry_col="entry", strata="batch", fit_options={"precision": 1e-10}
+    )
+    np.testing.assert_allclose(_log(fit), model.params_, atol=1e-6)
+    np.testing.assert_allclose(fit.columns["std_error"], model.standard_errors_, atol=1e-6)
+    assert fit.log_likelihood == pytest.approx(model.log_likelihood_, abs=1e-6)
+
+
+def test_agrees_with_statsmodels_breslow_and_efron():
+    frame, time, failed, _ = _season()
+    columns = pd.get_dummies(frame[["seal", "vent"]], drop_first=True, dtype=float).assign(salt=frame["salt"])
+    for ties in ("breslow", "efron"):
+        model = PHReg(time, columns.to_numpy(), status=failed.astype(int), ties=ties).fit()
+        fit = fit_hazard_ratios(_lives(frame, time, failed), TERMS, ties=ties)
+        np.testing.assert_allclose(_log(fit), model.params, atol=1e-5)
+        np.testing.assert_allclose(fit.columns["std_error"], model.bse, atol=1e-5)
+
+
+@pytest.mark.parametrize("options", [{}, {"ties": "breslow"}, {"shrink": 4.0}, {"within": "batch"}])
+def test_weights_equal_repeated_rows(options):
+    frame, time, failed, entry = _season(late=True)
+    weight = np.random.default_rng(0).integers(1, 4, len(frame))
+    rows = np.repeat(np.arange(len(frame)), weight)
+    units = frame["unit"].to_numpy()
+    one = fit_hazard_ratios(_lives(frame, time, failed, entry, weight=weight, cluster=units), TERMS, **options)
+    lives = _lives(frame.iloc[rows], time[rows], failed[rows], entry[rows], cluster=units[rows])
+    many = fit_hazard_ratios(lives, TERMS, **options)
+    for name in ("log_hazard_ratio", "std_error", "robust_std_error"):
+        np.testing.assert_allclose(one.columns[name], many.columns[name], rtol=1e-9)
+    assert (one.units, one.failures) == (many.units, many.failures)
+    assert one.log_likelihood == pytest.approx(many.log_likelihood, rel=1e-12)
+
+
+def test_order_of_rows_and_scale_of_time_do_not_matter():
+    frame, time, failed, entry = _season(late=True, whole=False)
+    base = fit_hazard_ratios(_lives(frame, time, failed, entry), TERMS)
+    order = np.random.default_rng(1).permutation(len(frame))
+    moved = fit_hazard_ratios(_lives(frame.iloc[order], time[order] * 24, failed[order], entry[order] * 24), TERMS)
+    np.testing.assert_allclose(_log(base), _log(moved), rtol=1e-9)
+
+
+@pytest.mark.parametrize("shrink", [0.0, 4.0])
+def test_choice_of_reference_changes_no_contrast(shrink):
+    frame, time, failed, _ = _season()
+    fits = []
+    for order in (["cord", "flat", "ring"], ["ring", "cord", "flat"]):
+        mine = frame.assign(seal=pd.Categorical(frame["seal"], order))
+        table = fit_hazard_ratios(_lives(mine, time, failed), TERMS, shrink=shrink).table
+        levels = table[table.term == "seal"].set_index("level").log_hazard_ratio
+        fits.append(levels.reindex(["cord", "flat", "ring"]).fillna(0.0))
+    np.testing.assert_allclose(fits[0]["flat"] - fits[0]["ring"], fits[1]["flat"] - fits[1]["ring"], atol=1e-9)
+    np.testing.assert_allclose(-fits[0]["ring"], fits[1]["cord"], atol=1e-9)
+
+
+def test_shrinkage_is_a_normal_prior_on_every_level():
+    frame, time, failed, _ = _season()
+    lives = _lives(frame, time, failed)
+    fit = fit_hazard_ratios(lives, ["seal"], shrink=4.0)
+    columns = (frame["seal"].to_numpy()[:, None] == np.array(["cord", "flat", "ring"])).astype(float)
+    likelihood = PartialLikelihood(risk_table_of(lives, np.arange(len(frame)), len(frame)), columns, "efron")
+    starts = [None, *np.random.default_rng(2).normal(0, 2, (4, 3))]
+    for start in starts:
+        best = maximise(likelihood, np.full(3, 4.0), start)
+        np.testing.assert_allclose(best.coefficients[1:] - best.coefficients[0], _log(fit), atol=1e-8)
+    covariance = np.linalg.inv(best.slopes.information + 4 * np.eye(3))
+    np.testing.assert_allclose(fit.columns["std_error"][0], np.sqrt([1, -1, 0] @ covariance @ [1, -1, 0]), rtol=1e-8)
+    assert fit.log_likelihood == pytest.approx(best.slopes.value)
+    assert np.isnan(fit.columns["p_value"]).all()
+    hard = fit_hazard_ratios(lives, TERMS, shrink=1e9)
+    np.testing.assert_allclose(_log(hard), 0.0, atol=1e-6)
+    soft = fit_hazard_ratios(lives, TERMS, shrink=1e-9)
+    np.testing.assert_allclose(_log(soft), _log(fit_hazard_ratios(lives, TERMS)), atol=1e-6)
+
+
+def test_a_level_without_failures_is_named_and_the_rest_is_the_limit():
+    frame, time, failed, _ = _season()
+    failed = failed & (frame["seal"] != "ring").to_numpy()
+    fit = fit_hazard_ratios(_lives(frame, time, failed), TERMS)
+    assert any("no failures with ring" in note for note in fit.notes)
+    row = fit.table.set_index("level").loc["ring"]
+    assert row.drop("term").isna().all()
+    rest = fit_hazard_ratios(_lives(frame, time, failed).take(frame["seal"].to_numpy() != "ring"), TERMS)
+    np.testing.assert_allclose(_log(fit)[[0, 2, 3]], _log(rest), atol=1e-9)
+    np.testing.assert_allclose(fit.columns["std_error"][[0, 2, 3]], rest.columns["std_error"], atol=1e-9)
+    assert fit.log_likelihood == pytest.approx(rest.log_likelihood)
+    shrunk = fit_hazard_ratios(_lives(frame, time, failed), TERMS, shrink=4.0)
+    assert np.isfinite(_log(shrunk)).all() and any("rests on the shrinkage" in note for note in shrunk.notes)
+
+
+def test_a_reference_without_failures_leaves_its_term_without_ratios():
+    frame, time, failed, _ = _season()
+    failed = failed & (frame["seal"] != "cord").to_numpy()
+    fit = fit_hazard_ratios(_lives(frame, time, failed), TERMS)
+    assert np.isnan(_log(fit)[:2]).all() and np.isfinite(_log(fit)[2:]).all()
+    assert any("the reference level" in note for note in fit.notes)
+
+
+def test_a_level_whose_failures_all_came_first_has_no_finite_ratio():
+    frame, time, failed, _ = _season()
+    first = (frame["seal"] == "ring").to_numpy()
+    time = np.where(first, np.arange(len(frame)) % 2 + 1.0, time + 3)
+    fit = fit_hazard_ratios(_lives(frame, time, failed | first), TERMS)
+    assert np.isnan(_log(fit)[1]) and np.isfinite(_log(fit)[[0, 2, 3]]).all()
+    assert any("seal = ring: the failures came in perfect order" in note for note in fit.notes)
+    steep = _lives(frame, time, failed | first)
+    columns = np.column_stack([frame["seal"] == "flat", first, frame["vent"] == "yes", frame["salt"]]).astype(float)
+    likelihood = PartialLikelihood(risk_table_of(steep, np.arange(len(frame)), len(frame)), columns, "efron")
+    near = likelihood.at(np.where(np.isnan(_log(fit)), 30.0, _log(fit)))
+    assert fit.log_likelihood == pytest.approx(near.value, abs=1e-8)
+    assert np.abs(near.score).max() < 1e-6
+
+
+def test_separation_by_a_number_and_one_failure_only():
+    rising = Lives.from_arrays(np.arange(1, 11), np.ones(10), covariates={"x": -(np.arange(1, 11.0) ** 2)})
+    assert np.isnan(_log(fit_hazard_ratios(rising, "x"))).all()
+    frame, time, _, _ = _season()
+    single = np.zeros(len(frame), dtype=bool)
+    single[np.argmin(time)] = True
+    fit = fit_hazard_ratios(_lives(frame, time, single), TERMS)
+    assert not np.isinf(fit.table.select_dtypes("number")).any().any() and fit.notes
+
+
+def test_columns_that_vary_together_are_named_and_given_no_number():
+    frame, time, failed, _ = _season()
+    fit = fit_hazard_ratios(_lives(frame.assign(lid=frame["vent"]), time, failed), ["seal", "vent", "lid"])
+    assert np.isnan(_log(fit)[2:]).all() and np.isfinite(_log(fit)[:2]).all()
+    assert any("vent = yes and lid = yes cannot be told apart" in note for note in fit.notes)
+    constant = fit_hazard_ratios(
+        _lives(frame.assign(site=frame["vent"]), time, failed), ["seal", "vent"], within="site"
+    )
+    assert np.isnan(_log(constant)[2]) and any("never varies" in note for note in constant.notes)
+
+
+def test_no_failures_give_no_ratios():
+    frame, time, failed, _ = _season()
+    fit = fit_hazard_ratios(_lives(frame, time, np.zeros_like(failed)), TERMS)
+    assert np.isnan(_log(fit)).all() and "None of" in fit.notes[0]
+    assert np.isnan(fit.test_columns["p_value"]).all()
+
+
+def test_missing_levels_make_a_level_and_missing_strata_a_stratum():
+    frame, time, failed, _ = _season()
+    frame.loc[:20, "seal"], frame.loc[5:15, "batch"] = None, None
+    fit = fit_hazard_ratios(_lives(frame, time, failed), "seal", within="batch")
+    assert fit.columns["level"].tolist() == ["flat", "ring", "not recorded"]
+    assert any("stratum of their own" in note for note in fit.notes)
+
+
+def test_few_clusters_are_noted_and_limits_use_the_robust_error():
+    frame, time, failed, _ = _season()
+    fit = fit_hazard_ratios(_lives(frame, time, failed, cluster=frame["unit"] % 7), TERMS)
+    assert any("Only 7 clusters" in note for note in fit.notes)
+    ratio = np.log(fit.columns["upper"] / fit.columns["hazard_ratio"])
+    np.testing.assert_allclose(ratio, 1.959963984540054 * fit.columns["robust_std_error"])
+
+
+def test_robust_errors_of_single_rows_equal_lifelines():
+    frame, time, failed, _ = _season(whole=False)
+    fit = fit_hazard_ratios(_lives(frame, time, failed, cluster=np.arange(len(frame))), ["salt"])
+    other = pd.DataFrame({"salt": frame["salt"], "time": time, "failed": failed})
+    model = CoxPHFitter().fit(other, "time", "failed", robust=True, fit_options={"precision": 1e-10})
+    np.testing.assert_allclose(fit.columns["robust_std_error"], model.standard_errors_, rtol=1e-6)
+
+
+def test_table_has_the_named_columns_and_is_a_copy():
+    frame, time, failed, _ = _season()
+    fit = fit_hazard_ratios(_lives(frame, time, failed), TERMS)
+    names = ["term", "level", "log_hazard_ratio", "std_error", "hazard_ratio", "lower", "upper", "p_value"]
+    assert fit.table.columns.tolist() == names
+    table = fit.table
+    table.loc[0, "lower"] = 0.0
+    assert fit.table.loc[0, "lower"] > 0
+    assert fit.aic == pytest.approx(8 - 2 * fit.log_likelihood)
+    assert fit.tests["test"].tolist() == ["likelihood ratio", "score", "Wald"]
+
+
+def _visited(frame, time, failed, step=21):
+    lower = np.where(failed, np.maximum(np.ceil(time / step) * step - step, 0), time)
+    return Lives.from_arrays(lower=lower, upper=np.where(failed, np.ceil(time / step) * step, np.inf), covariates=frame)
+
+
+def test_exact_lives_through_the_interval_likelihood_equal_breslow():
+    frame, time, failed, entry = _season(late=True)
+    # a life known to have failed by a day far beyond all others changes nothing and makes the lives interval-censored
+    more = pd.concat([frame, frame.iloc[:1]], ignore_index=True)
+    lives = Lives.from_arrays(
+        lower=np.append(time, 0.0),
+        upper=np.append(np.where(failed, time, np.inf), 1e6),
+        entry=np.append(entry, 0.0),
+        covariates=more,
+    )
+    fit = fit_hazard_ratios(lives, TERMS, within="batch")
+    exact = fit_hazard_ratios(_lives(frame, time, failed, entry), TERMS, ties="breslow", within="batch")
+    np.testing.assert_allclose(_log(fit), _log(exact), atol=2e-5)
+    np.testing.assert_allclose(fit.columns["std_error"], exact.columns["std_error"], rtol=1e-3)
+
+
+def test_interval_laws_weights_shuffling_reference_and_time():
+    frame, time, failed, _ = _season(n=120)
+    lives = _visited(frame, time, failed, 17)
+    base = fit_hazard_ratios(lives, TERMS)
+    assert np.isfinite(_log(base)).all() and base.ties == "not used"
+    double = fit_hazard_ratios(lives.replace(weight=np.full(len(frame), 2)), TERMS)
+    twice = fit_hazard_ratios(lives.take(np.repeat(np.arange(len(frame)), 2)), TERMS)
+    np.testing.assert_allclose(_log(double), _log(twice), atol=1e-7)
+    np.testing.assert_allclose(double.columns["std_error"], base.columns["std_error"] / np.sqrt(2), rtol=1e-4)
+    order = np.random.default_rng(5).permutation(len(frame))
+    np.testing.assert_allclose(_log(fit_hazard_ratios(lives.take(order), TERMS)), _log(base), atol=1e-7)
+    slow = fit_hazard_ratios(lives.replace(lower=lives.lower * 24, upper=lives.upper * 24), TERMS)
+    np.testing.assert_allclose(_log(slow), _log(base), atol=1e-7)
+
+
+def test_interval_standard_errors_are_the_curvature_of_the_profile():
+    frame, time, failed, _ = _season(n=120)
+    lives = _visited(frame[["salt"]], time, failed)
+    fit = fit_hazard_ratios(lives, "salt")
+    centre, step = float(_log(fit)[0]), 0.05
+    values = [_profile(lives, centre + shift) for shift in (-step, 0.0, step)]
+    curvature = -(values[0] - 2 * values[1] + values[2]) / step**2
+    assert values[1] == pytest.approx(fit.log_likelihood, abs=1e-5)
+    assert fit.columns["std_error"][0] == pytest.approx(curvature**-0.5, rel=0.01)
+
+
+def _profile(lives, beta):
+    # plain self-consistency in the baseline for a fixed coefficient, many steps: slow, and independent of Newton
+    relative = np.exp(beta * lives.covariates["salt"].to_numpy())
+    points = np.unique(lives.upper[np.isfinite(lives.upper)])
+    before = points <= lives.lower[:, None]
+    inside = (points > lives.lower[:, None]) & (points <= lives.upper[:, None]) & np.isfinite(lives.upper)[:, None]
+    hazard = np.full(points.size, 0.01)
+    for _ in range(20_000):
+        chance = -np.expm1(-relative * (inside @ hazard))
+        pull = np.where(inside.any(axis=1), relative / np.where(chance > 0, chance, 1.0), 0.0)
+        hazard = hazard * (pull @ inside) / (relative @ (before | inside))
+    inner = inside.any(axis=1)
+    chance = -np.expm1(-relative * (inside @ hazard))[inner]
+    return np.log(chance).sum() - relative @ (before @ hazard)
+
+
+def test_interval_effects_without_a_finite_value():
+    frame, time, failed, _ = _season()
+    none = failed & (frame["seal"] != "ring").to_numpy()
+    fit = fit_hazard_ratios(_visited(frame, time, none), TERMS)
+    rest = fit_hazard_ratios(_visited(frame, time, none).take(frame["seal"].to_numpy() != "ring"), TERMS)
+    assert np.isnan(_log(fit)[1]) and any("no failures with ring" in note for note in fit.notes)
+    np.testing.assert_allclose(_log(fit)[[0, 2, 3]], _log(rest), atol=1e-5)
+    first = (frame["seal"] == "ring").to_numpy()
+    early = _visited(frame, np.where(first, 3.0, time + 30), failed | first, 7)
+    fit = fit_hazard_ratios(early, TERMS)
+    assert np.isnan(_log(fit)[1]) and np.isfinite(_log(fit)[[0, 2, 3]]).all()
+    assert any("perfect order" in note for note in fit.notes)
+    twins = fit_hazard_ratios(_visited(frame.assign(lid=frame["vent"]), time, failed), ["seal", "vent", "lid"])
+    assert np.isnan(_log(twins)[2:]).all() and any("cannot be told apart" in note for note in twins.notes)
+
+
+def test_interval_shrinkage_is_independent_of_the_reference():
+    frame, time, failed, _ = _season(n=120)
+    rows = []
+    for order in (["cord", "flat", "ring"], ["ring", "cord", "flat"]):
+        mine = frame.assign(seal=pd.Categorical(frame["seal"], order))
+        table = fit_hazard_ratios(_visited(mine, time, failed), "seal", shrink=4.0).table
+        rows.append(table.set_index("level").log_hazard_ratio.reindex(["cord", "flat", "ring"]).fillna(0.0))
+    np.testing.assert_allclose(rows[0] - rows[0]["ring"], rows[1], atol=1e-5)
+
+
+def test_errors_name_the_argument_and_the_value():
+    frame, time, failed, _ = _season()
+    lives = _lives(frame, time, failed)
+    with pytest.raises(UsageError, match="ties must be one of efron, breslow; got 'exact'"):
+        fit_hazard_ratios(lives, "seal", ties="exact")
+    with pytest.raises(UsageError, match=r"shrink must be a finite number of at least 0; got -1"):
+        fit_hazard_ratios(lives, "seal", shrink=-1)
+    with pytest.raises(UsageError, match="confidence must lie between 0 and 1"):
+        fit_hazard_ratios(lives, "seal", confidence=95)
+    with pytest.raises(UsageError, match="unknown covariate 'sael'; did you mean 'seal'"):
+        fit_hazard_ratios(lives, "sael")
+    with pytest.raises(UsageError, match="unknown covariate 'plot'"):
+        fit_hazard_ratios(lives, "seal", within="plot")
+    with pytest.raises(EstimateError, match="terms is empty"):
+        fit_hazard_ratios(lives, [])
+    with pytest.raises(EstimateError, match="one level only"):
+        fit_hazard_ratios(_lives(frame.assign(seal="cord"), time, failed), "seal")
+    with pytest.raises(LivesError, match="salt is missing or infinite in row 3"):
+        fit_hazard_ratios(_lives(frame.assign(salt=frame["salt"].where(frame.index != 3)), time, failed), "salt")
