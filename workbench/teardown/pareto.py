@@ -140,8 +140,7 @@ def _mean_loss(lives: Lives, mission: float) -> np.ndarray:
     grid = np.unique(np.concatenate([np.arange(0.0, mission + 1.0), low, lives.upper[wide], [mission]]))
     curve = survival_curve(lives)
     survival = curve.at(grid)["survival"].to_numpy()
-    falls = curve.kind == "npmle"
-    step = np.diff(grid) * ((survival[1:] + survival[:-1]) / 2 if falls else survival[:-1])
+    step = np.diff(grid) * (survival[1:] + survival[:-1]) / 2
     area = np.concatenate([[0.0], np.cumsum(step)])
     at = {name: np.searchsorted(grid, x) for name, x in (("low", low), ("up", up), ("end", lives.upper[wide]))}
     mass = survival[at["low"]] - survival[at["end"]]
@@ -150,7 +149,8 @@ def _mean_loss(lives: Lives, mission: float) -> np.ndarray:
     even = (np.maximum(mission - low, 0) ** 2 - np.maximum(mission - lives.upper[wide], 0) ** 2) / (
         2 * (lives.upper[wide] - low)
     )
-    known = np.isfinite(mass) & np.isfinite(gained) & (mass > 1e-12)
+    # on one grid of visits the curve only steps at the visits, and nothing is known between them
+    known = (curve.kind == "npmle") & np.isfinite(mass) & np.isfinite(gained) & (mass > 1e-12)
     shared = loss[wide] + np.where(known, gained, 0.0) / np.where(known, mass, 1.0)
     loss[wide] = np.where(low >= mission, 0.0, np.maximum(np.where(known, shared, even), 0.0))
     return loss

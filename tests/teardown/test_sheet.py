@@ -1,0 +1,131 @@
+"""Sheets: caution first, one page a unit, every sign to tick, hostile text harmless."""
+
+import re
+import shutil
+import subprocess
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.teardown.builders import records
+from workbench.errors import UsageError
+from workbench.log.evidence import read_evidence_table, sign_names
+from workbench.teardown.hazards import CAUTIONS, SOURCES, caution_html, caution_text
+from workbench.teardown.sheet import FACTS, ORDER_OF_WORK, sheets_html, units_to_open, write_blank, write_sheets
+
+HOSTILE = '<script>alert("x")</script><img src=http://example.org/a> & "quotes"\n' + "long " * 200
+
+
+def log(n=4):
+    rows = [
+        {
+            "unit_id": f"LM-{i}",
+            "site": "Mirefold Bog",
+            "lid_seal": "secret_seal",
+            "found_on": pd.Timestamp("2025-06-01"),
+        }
+        for i in range(n)
+    ]
+    return records(*rows)
+
+
+def test_caution_box_comes_first_and_cells_come_first_in_it():
+    page = sheets_html(log(1))
+    assert page.index('class="caution"') < page.index("Known before opening") < page.index("Signs")
+    assert next(iter(CAUTIONS)).startswith("Wet, hot, dented, swollen")
+    told = caution_text()
+    for word in ("Pressure", "Solvents", "isocyanates", "desiccant", "Mould", "Droppings", "Stings", "local codes"):
+        assert word in told and word in caution_html()
+    assert len(told.splitlines()) == 1 + len(CAUTIONS)
+    assert set(SOURCES) == set(CAUTIONS) and all(SOURCES.values())
+
+
+def test_one_page_a_unit_with_facts_but_without_the_protection():
+    page = sheets_html(log(3))
+    assert page.count('<section class="page">') == 3
+    assert page.count("Mirefold Bog") == 3 and "2025-06-01" in page
+    assert "secret" not in page and "lid_seal" not in FACTS
+    for step in ORDER_OF_WORK:
+        assert page.count(step) >= 3
+
+
+def test_every_sign_can_be_ticked_three_ways():
+    page = sheets_html()
+    absent = read_evidence_table().query("family == 'absence'")["sign"].unique()
+    asked = [sign for sign in sign_names() if sign not in absent]
+    assert page.count('class="sign"') == len(asked)
+    assert all(f"{sign.replace('_', ' ')} <i>" in page for sign in asked)
+    signs = page[page.index('<div class="signs">') :]
+    assert signs.count('class="box"') >= 3 * len(asked)
+    for field in (
+        "days wet before opening",
+        "photo numbers",
+        "weight before opening",
+        "blind to protection",
+        "judged by",
+    ):
+        assert field in page
+
+
+def test_hostile_text_is_escaped_and_kept_short():
+    frame = log(1)
+    frame.loc[0, ["site", "unit_id", "batch"]] = [HOSTILE, HOSTILE, HOSTILE]
+    page = sheets_html(frame)
+    assert "<script" not in page and "<img" not in page and "&lt;script&gt;" in page
+    assert "http" not in page.replace("&lt;img src=http", "") or "src=http" not in page.replace("&lt;", "")
+    assert page.count("long long") == 0
+
+
+def test_no_link_leads_out():
+    page = sheets_html(log(2))
+    assert not re.search(r"https?://|@import|url\(|<link|src=", page)
+
+
+def test_missing_values_stay_blank():
+    frame = log(1).assign(batch=np.nan, firmware=None, deployed_on=pd.NaT)
+    page = sheets_html(frame)
+    assert "nan" not in re.sub("<style>.*</style>", "", page) and "NaT" not in page and "None" not in page
+
+
+def test_units_to_open_are_failed_ones_and_drawn_survivors():
+    rows = [{"outcome": "failed"}] * 9 + [{"outcome": "working"}] * 20 + [{"outcome": "missing"}] * 3
+    frame = records(*rows).assign(found_on=pd.Timestamp("2025-06-01"))
+    opened = np.zeros(len(frame), dtype=bool)
+    opened[:2] = True
+    chosen = units_to_open(frame, opened, seed=1)
+    assert chosen["outcome"].tolist() == ["failed"] * 7 + ["working"] * 3
+    assert chosen["unit_id"].tolist() == units_to_open(frame, opened, seed=1)["unit_id"].tolist()
+    assert units_to_open(frame, opened, units=["U-0", "U-30"])["unit_id"].tolist() == ["U-0", "U-30"]
+    with pytest.raises(UsageError, match="unknown unit 'U-99'"):
+        units_to_open(frame, opened, units=["U-99"])
+    assert len(units_to_open(frame, np.ones(len(frame), dtype=bool))) == 0
+
+
+def test_files_are_written_as_html_only(tmp_path):
+    assert write_blank(tmp_path / "blank.html").read_text(encoding="utf-8").count('<section class="page">') == 1
+    assert write_sheets(tmp_path / "s.html", log(2)).exists()
+    with pytest.raises(UsageError, match=r"ending in \.html"):
+        write_blank(tmp_path / "blank.pdf")
+    with pytest.raises(UsageError, match="cannot write"):
+        write_blank(tmp_path / "nowhere" / "blank.html")
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("signs", [1.0, 1.9])
+def test_each_unit_prints_on_one_sheet_of_paper(tmp_path, signs):
+    browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if browser is None:
+        pytest.skip("no browser to print with")
+    frame, table = log(3), read_evidence_table()
+    frame.loc[1, "site"] = HOSTILE
+    if signs > 1:
+        table = pd.concat([table, table.assign(sign=table["sign"] + "_again")], ignore_index=True)
+    source, printed = write_sheets(tmp_path / "s.html", frame, table=table), tmp_path / "s.pdf"
+    subprocess.run(
+        [browser, "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer", f"--print-to-pdf={printed}",
+         f"--user-data-dir={tmp_path / 'profile'}", source.as_uri()],
+        check=True, capture_output=True, timeout=90,
+    )  # fmt: skip
+    pages = [int(n) for n in re.findall(rb"/Count\s+(\d+)", printed.read_bytes())]
+    assert max(pages) == 3
