@@ -180,7 +180,7 @@ def make_intervals(size: int) -> tuple[np.ndarray, np.ndarray, Lives, np.ndarray
     """
     rng = np.random.default_rng(size)
     life = 150.0 * rng.weibull(1.5, size)
-    visits = np.cumsum(rng.integers(20, 43, (size, 7)), axis=1).astype(float)
+    visits = np.cumsum(rng.uniform(20.0, 43.0, (size, 7)), axis=1)
     seen = np.sum(visits < life[:, None], axis=1)
     edges = np.column_stack([np.zeros(size), visits, np.full(size, np.inf)])
     lower, upper = edges[np.arange(size), seen], edges[np.arange(size), seen + 1]
