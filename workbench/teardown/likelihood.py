@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -10,15 +9,7 @@ import pandas as pd
 from workbench.teardown.families import ABSENCE, NO_MECHANISM, PARTS
 from workbench.teardown.opened import Teardowns
 
-__all__ = [
-    "LEAST_COMPARED",
-    "MANY_CONFIRMED",
-    "PRIOR_MEAN",
-    "PRIOR_WEIGHT",
-    "EvidenceModel",
-    "evidence_model",
-    "mechanism_weights",
-]
+__all__ = ["EvidenceModel", "evidence_model", "mechanism_weights"]
 
 PRIOR_MEAN = {"++": 0.80, "+": 0.50, "0": 0.20, "-": 0.08, "--": 0.02}
 """Mean of the prior of P(sign | mechanism) by strength; a judgement, updated by confirmed teardowns."""
@@ -77,7 +68,7 @@ class EvidenceModel:
         """Mean of P(sign | mechanism), shape (s, k)."""
         return self.yes / (self.yes + self.no)
 
-    @cached_property
+    @property
     def usual(self) -> np.ndarray:
         """Mean chance of each sign under the mechanisms that it does not speak strongly against, shape (s,)."""
         free = ~self.against
