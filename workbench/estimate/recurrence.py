@@ -145,15 +145,19 @@ def _checked_rows(histories: "pd.DataFrame") -> tuple[np.ndarray, np.ndarray]:
     bad = ~(np.isfinite(numbers) & (numbers >= 0))
     if bad.any():
         row = int(np.argmax(bad))
-        raise LivesError(f"row {row}: time is {histories['time'].iloc[row]!r}; give a number of at least 0")
+        raise LivesError(f"row {row}: time is {_shown(histories['time'].iloc[row])}; give a number of at least 0")
     flags = pd.to_numeric(histories["event"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     bad = ~((flags == 0) | (flags == 1))
     if bad.any():
         row = int(np.argmax(bad))
         raise LivesError(
-            f"row {row}: event is {histories['event'].iloc[row]!r}; give True for an event, False for the end"
+            f"row {row}: event is {_shown(histories['event'].iloc[row])}; give True for an event, False for the end"
         )
     return numbers, flags == 1
+
+
+def _shown(value: Any) -> str:
+    return repr(value.item() if isinstance(value, np.generic) else value)
 
 
 def _units(histories: "pd.DataFrame") -> tuple[np.ndarray, np.ndarray]:
@@ -167,7 +171,9 @@ def _ends(time: np.ndarray, event: np.ndarray, codes: np.ndarray, units: np.ndar
     ends = np.bincount(codes[~event], minlength=units.size)
     if (ends > 1).any():
         name = units[int(np.argmax(ends > 1))]
-        raise LivesError(f"unit {name!r} has {ends.max()} rows with event False; keep the one end of its observation")
+        raise LivesError(
+            f"unit {_shown(name)} has {ends.max()} rows with event False; keep the one end of its observation"
+        )
     last = np.full(units.size, -1.0)
     np.maximum.at(last, codes, time)
     end = last.copy()
@@ -176,7 +182,8 @@ def _ends(time: np.ndarray, event: np.ndarray, codes: np.ndarray, units: np.ndar
     if late.any():
         row = int(np.argmax(late))
         raise LivesError(
-            f"row {row}: unit {units[codes[row]]!r} has an event at {time[row]:g}, after its end at {end[codes[row]]:g}"
+            f"row {row}: unit {_shown(units[codes[row]])} has an event at {time[row]:g}, "
+            f"after its end at {end[codes[row]]:g}"
         )
     without = int((ends == 0).sum())
     if not without:
@@ -207,7 +214,7 @@ def _unit_groups(
     if differs.any():
         row = int(np.argmax(differs))
         raise LivesError(
-            f"row {row}: unit {units[codes[row]]!r} changes its value of {', '.join(names)}; "
+            f"row {row}: unit {_shown(units[codes[row]])} changes its value of {', '.join(names)}; "
             "a unit belongs to one group in all its rows"
         )
     without = int((group < 0).sum())
