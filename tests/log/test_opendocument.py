@@ -110,3 +110,11 @@ def test_damaged_files_and_entity_bombs_are_refused(tmp_path):
             archive.writestr("content.xml", content)
         with pytest.raises(LogError, match="cannot be read as an OpenDocument spreadsheet"):
             read(tmp_path / "log.ods")
+
+
+def test_a_value_that_does_not_fit_its_kind_is_named(tmp_path):
+    rows = [cells_of(row("A")), cells_of(row("B"))]
+    rows[0][5] = cell("202-06-01", "date")
+    log = read(write_ods(tmp_path / "log.ods", rows))
+    assert log.used == 1 and log.all_problems[0].cell == "F2"
+    assert "holds a value that does not fit its kind" in log.all_problems[0].reason

@@ -314,3 +314,16 @@ def test_likely_rows_reconcile_and_make_possible_lives(rows):
         lives = log.lives()
         assert len(lives) == log.used
         assert np.isfinite(lives.lower).all() and (lives.lower <= lives.upper).all()
+
+
+def test_an_ignored_column_is_neither_kept_nor_a_covariate(tmp_path):
+    path = write_csv(tmp_path / "log.csv", [row("A", firmware="1.4", odd="x"), row("B", firmware="1.5", odd="y")])
+    assert "firmware" in read(path).lives().covariates
+    log = read(path, {"roles": {"ignore": ["Firmware", "odd"]}})
+    assert not {"firmware", "odd"} & {*log.records, *log.lives().covariates}
+
+
+def test_a_further_column_never_hides_the_address_columns(tmp_path):
+    log = read(write_csv(tmp_path / "log.csv", [row("A", row="7", source="shed")]))
+    assert log.records["row"].tolist() == [2] and log.records["source"].tolist() == ["log.csv"]
+    assert log.records["row (as in the file)"].tolist() == ["7"]

@@ -99,6 +99,16 @@ def test_a_merged_cells_value_holds_for_all_it_covers_and_is_said(tmp_path):
     assert any("merged cells G2:G4; the value holds for every cell" in n for n in log.notes)
 
 
+def test_a_range_merged_far_past_the_log_makes_no_rows(tmp_path):
+    def merge(sheet):
+        sheet.merge_cells("G2:G50000")
+
+    log = read(
+        write_xlsx(tmp_path / "log.xlsx", [true_row("A", site="Upper Tarn"), true_row("B", site=None)], change=merge)
+    )
+    assert log.rows == 2 and log.records["site"].tolist() == ["Upper Tarn"] * 2
+
+
 def test_hidden_rows_are_used_and_said(tmp_path):
     def hide(sheet):
         sheet.row_dimensions[3].hidden = True

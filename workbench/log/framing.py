@@ -110,7 +110,8 @@ def records_frame(
             values = [NOT_RECORDED if v is None else v for v in values]
         data[name] = _typed(column, values, units, settings)
     for heading in dict.fromkeys(h for entry in entries for h in entry.extra):
-        data.setdefault(heading, pd.Series([e.extra.get(heading) for e in entries], dtype=object))
+        name = f"{heading} (as in the file)" if heading in data else heading
+        data[name] = pd.Series([e.extra.get(heading) for e in entries], dtype=object)
     return pd.DataFrame(data)
 
 

@@ -15,6 +15,7 @@ __all__ = ["Vocabulary", "fit_of", "locate", "log_vocabulary", "visit_vocabulary
 
 _ROWS_SEARCHED = 40
 _LEAST_KNOWN = 2
+_MOST_LISTED = 12
 _DATE_FIELDS = ("found_on", "last_good_on", "failed_on")
 
 
@@ -179,15 +180,14 @@ def locate(sheet: RawSheet, vocabulary: Vocabulary, *, has_visits: bool = False,
     headings = tuple(" ".join(cell_text(cell).split()) for cell in cells)
     fields = tuple(vocabulary.field_of(h) for h in headings)
     rows = tuple((n, row) for n, row in sheet.rows[place + 1 :] if not all(is_blank(cell) for cell in row))
-    table = Table(raw=sheet, header_row=header_row, headings=headings, fields=fields, rows=rows)
+    ignored = frozenset(i for i, h in enumerate(headings) if word_key(h) in vocabulary.ignored)
+    table = Table(raw=sheet, header_row=header_row, headings=headings, fields=fields, ignored=ignored, rows=rows)
     _refuse_twice(table)
     _refuse_missing(table, vocabulary, has_visits)
     if not rows:
         raise LogError(f"{sheet.place} has headings (row {header_row}) but no row below them; the {what} is empty")
     _refuse_shifted(table)
-    return Table(
-        raw=sheet, header_row=header_row, headings=headings, fields=fields, rows=rows, notes=_notes(table, vocabulary)
-    )
+    return replace(table, notes=_notes(table, vocabulary))
 
 
 def _no_headings(sheet: RawSheet) -> str:
@@ -273,10 +273,10 @@ def _notes(table: Table, vocabulary: Vocabulary) -> tuple[str, ...]:
         if short:
             have = "1 row has" if short == 1 else f"{short} rows have"
             notes.append(f"{place}: {have} fewer cells than headings; what is missing counts as not recorded.")
-    unknown = [h for h, f in zip(table.headings, table.fields, strict=True) if h and not f]
-    unknown = [h for h in unknown if word_key(h) not in vocabulary.ignored]
+    unknown = [h for _, h in table.unused]
     if unknown:
-        named = ", ".join(f"{h!r}{_perhaps(h, vocabulary)}" for h in unknown)
+        named = ", ".join(f"{h!r}{_perhaps(h, vocabulary)}" for h in unknown[:_MOST_LISTED])
+        named += f" and {len(unknown) - _MOST_LISTED} more" if len(unknown) > _MOST_LISTED else ""
         notes.append(f"{place}: columns without a role are kept and not used: {named}.")
     widest = max(len(row) for _, row in table.rows) if table.raw.kind == "workbook" else 0
     bare = [i for i, h in enumerate(table.headings) if not h] + list(range(len(table.headings), widest))

@@ -53,12 +53,14 @@ def read_opendocument(path: Path, data: bytes) -> list[RawSheet]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             root = fromstring(archive.read("content.xml"))
+        sheets = [_raw_sheet(path.name, table) for table in root.iter(f"{_TABLE}table")]
+    except LogError:
+        raise
     except (*UNREADABLE, DefusedXmlException):
         raise LogError(
             f"{path.name} cannot be read as an OpenDocument spreadsheet (damaged, or protected by a password); "
             "save it again without a password"
         ) from None
-    sheets = [_raw_sheet(path.name, table) for table in root.iter(f"{_TABLE}table")]
     return [sheet for sheet in sheets if sheet.rows]
 
 
@@ -138,10 +140,17 @@ def _refuse_many(repeat: int, place: str) -> None:
 
 
 def _value(element: Any) -> Cell:
-    kind = element.get(f"{_OFFICE}value-type")
     text = "\n".join(_paragraph(p) for p in element.findall(f"{_TEXT}p"))
     if element.get(_ERROR_TYPE) == "error":
         return Flaw(text, f"holds the error value {text}", "mend the formula or type the value")
+    try:
+        return _true_value(element, text)
+    except (TypeError, ValueError):
+        return Flaw(text, "holds a value that does not fit its kind", "type the value again")
+
+
+def _true_value(element: Any, text: str) -> Cell:
+    kind = element.get(f"{_OFFICE}value-type")
     if kind in ("float", "percentage", "currency"):
         number = float(element.get(f"{_OFFICE}value"))
         zeros = text.isdigit() and text.startswith("0") and len(text) > 1 and float(text) == number

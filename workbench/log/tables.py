@@ -44,6 +44,8 @@ class Table:
         As in the file, one a column.
     fields : tuple of str
         Name of each column, "" where it is not used.
+    ignored : frozenset of int
+        Numbers (from 0) of columns that the settings ask to leave alone.
     rows : tuple of (int, tuple of Cell)
         The rows below the headings with any content.
     notes : tuple of str
@@ -55,6 +57,7 @@ class Table:
     headings: tuple[str, ...]
     fields: tuple[str, ...]
     rows: tuple[tuple[int, tuple[Cell, ...]], ...]
+    ignored: frozenset[int] = frozenset()
     notes: tuple[str, ...] = ()
 
     @cached_property
@@ -87,7 +90,7 @@ class Table:
         """
         found: dict[str, int] = {}
         for index, (heading, field) in enumerate(zip(self.headings, self.fields, strict=True)):
-            if heading and not field:
+            if heading and not field and index not in self.ignored:
                 found.setdefault(heading, index)
         return tuple((index, heading) for heading, index in found.items())
 

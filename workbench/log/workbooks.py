@@ -154,12 +154,13 @@ def _error_value(text: str) -> Flaw:
 def _spread_merged(source: str, sheet: Any, cells: dict[tuple[int, int], Cell]) -> list[str]:
     """Give every cell of a merged range the value of its first cell; say which."""
     spread = []
+    last_row, last_column = (max((place[way] for place in cells), default=0) for way in (0, 1))
     for area in sheet.merged_cells.ranges:
         value = cells.get((area.min_row, area.min_col))
         if value is None:
             continue
-        for row in range(area.min_row, area.max_row + 1):
-            for column in range(area.min_col, area.max_col + 1):
+        for row in range(area.min_row, min(area.max_row, last_row) + 1):
+            for column in range(area.min_col, min(area.max_col, last_column) + 1):
                 cells[row, column] = value
         spread.append((area.min_row, f"{column_letters(area.min_col - 1)}{area.min_row}:{area.coord.split(':')[-1]}"))
     if not spread:
