@@ -96,8 +96,8 @@ def exchangeable_units(
                 row = int(np.argmax(split))
                 seen = f" ({labels[groups[first[place[row]]]]} and {labels[groups[row]]})" if what == "groups" else ""
                 raise EstimateError(
-                    f"cluster {names[place[row]]!r} has rows in two {what}{seen}; whole clusters change places here, "
-                    "so compare deployments of different clusters or use method='asymptotic'"
+                    f"cluster {str(names[place[row]])!r} has rows in two {what}{seen}; whole clusters change places "
+                    "here, so compare deployments of different clusters or use method='asymptotic'"
                 )
         scores = np.bincount(place, weights=scores * weight)
         groups, strata = groups[first], strata[first]

@@ -1,0 +1,366 @@
+"""Rank tests: second implementations, scores by hand, permutation and exact p, interval scores, laws, messages."""
+
+from itertools import permutations
+
+import numpy as np
+import pandas as pd
+import pytest
+from lifelines.statistics import logrank_test, multivariate_logrank_test, pairwise_logrank_test
+from scipy.stats import chi2
+from statsmodels.duration.survfunc import survdiff
+
+from workbench import EstimateError, Lives, UsageError, compare_groups
+from workbench.estimate.comparisons import compare_trend
+from workbench.estimate.interval_scores import interval_scores
+from workbench.estimate.multiplicity import adjusted_by_holm
+from workbench.estimate.rank_weights import WEIGHTS
+
+
+def simulated(seed, n=90, entry=False, weight=False):
+    rng = np.random.default_rng(seed)
+    seal = np.array(["cord", "gasket", "o-ring"])[rng.integers(0, 3, n)]
+    time = np.ceil(40 * rng.weibull(1.3, n) * np.where(seal == "cord", 0.7, 1.0))
+    site = np.array(["bog", "cliff"])[rng.integers(0, 2, n)]
+    return Lives.from_arrays(
+        time,
+        rng.random(n) < 0.6,
+        entry=np.floor(time * rng.random(n) * 0.6) if entry else None,
+        weight=rng.integers(1, 4, n) if weight else None,
+        covariates={"seal": seal, "site": site},
+    )
+
+
+def six(group="aabbab"):
+    return Lives.from_arrays([1, 2, 3, 4, 5, 6], [1, 1, 1, 1, 0, 1], covariates={"vent": list(group)})
+
+
+def interval_lives(seed=0, n=60):
+    rng = np.random.default_rng(seed)
+    vent = np.where(rng.random(n) < 0.5, "a", "b")
+    life = 30 * rng.weibull(1.5, n) * np.where(vent == "a", 1.0, 1.6)
+    lower, upper = np.floor(life / 5) * 5, np.floor(life / 5) * 5 + rng.integers(3, 11, n)
+    late = lower >= 40
+    return Lives.from_arrays(
+        lower=np.where(late, 40, lower), upper=np.where(late, np.inf, upper), covariates={"vent": vent}
+    )
+
+
+@pytest.mark.parametrize(
+    ("weight", "name"), [("logrank", None), ("gehan", "wilcoxon"), ("tarone-ware", "tarone-ware"), ("peto", "peto")]
+)
+def test_lifelines_gives_the_same_statistic(weight, name):
+    lives = simulated(1)
+    test = compare_groups(lives, "seal", weight=weight)
+    other = multivariate_logrank_test(lives.lower, lives.covariates["seal"], lives.failed, weightings=name)
+
+    assert test.statistic == pytest.approx(other.test_statistic, rel=1e-9)
+    assert test.p_value == pytest.approx(other.p_value, rel=1e-9)
+    assert test.degrees_of_freedom == 2
+
+
+@pytest.mark.parametrize("rho", [0.5, 1.0])
+def test_statsmodels_gives_the_same_weighted_statistic(rho):
+    lives = simulated(2)
+    value, p = survdiff(lives.lower, lives.failed.astype(int), lives.covariates["seal"], weight_type="fh", fh_p=rho)
+    test = compare_groups(lives, "seal", weight="fleming-harrington", rho=rho)
+    assert (test.statistic, test.p_value) == pytest.approx((value, p), rel=1e-9)
+
+
+def test_late_weights_by_lifelines():
+    lives = simulated(3)
+    two = lives.take((lives.covariates["seal"] != "o-ring").to_numpy())
+    cord = (two.covariates["seal"] == "cord").to_numpy()
+    other = logrank_test(
+        two.lower[cord],
+        two.lower[~cord],
+        two.failed[cord],
+        two.failed[~cord],
+        weightings="fleming-harrington",
+        p=0,
+        q=1,
+    )
+    test = compare_groups(two, "seal", weight="fleming-harrington", gamma=1)
+    assert test.statistic == pytest.approx(other.test_statistic, rel=1e-9)
+
+
+def test_strata_by_statsmodels():
+    lives = simulated(4)
+    frame = lives.covariates
+    value, _ = survdiff(lives.lower, lives.failed.astype(int), frame["seal"], strata=frame["site"])
+    assert compare_groups(lives, "seal", within="site").statistic == pytest.approx(value, rel=1e-9)
+
+
+def test_delayed_entry_by_statsmodels():
+    lives = simulated(5, entry=True)
+    value, _ = survdiff(lives.lower, lives.failed.astype(int), lives.covariates["seal"], entry=lives.entry + 0.5)
+    assert compare_groups(lives, "seal").statistic == pytest.approx(value, rel=1e-9)
+
+
+def test_pairs_by_lifelines_and_holm_over_all_pairs():
+    lives = simulated(6)
+    pairs = compare_groups(lives, "seal").pairwise
+    other = pairwise_logrank_test(lives.lower, lives.covariates["seal"], lives.failed).summary
+
+    assert pairs[["group_a", "group_b"]].to_numpy().tolist() == [list(pair) for pair in other.index]
+    assert pairs["statistic"].to_numpy() == pytest.approx(other["test_statistic"].to_numpy(), rel=1e-9)
+    assert pairs["p_adjusted"].to_numpy() == pytest.approx(adjusted_by_holm(other["p"].to_numpy()), rel=1e-9)
+
+
+def test_pairs_with_the_reference_only():
+    pairs = compare_groups(simulated(6), "seal", reference="gasket").pairwise
+    assert pairs[["group_a", "group_b"]].to_numpy().tolist() == [["cord", "gasket"], ["o-ring", "gasket"]]
+    assert pairs["p_adjusted"].to_numpy() == pytest.approx(adjusted_by_holm(pairs["p_value"]))
+
+
+def test_holm_by_hand():
+    """Smallest times 3, next times 2, never falling: .01, .03, .04 give .03, .06, .06."""
+    assert adjusted_by_holm([0.01, 0.04, 0.03, np.nan]) == pytest.approx([0.03, 0.06, 0.06, np.nan], nan_ok=True)
+    assert adjusted_by_holm([0.6, 0.7]).tolist() == [1.0, 1.0]
+
+
+@pytest.mark.parametrize("weight", WEIGHTS)
+def test_exact_p_is_the_share_of_all_orders(weight):
+    """All 720 orders of six scores, without ties, so that scores are weight minus weighted hazard lived through."""
+    lives = six()
+    arguments = {"rho": 1.0, "gamma": 0.5} if weight == "fleming-harrington" else {}
+    n, failed = np.arange(6, 0, -1.0), lives.failed
+    before = np.append(1.0, np.cumprod(1 - failed / n)[:-1])
+    weights = {
+        "logrank": np.ones(6),
+        "gehan": n,
+        "tarone-ware": np.sqrt(n),
+        "peto": np.cumprod(1 - failed / (n + 1)),
+        "fleming-harrington": before * (1 - before) ** 0.5,
+    }[weight]
+    scores = failed * weights - np.cumsum(failed * weights / n)
+    mine = np.array(list("aabbab")) == "a"
+    sums = np.array([np.sum(np.array(order)[mine]) for order in permutations(scores)])
+    share = np.mean(np.abs(sums) >= abs(scores[mine].sum()) - 1e-9)
+    test = compare_groups(lives, "vent", weight=weight, method="exact", **arguments)
+    variance = np.sum(scores**2) / 5 * 3 * 3 / 6
+
+    assert test.p_value == pytest.approx(share, abs=1e-12)
+    assert test.statistic == pytest.approx(scores[mine].sum() ** 2 / variance, rel=1e-9)
+
+
+def test_exact_scores_average_over_tied_failures():
+    """Two of three fail on one day: scores in either order are 1 - 1/3 and 1 - 1/3 - 1/2, on average 5/12."""
+    lives = Lives.from_arrays([1, 1, 2], [1, 1, 0], covariates={"vent": ["a", "b", "b"]})
+    test = compare_groups(lives, "vent", method="exact")
+    scores = np.array([5 / 12, 5 / 12, -5 / 6])
+    assert test.statistic == pytest.approx(scores[0] ** 2 / (np.sum(scores**2) / 2 * 2 / 3))
+    assert test.p_value == 1.0
+
+
+def test_permutation_p_comes_near_the_exact_one_and_is_never_zero():
+    lives = Lives.from_arrays(range(1, 13), [1] * 12, covariates={"vent": ["a"] * 6 + ["b"] * 6})
+    exact = compare_groups(lives, "vent", method="exact").p_value
+    drawn = compare_groups(lives, "vent", method="permutation", resamples=4000).p_value
+    least = compare_groups(lives, "vent", method="permutation", resamples=9).p_value
+
+    assert exact == pytest.approx(2 / 924)
+    assert drawn == pytest.approx(exact, abs=2e-3)
+    assert least == 0.1
+
+
+def test_exact_and_permutation_stay_inside_strata():
+    """Each site holds one of each: 2 x 2 arrangements, all as large."""
+    frame = {"vent": list("abab"), "site": list("xxyy")}
+    lives = Lives.from_arrays([1, 2, 3, 4], [1, 1, 1, 1], covariates=frame)
+    assert compare_groups(lives, "vent", method="exact", within="site").p_value == 0.5
+    assert compare_groups(lives, "vent", method="exact").p_value == pytest.approx(2 / 6 * 2)
+
+
+def test_whole_clusters_change_group():
+    """Four units out twice each: six arrangements of two and two, not 70 of four and four."""
+    frame = {"vent": list("aaaabbbb")}
+    lives = Lives.from_arrays(range(1, 9), [1] * 8, covariates=frame, cluster=[1, 1, 2, 2, 3, 3, 4, 4])
+    assert compare_groups(lives, "vent", method="exact").p_value == pytest.approx(2 / 6)
+    assert compare_groups(lives.replace(cluster=None), "vent", method="exact").p_value == pytest.approx(2 / 70)
+
+
+def test_asymptotic_says_that_clusters_count_as_independent():
+    lives = six().replace(cluster=list("xxyyzz"))
+    assert any("counted as independent" in note for note in compare_groups(lives, "vent").notes)
+
+
+@pytest.mark.parametrize("weight", WEIGHTS)
+def test_weights_equal_repeated_rows(weight):
+    lives = simulated(7, n=40, weight=True)
+    rows = lives.take(np.repeat(np.arange(40), lives.weight)).replace(weight=None)
+    for method in ("asymptotic", "permutation"):
+        arguments = {"weight": weight, "method": method, "resamples": 200, "within": "site"}
+        a, b = compare_groups(lives, "seal", **arguments), compare_groups(rows, "seal", **arguments)
+        assert (a.statistic, a.p_value) == pytest.approx((b.statistic, b.p_value), rel=1e-9)
+        pd.testing.assert_frame_equal(a.table, b.table)
+        pd.testing.assert_frame_equal(a.pairwise, b.pairwise)
+
+
+@pytest.mark.parametrize("method", ["asymptotic", "permutation"])
+def test_order_of_rows_changes_no_digit(method):
+    lives = simulated(8).replace(cluster=np.arange(90))
+    shuffled = lives.take(np.random.default_rng(0).permutation(90))
+    a, b = (compare_groups(x, "seal", method=method, resamples=300) for x in (lives, shuffled))
+    assert (a.statistic, a.p_value) == (b.statistic, b.p_value)
+    pd.testing.assert_frame_equal(a.pairwise, b.pairwise)
+
+
+def test_expected_is_that_of_the_log_rank_whatever_the_weight():
+    lives = simulated(9)
+    plain = compare_groups(lives, "seal").table
+    for weight in WEIGHTS:
+        for method in ("asymptotic", "permutation"):
+            table = compare_groups(lives, "seal", weight=weight, method=method, resamples=5).table
+            pd.testing.assert_frame_equal(table, plain)
+    assert plain["expected"].sum() == pytest.approx(plain["failures"].sum())
+
+
+def test_a_group_never_at_risk_with_others_costs_a_degree_of_freedom():
+    lives = Lives.from_arrays([1, 2, 3, 4, 0], [1, 1, 1, 1, 0], covariates={"vent": list("ababc")})
+    test = compare_groups(lives, "vent")
+    assert test.degrees_of_freedom == 1
+    assert np.isnan(test.pairwise["p_value"]).tolist() == [False, True, True]
+
+
+def test_no_failures_compare_nothing():
+    test = compare_groups(Lives.from_arrays([5, 6], [0, 0], covariates={"vent": ["a", "b"]}), "vent")
+    assert np.isnan([test.statistic, test.p_value]).all()
+    assert test.degrees_of_freedom == 0
+    assert any("nothing can be compared" in note for note in test.notes)
+
+
+def test_few_failures_are_said():
+    notes = compare_groups(six(), "vent").notes
+    assert any("Fewer than 10 failures in a, b" in note for note in notes)
+
+
+def test_trend_has_the_score_of_a_straight_line():
+    """With two levels the trend is the plain test, whatever the scores; with three it has one degree of freedom."""
+    lives = six()
+    plain = compare_groups(lives, "vent")
+    trend = compare_trend(lives, "vent", scores=[5, 9])
+
+    assert trend.statistic == pytest.approx(plain.statistic)
+    assert trend.z == pytest.approx(-np.sqrt(plain.statistic)) or trend.z == pytest.approx(np.sqrt(plain.statistic))
+    excess = plain.table["failures"] - plain.table["expected"]
+    assert np.sign(trend.z) == np.sign(excess[1])
+    three = compare_trend(simulated(10), "seal")
+    assert three.degrees_of_freedom == 1
+    assert three.p_value == pytest.approx(chi2.sf(three.z**2, 1))
+    assert three.table["score"].tolist() == [1.0, 2.0, 3.0]
+    assert three.pairwise.empty
+
+
+def test_trend_by_permutation_agrees_roughly():
+    lives = simulated(11, n=150)
+    drawn = compare_trend(lives, "seal", method="permutation", resamples=3000).p_value
+    assert drawn == pytest.approx(compare_trend(lives, "seal").p_value, abs=0.04)
+
+
+def test_sun_scores_of_exact_lives_are_log_rank_scores():
+    lives = simulated(12)
+    plain = compare_groups(lives, "seal", method="permutation", resamples=99)
+    sun = compare_groups(lives, "seal", weight="sun", method="permutation", resamples=99)
+    assert sun.statistic == pytest.approx(plain.statistic, rel=1e-6)
+
+
+def test_scores_of_intervals_by_hand():
+    """Two lives, (0, 2] and (2, 4]: half the mass each. Sun: 1 - 1/2, and 1 - 1/2 - 1; Finkelstein: log 2 by parts."""
+    lives = Lives.from_arrays(lower=[0, 2], upper=[2, 4])
+    assert interval_scores(lives, "sun") == pytest.approx([0.5, -0.5], abs=1e-7)
+    assert interval_scores(lives, "finkelstein") == pytest.approx([np.log(2), -np.log(2)], abs=1e-6)
+
+
+@pytest.mark.parametrize("kind", ["sun", "finkelstein"])
+@pytest.mark.parametrize("entry", [False, True])
+def test_scores_sum_to_zero(kind, entry):
+    lives = interval_lives()
+    if entry:
+        late = np.where(np.arange(60) % 3 == 0, np.floor(lives.lower / 2), 0.0)
+        lives = lives.replace(entry=late)
+    assert interval_scores(lives, kind).sum() == pytest.approx(0.0, abs=1e-5)
+
+
+@pytest.mark.parametrize("weight", ["logrank", "sun", "finkelstein"])
+def test_interval_lives_find_the_longer_lived_group(weight):
+    test = compare_groups(interval_lives(), "vent", weight=weight)
+    assert test.p_value < 0.05
+    assert test.table["failures"][0] > test.table["expected"][0]
+    assert test.weight == ("sun" if weight == "logrank" else weight)
+    drawn = compare_groups(interval_lives(), "vent", weight=weight, method="permutation", resamples=2000)
+    assert drawn.statistic == pytest.approx(test.statistic)
+    assert drawn.p_value == pytest.approx(test.p_value, abs=0.02)
+
+
+def test_interval_lives_with_late_entry_are_compared_and_it_is_said():
+    lives = interval_lives()
+    late = np.where(np.arange(60) % 3 == 0, np.floor(lives.lower / 2), 0.0)
+    test = compare_groups(lives.replace(entry=late), "vent")
+    assert np.isfinite(test.statistic)
+    assert any("entered late" in note for note in test.notes)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "error", "message"),
+    [
+        ({"by": "vant"}, UsageError, "unknown covariate 'vant'; did you mean 'vent'"),
+        ({"weight": "wilcoxon"}, UsageError, "weight must be one of logrank, gehan"),
+        ({"method": "exat"}, UsageError, "method must be one of asymptotic, permutation, exact; got 'exat'"),
+        ({"resamples": 0}, UsageError, "resamples must be a whole number of at least 1; got 0"),
+        ({"rho": -1, "weight": "fleming-harrington"}, UsageError, "rho must be a finite number of at least 0; got -1"),
+        ({"rho": 1}, UsageError, "rho and gamma belong to weight='fleming-harrington'; got weight='logrank'"),
+        ({"reference": "c"}, UsageError, "reference must be one of a, b; got 'c'"),
+    ],
+)
+def test_wrong_arguments_are_named(arguments, error, message):
+    with pytest.raises(error, match=message):
+        compare_groups(six(), **({"by": "vent"} | arguments))
+
+
+def test_one_group_cannot_be_compared():
+    with pytest.raises(EstimateError, match=r"at least two groups of 'vent'; there are 1 \(only 'a'\)"):
+        compare_groups(six("aaaaaa"), "vent")
+
+
+def test_a_group_that_disappears_with_its_missing_strata_is_not_counted():
+    frame = {"vent": list("abababcc"), "site": ["x"] * 6 + [None, None]}
+    lives = Lives.from_arrays(range(1, 9), [1] * 8, covariates=frame)
+    test = compare_groups(lives, "vent", within="site")
+    assert test.table["group"].tolist() == ["a", "b"]
+    assert test.notes[0] == "2 of 8 units have no value of site and are left out here."
+
+
+@pytest.mark.parametrize("method", ["permutation", "exact"])
+def test_late_entry_cannot_change_places(method):
+    lives = six().replace(entry=[0, 0, 1, 0, 0, 0])
+    with pytest.raises(EstimateError, match=r"row 2 entered late \(at 1\); use method='asymptotic'"):
+        compare_groups(lives, "vent", method=method)
+
+
+def test_a_cluster_in_two_groups_cannot_change_places():
+    lives = six().replace(cluster=["u1", "u2", "u1", "u3", "u4", "u5"])
+    with pytest.raises(EstimateError, match=r"cluster 'u1' has rows in two groups \(a and b\)"):
+        compare_groups(lives, "vent", method="permutation")
+
+
+def test_a_cluster_in_two_strata_cannot_change_places():
+    lives = six().replace(cluster=["u1", "u1", "u2", "u3", "u4", "u5"])
+    lives = lives.replace(covariates=lives.covariates.assign(site=list("xyxyxy")))
+    with pytest.raises(EstimateError, match="cluster 'u1' has rows in two strata"):
+        compare_groups(lives, "vent", method="exact", within="site")
+
+
+def test_too_many_arrangements_are_refused_with_advice():
+    with pytest.raises(EstimateError, match="more than 1,000,000; use method='permutation'"):
+        compare_groups(simulated(13), "seal", method="exact")
+
+
+def test_other_weights_do_not_exist_for_intervals():
+    with pytest.raises(EstimateError, match="weight 'gehan' does not exist for interval-censored lives; use 'sun'"):
+        compare_groups(interval_lives(), "vent", weight="gehan")
+
+
+@pytest.mark.parametrize("scores", [[1, 2, 3], [1, 1], [1, np.nan]])
+def test_scores_must_fit_the_levels(scores):
+    with pytest.raises(UsageError, match="scores must be 2 numbers that are not all equal, one for each of a, b"):
+        compare_trend(six(), "vent", scores=scores)
