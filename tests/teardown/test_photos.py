@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from workbench.cli import main
 from workbench.errors import LogError, UsageError
 from workbench.teardown.photos import LONGEST_SIDE, clean_photo, photo_uri, photos_of
 
@@ -65,3 +66,23 @@ def test_photos_come_from_beside_the_log_only(tmp_path):
     assert len(troubles) == 2
     assert "does not lie beside the log" in troubles[0] and "gone.jpg" in troubles[1]
     assert str(tmp_path) not in " ".join(troubles)
+
+
+def test_evidence_pages_show_pictures_beside_signs_and_nothing_of_where_they_were_taken(tmp_path, capsys):
+    picture(tmp_path / "open.jpg", size=(300, 200), orientation=1)
+    (tmp_path / "log.csv").write_text(
+        "unit_id,deployed_on,found_on,outcome,site,latitude,longitude,tide_line,gasket_pinched_or_dirty,photo_1\n"
+        "<b>U1</b>,2025-03-01,2025-06-01,failed,Mirefold Bog,51.5072,-0.1276,yes,yes,open.jpg\n"
+        "U2,2025-03-01,2025-06-01,failed,Mirefold Bog,51.5072,-0.1276,no,no,gone.jpg\n"
+    )
+    settings = tmp_path / "season.toml"
+    settings.write_text('window = ["2025-01-01", "2025-12-31"]\n')
+    out = tmp_path / "pages.html"
+    assert main(["teardown", str(tmp_path / "log.csv"), "--settings", str(settings), "--pages", str(out)]) == 0
+    page = out.read_text(encoding="utf-8")
+    assert page.index('class="caution"') < page.index("<article>")
+    assert page.count("<article>") == 2 and page.count("<img ") == 1 and "data:image/jpeg;base64," in page
+    assert "&lt;b&gt;U1" in page and "<b>U1" not in page and "tide line" in page and "gone.jpg" in page
+    assert "51.5072" not in page and "SecretMaker" not in page
+    assert "evidence written" in capsys.readouterr().err
+    assert main(["teardown", str(tmp_path / "log.csv"), "--settings", str(settings), "--pages", "x.pdf"]) == 2

@@ -3,6 +3,7 @@
 import argparse
 import json
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -17,6 +18,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--sheets", metavar="OUT.html", help="write printable sheets, one A4 page a unit to open")
     parser.add_argument(
         "--units", metavar="UNIT", nargs="+", help="sheets for exactly these units instead of failed ones and survivors"
+    )
+    parser.add_argument(
+        "--pages", metavar="OUT.html", help="write the evidence of every failed unit, photographs beside"
     )
     parser.add_argument("--evidence", metavar="FILE", help="evidence table of your own: replaces and adds signs")
     parser.add_argument("--evidence-only", action="store_true", help="use the signs of --evidence alone")
@@ -38,6 +42,11 @@ def run(args: argparse.Namespace) -> int:
     survey = survey_teardowns(log, table=table, mission=args.mission, seed=args.seed)
     if args.sheets:
         _write_sheets(args, log, survey, table)
+    if args.pages:
+        from workbench.teardown.pages import write_evidence
+
+        place = write_evidence(args.pages, survey.suggestions, folder_of(args.log))
+        print(f"evidence written: {place}", file=sys.stderr)
     if args.json:
         print(json.dumps(survey.as_json(), ensure_ascii=False, indent=2))
     else:
@@ -45,6 +54,11 @@ def run(args: argparse.Namespace) -> int:
 
         print("\n".join([caution_text(), "", *survey.lines()]))
     return 1 if args.strict and log.rows_set_aside else 0
+
+
+def folder_of(path: str) -> Path:
+    """Return the folder beside which the pictures of a log lie."""
+    return Path(path) if Path(path).is_dir() else Path(path).parent
 
 
 def _write_sheets(args: argparse.Namespace, log: Any, survey: "TeardownSurvey", table: Any) -> None:
