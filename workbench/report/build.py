@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from workbench.checks import check_positive
+from workbench.errors import UsageError, WorkbenchError
 from workbench.log.reading import read_log
 from workbench.report.deck_html import deck_html
 from workbench.report.deck_pptx import deck_pptx
@@ -20,7 +21,7 @@ from workbench.report.slides import slides_of
 from workbench.report.summary_html import summary_html
 from workbench.report.typed import caution_finding, cover_slide, mission_finding, typed_slides
 
-__all__ = ["BUILDERS", "Review", "gather_findings", "review", "season_data"]
+__all__ = ["BUILDERS", "Review", "gather_findings", "read_previous", "review", "season_data"]
 
 BUILDERS = (
     "findings_outcome.outcome_findings",
@@ -113,7 +114,7 @@ def review(
     data = season_data(path, settings=settings, mission=mission, seed=seed)
     if previous is not None:
         say("reading last season")
-        data = replace(data, previous=_previous(previous, settings, data))
+        data = replace(data, previous=read_previous(previous, data))
     versions = versions_used()
     claims, withheld = gather_findings(data, say)
     say("drawing figures")
@@ -215,8 +216,41 @@ def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: Non
     return in_slide_order([*findings, caution_finding()]), withheld
 
 
-def _previous(path: Any, settings: Any, data: SeasonData) -> SeasonData | Sequence[Finding]:
+def read_previous(path: Any, data: SeasonData) -> SeasonData | Sequence[Finding]:
+    """Read last season, for the mission of this one.
+
+    Parameters
+    ----------
+    path : path
+        findings.json of its review, or its log. The log is read with the settings beside it (same name with .toml, or
+        season.toml); without such a file with those of this season, its name and window left out.
+    data : SeasonData
+        This season.
+
+    Returns
+    -------
+    SeasonData, or sequence of Finding
+        Of last season.
+
+    Raises
+    ------
+    UsageError
+        If the path does not exist.
+    WorkbenchError
+        If it cannot be read.
+    """
     source = Path(path)
+    if not source.exists():
+        raise UsageError(f"last season's {source} does not exist; give its log, or the findings.json of its review")
     if source.suffix.lower() == ".json":
-        return findings_from_json(source.read_text(encoding="utf-8"))
-    return season_data(path, settings=settings, mission=data.mission, seed=data.seed)
+        try:
+            return findings_from_json(source.read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError) as error:
+            raise WorkbenchError(f"{source} cannot be read as findings.json: {error}") from None
+    folder = source if source.is_dir() else source.parent
+    beside = [source.with_suffix(".toml"), folder / "season.toml"]
+    own = next((p for p in beside if p.is_file() and p != source), None)
+    inherited = {
+        k: v for k, v in data.settings.items() if k not in ("season", "window") and v not in (None, "", [], {})
+    }
+    return season_data(path, settings=own or inherited, mission=data.mission, seed=data.seed)

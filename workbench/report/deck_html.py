@@ -11,6 +11,8 @@ from workbench.report.slides import Picture, Slide
 __all__ = ["deck_html", "is_number", "packaged", "page_text", "picture_data", "table_html"]
 
 GRADE_CLASS = {"clear": "clear", "likely": "likely", "unclear": "unclear", "cannot be told apart": "apart"}
+LONG_WORD = 18
+"""Words longer than this may be broken in a table."""
 _NUMBER = re.compile(r"^[<≥≤~]?\s*[+−-]?[\d.,]+(\s*(%|days?|points?))?$|^–$")
 
 
@@ -165,7 +167,8 @@ def _text(value: str) -> str:
 
 
 def _cell(cell: str) -> str:
-    kind = ' class="number"' if is_number(cell) else ""
+    longest = max((len(word) for word in cell.split()), default=0)
+    kind = ' class="number"' if is_number(cell) else ' class="long"' if longest > LONG_WORD else ""
     return f'<td dir="auto"{kind}>{_text(cell)}</td>'
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 from workbench.report.figures import draw
@@ -18,10 +19,10 @@ SIDE_ROWS, SIDE_COLUMNS = 7, 4
 SIDE_CHARACTERS = 420
 """Beside more text than this a table would be set too small to read."""
 
-PAGE_ROWS = 13
-"""Rows of a table on one slide."""
+PAGE_ROWS = 15
+"""Rows of a table on one slide; a longer one is dealt out evenly."""
 
-FIGURE_INCHES = (9.0, 5.9)
+FIGURE_INCHES = (8.0, 5.2)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -98,19 +99,20 @@ def slides_of(findings: Sequence[Finding], cover: Slide, typed: Sequence[Slide] 
         If two findings share an id.
     """
     shown = [f for f in in_slide_order(findings) if f.on_slide]
+    drawn: dict[tuple[int, str], bytes] = {}
     slides = [cover]
     for section, heading in SECTIONS.items():
         slides += [page for slide in typed if slide.section == heading for page in _pages_of_typed(slide)]
         for finding in shown:
             if finding.section == section:
-                slides += _slides_of_finding(finding, heading)
+                slides += _slides_of_finding(finding, heading, drawn)
     return slides
 
 
-def _slides_of_finding(finding: Finding, heading: str) -> Iterator[Slide]:
+def _slides_of_finding(finding: Finding, heading: str, drawn: dict[tuple[int, str], bytes]) -> Iterator[Slide]:
     title, rest = first_sentence(finding.statement)
     method = " ".join([finding.method, _counts(finding)]).strip()
-    picture = _picture(finding)
+    picture = _picture(finding, drawn)
     table = finding.table
     words = sum(len(line) for line in (rest, *finding.caveats))
     beside = table is not None and (picture is None or (_fits_beside(table) and words <= SIDE_CHARACTERS))
@@ -163,8 +165,10 @@ def _fits_beside(table: Mapping[str, Sequence[str]]) -> bool:
 
 def _pages(table: Mapping[str, Sequence[str]], rows: int) -> Iterator[dict[str, Sequence[str]]]:
     total = len(next(iter(table.values()), ()))
-    for start in range(0, max(total, 1), rows):
-        yield {heading: cells[start : start + rows] for heading, cells in table.items()}
+    pages = max(1, -(-total // rows))
+    ends = [round(total * page / pages) for page in range(pages + 1)]
+    for start, end in pairwise(ends):
+        yield {heading: cells[start:end] for heading, cells in table.items()}
 
 
 def _counts(finding: Finding) -> str:
@@ -174,15 +178,17 @@ def _counts(finding: Finding) -> str:
     return f"Counts: {finding.units} units{failures}."
 
 
-def _picture(finding: Finding) -> Picture | None:
+def _picture(finding: Finding, drawn: dict[tuple[int, str], bytes]) -> Picture | None:
     drawing = finding.figure
     if drawing is None:
         return None
     if isinstance(drawing.result, bytes):
         return Picture(png=drawing.result, alt=drawing.alt, caption=drawing.caption)
-    with theme():
-        ax = new_axes(*FIGURE_INCHES)
-        draw(drawing.result, ax, **drawing.options)
-        png = figure_png(ax.figure.get_figure(root=True))
+    key = (id(drawing.result), repr(sorted(drawing.options.items())))
+    if key not in drawn:
+        with theme():
+            ax = new_axes(*FIGURE_INCHES)
+            draw(drawing.result, ax, **drawing.options)
+            drawn[key] = figure_png(ax.figure.get_figure(root=True))
     bars = drawing.result if isinstance(drawing.result, Bars) else None
-    return Picture(png=png, alt=drawing.alt, caption=drawing.caption, bars=bars)
+    return Picture(png=drawn[key], alt=drawing.alt, caption=drawing.caption, bars=bars)

@@ -183,7 +183,10 @@ def _flat(settings: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]
         if key in ("decisions", "action") and not prefix:
             continue
         name = f"{prefix}{shown_name(key, 40)}"
-        if isinstance(value, Mapping):
+        if isinstance(value, Mapping) and not any(isinstance(v, Mapping | list | tuple) for v in value.values()):
+            words = [f"{shown_name(k, 30)} = {shown_name(cell_text(v), 30)}" for k, v in value.items()]
+            rows.append((name, shown_name(", ".join(words), 260)))
+        elif isinstance(value, Mapping):
             rows += _flat(value, f"{name}: ")
         elif isinstance(value, list | tuple):
             words = [cell_text(v) or "(empty)" for v in value]
