@@ -16,7 +16,7 @@ def test_e_value_matches_the_worked_example_of_breast_feeding():
 
 
 def test_e_value_matches_the_worked_example_of_leukaemia():
-    """The paper's example of a protective ratio, 0.80 (0.71 to 0.91), as given in the manual of the authors' package."""
+    """The paper's example of a protective ratio, 0.80 (0.71 to 0.91), as in the manual of the authors' package."""
     assert e_value(0.80) == pytest.approx([1.81], abs=0.005)
     assert e_value_of_interval(0.71, 0.91) == pytest.approx([1.43], abs=0.005)
 

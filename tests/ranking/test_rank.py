@@ -325,3 +325,39 @@ def test_impossible_seasons_are_refused_in_one_sentence(season):
     )
     with pytest.raises(EstimateError, match="row 7: the failure is at time 0"):
         rank(dead)
+
+
+def test_failures_all_on_one_day_hold_the_shape_instead_of_failing():
+    """Failures and suspensions all fell on day 100 exactly: the likelihood grows without end with the Weibull shape."""
+    rng = np.random.default_rng(4)
+    n = 80
+    seal = rng.choice(["a", "b"], n)
+    failed = rng.random(n) < np.where(seal == "a", 0.5, 0.1)
+    lives = Lives.from_arrays(np.full(n, 100.0), failed, covariates={"seal": seal})
+    got = rank_choices(lives, "seal", mission=100, resamples=100)
+    table = got.table.set_index("level")
+    assert any("shape is held at 10" in note for note in got.notes)
+    assert table.mission_survival["b"] > table.mission_survival["a"]
+    assert table[["mission_survival", "restricted_mean"]].notna().all(axis=None)
+
+
+def test_a_site_with_all_the_failures_can_be_left_out_without_failing(season):
+    only = (season.covariates.site == "site 4").to_numpy()
+    lives = season.replace(
+        lower=np.where(only | ~season.failed, season.lower, 220.0), upper=np.where(only, season.upper, np.inf)
+    )
+    got = rank(lives)
+    assert any("Left without a single failure, and so not made: without site site 4" in note for note in got.notes)
+
+
+def test_environments_outside_of_the_model_still_count_in_the_overlap(season):
+    with_it, without_it = rank(season), rank(season, adjust=())
+    pd.testing.assert_frame_equal(with_it.overlap.table, without_it.overlap.table)
+    assert without_it.table.units.sum() == with_it.table.units.sum()
+
+
+def test_a_choice_with_all_levels_pooled_is_fitted_and_not_ranked(season):
+    rare = np.array([f"kind {i // 4}" for i in range(len(season))], dtype=object)
+    got = rank(season.replace(covariates=season.covariates.assign(rare=rare)), ["seal", "rare"])
+    assert set(got.table.choice) == {"seal"}
+    assert any("rare is fitted but not ranked" in note for note in got.notes)

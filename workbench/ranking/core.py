@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.ranking.design import CHOICE_SD, Block, Design
-from workbench.ranking.fitting import fit_design, problem_of, resample_design
+from workbench.ranking.fitting import SCALES, fit_design, problem_of, resample_design
 from workbench.ranking.grade import Evidence, adjusted_for_choices, grade_of
 from workbench.ranking.permute import PERMUTATIONS, choice_p_values
 from workbench.ranking.standardise import Standardised, standardise
@@ -41,6 +41,8 @@ class ChoiceFigures:
         Gain at the three strengths of shrinkage.
     p_value, p_adjusted : float
         Of the choice.
+    held_shape : float
+        Weibull shape at which the fit had to be held; NaN when it was free.
     """
 
     block: Block
@@ -63,6 +65,7 @@ class ChoiceFigures:
     strengths: np.ndarray
     p_value: float
     p_adjusted: float
+    held_shape: float
 
     def evidence(self, level: int) -> Evidence:
         """What the bare grade of a level rests on."""
@@ -142,6 +145,7 @@ def core_of(
             np.stack([_gains(block, strengths[sd][block.name].survival)[0] for sd in STRENGTHS]),
             (p_values[block.name], float(adjusted[block.name])),
             confidence,
+            1.0 / best.scale[0] if best.scale[0] in SCALES else float("nan"),
         )
         for block in shown
     }
@@ -160,6 +164,7 @@ def _figures(
     strengths: np.ndarray,
     p: tuple[float, float],
     confidence: float,
+    held_shape: float,
 ) -> ChoiceFigures:
     base = block.ranked.index(block.reference)
     gain, gains = _gains(block, answer.survival)[0], _gains(block, spread.survival)
@@ -188,6 +193,7 @@ def _figures(
         strengths=strengths,
         p_value=p[0],
         p_adjusted=p[1],
+        held_shape=held_shape,
     )
 
 

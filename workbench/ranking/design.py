@@ -11,14 +11,31 @@ from workbench.estimate.groups import text_levels
 from workbench.estimate.terms import NOT_RECORDED, terms_of
 from workbench.lives import Lives
 
-__all__ = ["CHOICE_SD", "EXPOSURE_SD", "LEAST_UNITS", "OTHER", "SITE_SD", "Block", "Design", "build_design"]
+__all__ = [
+    "CHOICE_SD",
+    "EXPOSURE_SD",
+    "LEAST_UNITS",
+    "OTHER",
+    "SITE_PRIOR_SD",
+    "SITE_SD",
+    "Block",
+    "Design",
+    "build_design",
+]
 
 CHOICE_SD = 0.5
 """Prior standard deviation of the log time ratio of each level of a choice (and of a season)."""
 EXPOSURE_SD = 1.0
 """Prior standard deviation of the log time ratio of an exposure: per level, or per standard deviation of a number."""
+SITE_PRIOR_SD = 1.0
+"""Prior standard deviation of the log time ratio of a site in the ranking.
+
+Wide, because a tight one leaves part of what a place does to the levels that were sent there. With seals following sites,
+limits of the seal's gain held the truth in 83 % of simulated seasons at 0.4 and in 93 % at 1.0; they were no wider where
+seals were mixed.
+"""
 SITE_SD = 0.4
-"""Prior standard deviation of the log time ratio of a site."""
+"""Spread of the log time ratio of sites not yet seen, for planning."""
 LEAST_UNITS = 5
 """A level of fewer units is pooled with its like (a judgement, no source)."""
 OTHER = "other"
@@ -357,7 +374,7 @@ def _blocks(
     unknown = set(reference) - {name for name, role in roles if role == "choice"}
     if unknown:
         raise UsageError(f"reference names {sorted(unknown)[0]!r}, which is not among the choices")
-    sds = {"choice": CHOICE_SD, "season": CHOICE_SD, "adjust": EXPOSURE_SD, "site": SITE_SD}
+    sds = {"choice": CHOICE_SD, "season": CHOICE_SD, "adjust": EXPOSURE_SD, "site": SITE_PRIOR_SD}
     for (name, role), (levels, data, number, pooled) in zip(roles, readings, strict=True):
         values = codes = None
         ranked: tuple[str, ...] = ()

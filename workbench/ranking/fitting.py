@@ -6,7 +6,10 @@ from workbench.errors import EstimateError
 from workbench.estimate.aft import AftBatch, AftProblem, fit_batch
 from workbench.ranking.design import Design
 
-__all__ = ["fit_design", "problem_of", "replicate_weights", "resample_design"]
+__all__ = ["SCALES", "fit_design", "problem_of", "replicate_weights", "resample_design"]
+
+SCALES = np.geomspace(0.1, 3.0, 8)
+"""Scales (1 / shape) at which a fit is held whose scale runs off."""
 
 
 def problem_of(
@@ -57,7 +60,7 @@ def problem_of(
 
 
 def fit_design(problem: AftProblem, weights: np.ndarray, what: str = "the ranking model") -> AftBatch:
-    """Fit a problem to weights and refuse what did not converge.
+    """Fit a problem to weights; where the scale runs off it is held, and what reaches no maximum even so is refused.
 
     Parameters
     ----------
@@ -78,12 +81,42 @@ def fit_design(problem: AftProblem, weights: np.ndarray, what: str = "the rankin
     EstimateError
         If a fit reached no maximum.
     """
-    fits = fit_batch(problem, weights)
-    if not fits.converged.all():
+    weights = np.atleast_2d(np.asarray(weights, dtype=float))
+    return _settled(problem, weights, np.zeros((len(weights), problem.columns)), fit_batch(problem, weights), what)
+
+
+def _settled(
+    problem: AftProblem, weights: np.ndarray, centre: np.ndarray, fits: AftBatch, what: str = "the ranking model"
+) -> AftBatch:
+    """The fits, with the scale of those that reached no maximum held where it suits best within `SCALES`.
+
+    A scale runs off when all failures come at once, or at the very start while the rest live on.
+    """
+    lost = np.flatnonzero(~fits.converged)
+    if not lost.size:
+        return fits
+    held = [fit_batch(problem, weights[lost], centre[lost], scale=scale) for scale in SCALES]
+    reached = np.stack(
+        [
+            np.where(
+                f.converged,
+                f.log_likelihood - 0.5 * (problem.precision * (f.coefficients - centre[lost]) ** 2).sum(axis=1),
+                -np.inf,
+            )
+            for f in held
+        ]
+    )
+    if not np.isfinite(reached.max(axis=0)).all():
         raise EstimateError(
             f"{what} reached no maximum; use fewer choices or exposures, or check the times of the lives"
         )
-    return fits
+    best = reached.argmax(axis=0)
+    parts = {}
+    for name in ("coefficients", "intercept", "scale", "log_likelihood", "converged"):
+        values = np.array(getattr(fits, name))
+        values[lost] = np.stack([getattr(f, name) for f in held])[best, np.arange(lost.size)]
+        parts[name] = values
+    return AftBatch(**parts)
 
 
 def replicate_weights(design: Design, resamples: int, rng: np.random.Generator) -> np.ndarray:
@@ -156,12 +189,7 @@ def resample_design(design: Design, resamples: int, seed: int) -> AftBatch:
         rows = slice(begin, min(begin + at_once, resamples))
         weights = replicate_weights(design, rows.stop - begin, rng)
         fits = fit_batch(problem, weights, centre[rows], start)
-        if not fits.converged.all():
-            raise EstimateError(
-                f"{int((~fits.converged).sum())} replicates of the ranking model reached no maximum; use fewer choices "
-                "or exposures, or check the times of the lives"
-            )
-        parts.append(fits)
+        parts.append(_settled(problem, weights, centre[rows], fits, "a replicate of the ranking model"))
     return AftBatch(
         *(np.concatenate([getattr(p, name) for p in parts]) for name in ("coefficients", "intercept", "scale")),
         *(np.concatenate([getattr(p, name) for p in parts]) for name in ("log_likelihood", "converged")),

@@ -57,6 +57,8 @@ def log_hazard_ratios(design: Design) -> dict[tuple[str, str], float]:
     columns: dict[str, object] = {}
     for number, block in enumerate(design.blocks):
         name = f"term {number}"
+        if block.codes is not None and len(block.levels) < 2:
+            continue  # all of its levels are pooled: nothing to compare
         if block.codes is None:
             columns[name] = block.values
         else:

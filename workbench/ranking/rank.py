@@ -123,7 +123,7 @@ def rank_choices(
     """Rank protection choices by the share of the whole fleet that would last the mission with each level.
 
     One Weibull time-ratio model takes all choices and exposures together, with lives known to an interval, suspended or
-    entered late as they are. Every level is shrunken (normal, sd 0.5 on log time; exposures sd 1; sites sd 0.4; seasons
+    entered late as they are. Every level is shrunken (normal, sd 0.5 on log time; exposures and sites sd 1; seasons
     sd 0.5). Each level is then put into every unit of the fleet. Limits come from replicates with random weights per
     unit (cluster) and prior centres drawn anew; p values from exchanging units within sites. An association is not a
     cause.
@@ -206,7 +206,16 @@ def rank_choices(
     causes = () if cause is None else ((cause,) if isinstance(cause, str) else tuple(cause))
     return Ranking(
         columns=columns,
-        notes=notes_of(design, columns, checks, mission=mission, resamples=resamples, causes=causes, tried=looked_at),
+        notes=notes_of(
+            design,
+            columns,
+            checks,
+            mission=mission,
+            resamples=resamples,
+            causes=causes,
+            tried=looked_at,
+            held_shape=next(iter(figures.values())).held_shape,
+        ),
         mission=mission,
         confidence=confidence,
         resamples=resamples,

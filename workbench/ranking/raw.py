@@ -69,6 +69,8 @@ def _survival_at(lives: Lives, times: np.ndarray) -> np.ndarray:
     closed = first & np.isfinite(fitted.cells.end)
     start, end = fitted.cells.start[closed], fitted.cells.end[closed]
     after = fitted.survival[closed]
+    if not after.size:
+        return np.where(times <= fitted.cells.start[0], 1.0, np.nan)
     before = np.concatenate([[1.0], after[:-1]])
     start = np.where(start == end, np.nextafter(start, -np.inf), start)
     alive = np.interp(times, np.column_stack([start, end]).ravel(), np.column_stack([before, after]).ravel(), left=1.0)

@@ -124,7 +124,12 @@ def sensitivity_of(design: Design, mission: float) -> Sensitivity:
     """
     pairs = contrasts_of(design)
     missing, notes = missing_units(design)
+    known = np.isfinite(missing.upper)
     runs = _weighted_runs(design, missing, pairs)
+    empty = [name for name, weights, _ in runs if not weights[known].any()]
+    runs = [run for run in runs if run[0] not in empty]
+    if empty:
+        notes = (*notes, f"Left without a single failure, and so not made: {'; '.join(empty)}.")
     problem = problem_of(design, rows=missing.rows, lower=missing.lower, upper=missing.upper)
     fits = fit_design(problem, np.array([weights for _, weights, _ in runs]), "a sensitivity run")
     gains = gain_matrix(design, standardise(design, fits, mission, days=False), pairs)

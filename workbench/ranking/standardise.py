@@ -104,11 +104,13 @@ def _levels(
     days: bool,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mission survival and restricted mean (B, L) of the ranked levels; `others` (B, P) is all else."""
+    if not block.ranked:
+        return np.zeros((len(scale), 0)), np.zeros((len(scale), 0))
     times, weight = _nodes()
     pull = effects[:, block.ranked_codes] / scale[:, None]
     mean_share = _mean_share(family, (np.log(mission) - others) / scale[:, None], share)
     survival = mean_share(-pull)
-    if not days or not len(block.ranked):
+    if not days:
         return survival, np.full(survival.shape, np.nan)
     if family.name in ("weibull", "exponential") and len(scale) == 1:
         location = others + effects[:, block.ranked_codes].T[:, :1]

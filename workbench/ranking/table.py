@@ -250,6 +250,7 @@ def notes_of(
     resamples: int,
     causes: Sequence[str],
     tried: int,
+    held_shape: float = float("nan"),
 ) -> tuple[str, ...]:
     """Return the sentences under the table.
 
@@ -269,6 +270,8 @@ def notes_of(
         Mechanisms that counted; empty for all.
     tried : int
         Choices looked at in all.
+    held_shape : float
+        Weibull shape at which the fit had to be held; NaN when it was free.
 
     Returns
     -------
@@ -287,11 +290,16 @@ def notes_of(
         notes.append(f"p values are corrected for {count_of(tried, 'choice')} looked at.")
     notes.append("Longer life goes with a level here; that is an association, not a proof of cause.")
     sites = sum(b.role == "site" for b in design.blocks)
-    sds = f"levels sd 0.5{', sites sd 0.4' if sites else ''}, exposures sd 1 on log time"
+    sds = f"levels sd 0.5, exposures{' and sites' if sites else ''} sd 1 on log time"
     notes.append(
         f"Weibull time ratios, shrunken ({sds}), standardised over {count_of(lives.units, 'unit')} to a mission of "
         f"{mission:g} {unit}; limits from {resamples:,} replicates weighted at random."
     )
+    if np.isfinite(held_shape):
+        notes.append(
+            "The failures do not show how the risk changes with age (all came at once, or at the start), so the "
+            f"Weibull shape is held at {held_shape:.2g}."
+        )
     if causes:
         other = "failures of other mechanisms ended observation without counting"
         notes.append(f"Survival means not lost to {join_words(list(causes))}; {other}.")

@@ -153,7 +153,8 @@ def claim_sentence(row: RankedRow, mission: str, confidence: float, causes: tupl
     counts = f"{ours} against {theirs} failed"
     if row.grade in ("clear", "likely"):
         longer = "longer" if row.gain > 0 else "shorter"
-        return f"{head}{shares}, so {row.name} goes with {longer} life ({row.grade}: {figures}; {counts})."
+        goes = "goes" if row.grade == "clear" else "may go"
+        return f"{head}{shares}, so {row.name} {goes} with {longer} life ({row.grade}: {figures}; {counts})."
     return f"{head}{shares}, which could not be told apart ({figures}; {counts})."
 
 
