@@ -13,6 +13,7 @@ from workbench.report.pptx_master import ACCENT, INK
 __all__ = ["add_table", "describe", "legal_text"]
 
 SIZES = (13, 12, 11, 10, 9, 8, 7, 6)
+BOLD = 1.15
 CHARACTER = 0.6
 """Width of a character, in font sizes: on the safe side for a wide font."""
 
@@ -107,8 +108,8 @@ def _widths(lines: Sequence[Sequence[str]], width: float, size: float) -> list[f
     """Inches of each column: as wide as its longest cell where all fit, else shared beyond the longest words."""
     letter = CHARACTER * size / 72
     cells = list(zip(*lines, strict=True))
-    longest = np.array([max(len(c) for c in column) for column in cells]) * letter + 0.2
-    words = np.array([max(len(w) for c in column for w in c.split() or [""]) for column in cells]) * letter + 0.2
+    longest = np.array([max(len(column[0]) * BOLD, *map(len, column[1:]), 1) for column in cells]) * letter + 0.2
+    words = np.array([max(len(w) for c in column for w in c.split() or [""]) for column in cells]) * BOLD * letter + 0.2
     least = np.minimum(words, width / len(cells))
     if longest.sum() <= width:
         return [float(v) for v in longest]

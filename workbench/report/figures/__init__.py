@@ -1,5 +1,6 @@
 """Figures: any result in, axes out; each result class has one drawing function in the registry below."""
 
+import textwrap
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -9,6 +10,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 __all__ = ["DRAWN_BY", "draw"]
+
+LABEL_WIDTH = 56
+"""Characters on a line of an axis label."""
 
 DRAWN_BY = {
     "Bars": "bars.draw_bars",
@@ -67,4 +71,6 @@ def draw(result: Any, ax: "Axes | None" = None, **options: Any) -> "Axes":
     with theme():
         target = new_axes(shown=True) if ax is None else ax
         drawing(result, target, **options)
+        # the layout makes no room for the width of a label along the axis
+        target.set_xlabel(textwrap.fill(target.get_xlabel(), LABEL_WIDTH))
     return target

@@ -105,6 +105,7 @@ def draw_ranking(
             place,
             _gain_words(scale * getattr(row, gain), show, result.unit, row.grade),
             va="center",
+            fontsize=9.5,
         )
     ax.set(xlim=(low - 0.04 * span, high + 0.72 * span), ylim=(len(rows) - 0.4, -0.6))
     what = "Gain in share lasting the mission" if show == "points" else "Gain in mean life up to the mission"
