@@ -13,6 +13,7 @@ from workbench.report.figures import draw
 from workbench.report.figures.style import figure_png, new_axes, theme
 from workbench.report.findings_teardown import OPENING, teardown_findings
 from workbench.teardown.pareto import ends_of_units
+from workbench.teardown.survey import survey_teardowns
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 
@@ -123,3 +124,11 @@ def test_hostile_names_cannot_break_a_figure():
     lives = Lives.from_arrays([5.0, 6.0, 9.0], [1, 1, 0], cause=[bad, "b", ""])
     drawn(cumulative_incidence(lives), title=bad)
     drawn(ends_of_units(lives, 9), title=bad)
+
+
+def test_every_result_of_a_teardown_can_be_drawn(data):
+    survey = survey_teardowns(data.log, mission=data.mission)
+    ax = drawn(survey.inside, title="Wet inside")
+    assert any("21 of 67" in label.get_text() for label in ax.get_yticklabels())
+    for result in (survey.suggestions, survey.agreement, survey.shapes, survey.classes, survey.ends):
+        drawn(result, title="A finding", subtitle="173 deployments")

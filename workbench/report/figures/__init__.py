@@ -15,6 +15,7 @@ LABEL_WIDTH = 56
 """Characters on a line of an axis label."""
 
 DRAWN_BY = {
+    "Agreement": "inside.draw_agreement",
     "Bars": "bars.draw_bars",
     "CumulativeIncidence": "teardown.draw_incidence",
     "DistributionFit": "fits.draw_distribution",
@@ -22,7 +23,11 @@ DRAWN_BY = {
     "EvidenceMatrix": "teardown.draw_evidence",
     "GroupComparison": "curves.draw_comparison",
     "HazardRatios": "fits.draw_hazard_ratios",
+    "ImputedIncidence": "inside.draw_imputed",
+    "InsideCondition": "inside.draw_inside",
     "MeanCumulativeCount": "recurrence.draw_mean_count",
+    "MechanismShapes": "inside.draw_shapes",
+    "MechanismSuggestions": "inside.draw_suggestions",
     "MissionSkill": "calibration.draw_mission_skill",
     "Overlap": "ranking.draw_overlap",
     "Proportionality": "recurrence.draw_proportionality",
