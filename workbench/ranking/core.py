@@ -68,7 +68,22 @@ class ChoiceFigures:
     held_shape: float
 
     def evidence(self, level: int) -> Evidence:
-        """What the bare grade of a level rests on."""
+        """What the bare grade of a level rests on.
+
+        Parameters
+        ----------
+        level : int
+            Its number among `block.ranked`.
+
+        Returns
+        -------
+        Evidence
+            Without further checks.
+
+        Raises
+        ------
+        Nothing.
+        """
         return Evidence(
             gain=float(self.gain[level]),
             lower=float(self.lower[level]),
@@ -79,7 +94,17 @@ class ChoiceFigures:
         )
 
     def bare_grades(self) -> dict[str, str]:
-        """Grade of each level but the reference before any further check."""
+        """Grade of each level but the reference before any further check.
+
+        Returns
+        -------
+        dict of str to str
+            By level.
+
+        Raises
+        ------
+        Nothing.
+        """
         return {v: grade_of(self.evidence(i))[0] for i, v in enumerate(self.block.ranked) if v != self.block.reference}
 
 

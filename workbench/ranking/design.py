@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.groups import text_levels
-from workbench.estimate.terms import NOT_RECORDED, terms_of
+from workbench.estimate.terms import NOT_RECORDED
 from workbench.lives import Lives
+from workbench.ranking.levels import LEAST_UNITS, OTHER, Reading, joined_rows, read_levels, sortable_values
 
 __all__ = [
     "CHOICE_SD",
@@ -30,16 +30,12 @@ EXPOSURE_SD = 1.0
 SITE_PRIOR_SD = 1.0
 """Prior standard deviation of the log time ratio of a site in the ranking.
 
-Wide, because a tight one leaves part of what a place does to the levels that were sent there. With seals following sites,
-limits of the seal's gain held the truth in 83 % of simulated seasons at 0.4 and in 93 % at 1.0; they were no wider where
-seals were mixed.
+Wide, because a tight one leaves part of what a place does to the levels that were sent there. With seals following
+sites, limits of the seal's gain held the truth in 83 % of simulated seasons at 0.4 and in 93 % at 1.0; they were no
+wider where seals were mixed.
 """
 SITE_SD = 0.4
 """Spread of the log time ratio of sites not yet seen, for planning."""
-LEAST_UNITS = 5
-"""A level of fewer units is pooled with its like (a judgement, no source)."""
-OTHER = "other"
-"""The level of all levels with too few units."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,13 +152,44 @@ class Design:
         return np.zeros(len(self.lives), dtype=np.int64)
 
     def without(self, name: str) -> tuple[np.ndarray, np.ndarray]:
-        """Columns and precision of the model that leaves one block out."""
+        """Columns and precision of the model that leaves one block out.
+
+        Parameters
+        ----------
+        name : str
+            A covariate of the model.
+
+        Returns
+        -------
+        columns, precision : np.ndarray
+            Of the other blocks.
+
+        Raises
+        ------
+        KeyError
+            If it is not in the model.
+        """
         block = self.block(name)
         kept = np.r_[0 : block.start, block.stop : self.columns.shape[1]]
         return self.columns[:, kept], self.precision[kept]
 
     def with_choice_sd(self, sd: float) -> np.ndarray:
-        """Precision when the levels of choices have another prior standard deviation; shape (k,)."""
+        """Precision when the levels of choices have another prior standard deviation.
+
+        Parameters
+        ----------
+        sd : float
+            Of the log time ratio of each level.
+
+        Returns
+        -------
+        np.ndarray of float, shape (k,)
+            1 / sd squared of each effect.
+
+        Raises
+        ------
+        Nothing.
+        """
         precision = self.precision.copy()
         for block in self.choices:
             precision[block.start : block.stop] = 1.0 / sd**2
@@ -224,14 +251,14 @@ def build_design(
         ):
             roles.append((name, role))
     notes: list[str] = []
-    readings = [_read(lives, name, role, notes) for name, role in roles]
+    readings = [read_levels(lives, name, role, notes) for name, role in roles]
     codes = pd.DataFrame({name: reading[1] for (name, _), reading in zip(roles, readings, strict=True)})
     for name in covariates.columns:
         if name not in codes.columns:
-            codes[f"{name} "] = _sortable(lives, name)
+            codes[f"{name} "] = sortable_values(lives, name)
     bare = lives.replace(covariates=codes, cause=None)
     order = bare.canonical_order(list(codes.columns))
-    first, weight = _joined(bare, order)
+    first, weight = joined_rows(bare, order)
     ordered = Lives.from_arrays(
         lower=lives.lower[first],
         upper=lives.upper[first],
@@ -270,100 +297,9 @@ def _refuse_repeats(choices: list[str], adjust: list[str]) -> None:
         seen.add(name)
 
 
-def _sortable(lives: Lives, name: str) -> np.ndarray:
-    """A covariate outside of the model as numbers that depend on its values, or on what its levels hold."""
-    column = lives.covariates[name]
-    if pd.api.types.is_datetime64_any_dtype(column):
-        days = column.to_numpy(dtype="datetime64[D]").astype(np.int64)
-        return np.where(column.isna().to_numpy(), -1, days)
-    if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
-        return column.to_numpy(dtype=float, na_value=-1.0)
-    levels, codes = text_levels(column)
-    place = np.empty(len(levels) + 1, dtype=np.int64)
-    place[_order_without_names(lives, codes + 1, len(levels) + 1)] = np.arange(len(levels) + 1)
-    return place[codes + 1]
-
-
-def _read(lives: Lives, name: str, role: str, notes: list[str]) -> tuple[tuple[str, ...], np.ndarray, bool, list[str]]:
-    """Levels after pooling in an order without names, values or codes, whether it is a number, and what was pooled."""
-    if role == "choice" and name in lives.covariates.columns:
-        lives = _number_as_levels(lives, name)
-    if role in ("site", "season"):
-        lives = lives.replace(covariates={name: lives.covariates[name].astype(object)})
-    term = terms_of(lives, name)[0]
-    if term.values is not None:
-        return ("+1",), term.values, True, []
-    levels, codes = term.levels, np.asarray(term.codes, dtype=np.int64)
-    pooled: list[str] = []
-    if role == "choice":
-        levels, codes, pooled = _pooled(lives, name, levels, codes, notes)
-    rank = _order_without_names(lives, codes, len(levels))
-    place = np.empty(len(levels), dtype=np.int64)
-    place[rank] = np.arange(len(levels))
-    return tuple(levels[i] for i in rank), place[codes], False, pooled
-
-
-def _number_as_levels(lives: Lives, name: str) -> Lives:
-    column = lives.covariates[name]
-    if not pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column):
-        return lives
-    values = column.nunique()
-    if values > 12:
-        raise EstimateError(
-            f"{name} is a number with {values} different values; band it into levels, or put it in adjust"
-        )
-    texts = column.map(lambda v: f"{v:g}", na_action="ignore").astype(object)
-    return lives.replace(covariates=lives.covariates.assign(**{name: texts}))
-
-
-def _pooled(
-    lives: Lives, name: str, levels: tuple[str, ...], codes: np.ndarray, notes: list[str]
-) -> tuple[tuple[str, ...], np.ndarray, list[str]]:
-    units = np.bincount(codes, lives.weight, len(levels)).astype(np.int64)
-    recorded = np.array([level != NOT_RECORDED for level in levels])
-    if recorded.sum() < 2:
-        only = levels[int(np.argmax(recorded))]
-        raise EstimateError(f"{name} has one level only ({only}), so it cannot be ranked; leave it out of choices")
-    small = recorded & (units < LEAST_UNITS)
-    if not small.any():
-        return levels, codes, []
-    # a level that is called "other" by the log itself is part of the pool
-    small |= np.array([level == OTHER for level in levels])
-    pool = [level for level, s in zip(levels, small, strict=True) if s]
-    kept = [level for level, s in zip(levels, small, strict=True) if not s]
-    place = np.array([len(kept) if s else kept.index(level) for level, s in zip(levels, small, strict=True)])
-    counts = ", ".join(f"{level} {units[levels.index(level)]}" for level in pool)
-    notes.append(f"{name}: levels under {LEAST_UNITS} units ({counts}) are pooled as '{OTHER}', fitted but not ranked.")
-    return (*kept, OTHER), place[codes], pool
-
-
-def _order_without_names(lives: Lives, codes: np.ndarray, size: int) -> np.ndarray:
-    weight = lives.weight.astype(float)
-    failed = lives.failed
-    ends = np.where(failed, lives.upper, 0.0)
-    sums = [weight, weight * failed, weight * lives.lower, weight * ends, weight * lives.entry, weight * lives.lower**2]
-    keys = [np.round(np.bincount(codes, values, size), 6) for values in sums]
-    return np.lexsort([np.arange(size), *reversed(keys)])
-
-
-def _joined(bare: Lives, order: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """First row of each run of identical rows in order, and the runs' summed weights."""
-    parts: list[np.ndarray] = [bare.lower, bare.upper, bare.entry]
-    parts += [bare.covariates[name].to_numpy() for name in bare.covariates.columns]
-    if bare.cluster is not None:
-        parts.append(bare.cluster)
-    fresh = np.zeros(len(order), dtype=bool)
-    fresh[:1] = True
-    for part in parts:
-        values = part[order]
-        fresh[1:] |= values[1:] != values[:-1]
-    starts = np.flatnonzero(fresh)
-    return order[starts], np.add.reduceat(bare.weight[order], starts)
-
-
 def _blocks(
     roles: list[tuple[str, str]],
-    readings: list[tuple[tuple[str, ...], np.ndarray, bool, list[str]]],
+    readings: list[Reading],
     rows: np.ndarray,
     lives: Lives,
     reference: dict[str, str],

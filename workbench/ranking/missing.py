@@ -29,7 +29,22 @@ class FlipCount:
     needed: int | None
 
     def sentence(self, choice: str, level: str, reference: str) -> str:
-        """The count in words, without full stop."""
+        """The count in words, without full stop.
+
+        Parameters
+        ----------
+        choice, level, reference : str
+            The comparison.
+
+        Returns
+        -------
+        str
+            A clause about it.
+
+        Raises
+        ------
+        Nothing.
+        """
         units = count_of(self.missing, "missing unit")
         if self.missing == 0:
             return f"no unit with {choice} = {self.side} is missing"
@@ -72,7 +87,24 @@ class MissingUnits:
     def weights(
         self, failed: np.ndarray | None = None, worked: np.ndarray | None = None, first: int | None = None
     ) -> np.ndarray:
-        """Weights (N,) when some of the missing (masks, shape (m,)) failed or worked on; `first`: only so many."""
+        """Weights when some of the missing failed or worked on.
+
+        Parameters
+        ----------
+        failed, worked : np.ndarray of bool, shape (m,), optional
+            Which of the missing rows did.
+        first : int, optional
+            Only so many units of `failed`, in order.
+
+        Returns
+        -------
+        np.ndarray of float, shape (N,)
+            Summing to the units of the design.
+
+        Raises
+        ------
+        Nothing.
+        """
         m, base = len(self.of), self.base[self.of]
         as_failed = np.zeros(m) if failed is None else np.where(failed, base, 0.0)
         if first is not None:

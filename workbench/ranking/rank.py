@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from workbench.ranking.design import Design, build_design
 from workbench.ranking.grade import RULES
 from workbench.ranking.opinions import Agreement, agreement_of, log_hazard_ratios
 from workbench.ranking.overlap import Overlap, overlap_of
-from workbench.ranking.raw import raw_comparisons
+from workbench.ranking.raw import RawComparison, raw_comparisons
 from workbench.ranking.sensitivity import Sensitivity, season_clock, sensitivity_of
 from workbench.ranking.table import Checks, notes_of, table_of
 from workbench.results import Result, columns_to_frame
@@ -180,29 +180,18 @@ def rank_choices(
     resamples, seed = check_whole("resamples", resamples, least=20), check_whole("seed", seed)
     counted = lives if cause is None else lives.for_causes(cause)
     _refuse_too_little(counted)
-    design = build_design(counted, choices, adjust, site=site, reference=reference)
-    _refuse_long_mission(design, mission)
+    design = _supported(build_design(counted, choices, adjust, site=site, reference=reference), mission)
     looked_at = _count_tried(tried, design)
     figures = core_of(design, mission, resamples=resamples, seed=seed, confidence=confidence, tried=looked_at)
-    sensitivity = sensitivity_of(design, mission)
-    hazard = log_hazard_ratios(design)
     checks = Checks(
         overlap=overlap_of(design),
-        sensitivity=sensitivity,
+        sensitivity=sensitivity_of(design, mission),
         raw=raw_comparisons(design, mission),
-        hazard=hazard,
+        hazard=log_hazard_ratios(design),
         clock=_clock_grades(design, mission, seed, confidence, looked_at),
-        every_cause=None
-        if cause is None
-        else raw_comparisons(build_design(lives, choices, adjust, site=site), mission),
+        every_cause=None if cause is None else _every_cause(lives, design, mission, site),
     )
     columns = table_of(design, figures, checks, mission)
-    gains = _gains(columns)
-    agreements = (
-        agreement_of("hazard ratios", gains, {p: -v for p, v in hazard.items()}),
-        agreement_of("the raw curves", gains, {p: v.gain for p, v in checks.raw.items()}),
-        agreement_of("raw comparisons within environments", gains, {p: v.within for p, v in checks.raw.items()}),
-    )
     causes = () if cause is None else ((cause,) if isinstance(cause, str) else tuple(cause))
     return Ranking(
         columns=columns,
@@ -226,11 +215,11 @@ def rank_choices(
         causes=causes,
         units=design.lives.units,
         failures=design.lives.failures,
-        comparisons=len(gains),
+        comparisons=len(_gains(columns)),
         rules=RULES,
         overlap=checks.overlap,
-        sensitivity=sensitivity,
-        agreements=agreements,
+        sensitivity=checks.sensitivity,
+        agreements=_agreements(columns, checks),
     )
 
 
@@ -250,13 +239,15 @@ def _refuse_too_little(lives: Lives) -> None:
         )
 
 
-def _refuse_long_mission(design: Design, mission: float) -> None:
+def _supported(design: Design, mission: float) -> Design:
+    """The design, unless nothing is known as late as the mission."""
     longest = supported_mission(design)
     if mission > longest:
         raise EstimateError(
             f"mission={mission:g} lies beyond the last known {design.lives.unit.rstrip('s')} of every unit; "
             f"the longest mission that these lives support is {np.floor(longest):g} {design.lives.unit}"
         )
+    return design
 
 
 def _count_tried(tried: Sequence[str] | int | None, design: Design) -> int:
@@ -276,6 +267,24 @@ def _clock_grades(
     if moved is None:
         return None
     return core_of(moved, mission, resamples=CLOCK_RESAMPLES, seed=seed, confidence=confidence, tried=tried)
+
+
+def _every_cause(
+    lives: Lives, design: Design, mission: float, site: str | None
+) -> Mapping[tuple[str, str], RawComparison]:
+    """Raw comparisons of the same choices with failures of every cause."""
+    names = [b.name for b in design.choices]
+    adjust = [b.name for b in design.blocks if b.role == "adjust"]
+    return raw_comparisons(build_design(lives, names, adjust, site=site), mission)
+
+
+def _agreements(columns: Mapping[str, Sequence[Any]], checks: Checks) -> tuple[Agreement, ...]:
+    gains = _gains(columns)
+    return (
+        agreement_of("hazard ratios", gains, {p: -v for p, v in checks.hazard.items()}),
+        agreement_of("the raw curves", gains, {p: v.gain for p, v in checks.raw.items()}),
+        agreement_of("raw comparisons within environments", gains, {p: v.within for p, v in checks.raw.items()}),
+    )
 
 
 def _gains(columns: Mapping[str, Sequence]) -> dict[tuple[str, str], float]:

@@ -132,7 +132,7 @@ def sensitivity_of(design: Design, mission: float) -> Sensitivity:
         notes = (*notes, f"Left without a single failure, and so not made: {'; '.join(empty)}.")
     problem = problem_of(design, rows=missing.rows, lower=missing.lower, upper=missing.upper)
     fits = fit_design(problem, np.array([weights for _, weights, _ in runs]), "a sensitivity run")
-    gains = gain_matrix(design, standardise(design, fits, mission, days=False), pairs)
+    gains = _gain_matrix(design, standardise(design, fits, mission, days=False), pairs)
     main = gains[0]
     rows: dict[str, Any] = {name: [] for name in ("run", "choice", "level", "survival_gain", "flips")}
     for (name, _, only), gain in zip(runs[1:], gains[1:], strict=True):
@@ -149,17 +149,17 @@ def sensitivity_of(design: Design, mission: float) -> Sensitivity:
             problem_of(design, distribution=distribution), design.lives.weight, f"the {distribution} model"
         )
         put_in = standardise(design, fit, mission, distribution=distribution, days=False)
-        _add(rows, f"{distribution} lives", pairs, gain_matrix(design, put_in, pairs)[0], main, pairs)
+        _add(rows, f"{distribution} lives", pairs, _gain_matrix(design, put_in, pairs)[0], main, pairs)
     moved = season_clock(design)
     if moved is not None:
         fit = fit_design(problem_of(moved), design.lives.weight, "the model with the day of the season as clock")
         put_in = standardise(moved, fit, mission, days=False)
-        _add(rows, SEASON_CLOCK, pairs, gain_matrix(design, put_in, pairs)[0], main, pairs)
+        _add(rows, SEASON_CLOCK, pairs, _gain_matrix(design, put_in, pairs)[0], main, pairs)
     counts = flip_counts(design, missing, problem, mission, dict(zip(pairs, main, strict=True)))
     return Sensitivity(columns=rows, flip_counts=counts, missing=missing.units, notes=notes)
 
 
-def gain_matrix(design: Design, put_in: Mapping[str, Standardised], pairs: Sequence[tuple[str, str]]) -> np.ndarray:
+def _gain_matrix(design: Design, put_in: Mapping[str, Standardised], pairs: Sequence[tuple[str, str]]) -> np.ndarray:
     """Gains in mission survival over the reference, shape (B, number of pairs)."""
     columns = []
     for choice, level in pairs:

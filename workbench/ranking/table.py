@@ -55,7 +55,22 @@ class Checks:
     every_cause: Mapping[Pair, RawComparison] | None
 
     def run_gains(self, run: str) -> dict[Pair, float]:
-        """Gains of every comparison in one sensitivity run; empty if it was not made."""
+        """Gains of every comparison in one sensitivity run.
+
+        Parameters
+        ----------
+        run : str
+            Its name.
+
+        Returns
+        -------
+        dict of (choice, level) to float
+            Empty if it was not made.
+
+        Raises
+        ------
+        Nothing.
+        """
         c = self.sensitivity.columns
         rows = zip(c["run"], c["choice"], c["level"], c["survival_gain"], strict=True)
         return {(choice, level): float(gain) for name, choice, level, gain in rows if name == run}
