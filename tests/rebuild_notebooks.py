@@ -1,4 +1,4 @@
-"""Build the shipped notebooks from their stories and run them on the sample season: python -m tests.rebuild_notebooks."""
+"""Build the shipped notebooks from their stories and run them on the sample: python -m tests.rebuild_notebooks."""
 
 import sys
 from pathlib import Path

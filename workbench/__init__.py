@@ -34,7 +34,7 @@ _HOMES = {
     "survival_curve": "estimate.curves",
     "units_to_demonstrate": "planning.demonstration",
 }
-"""Where each public name lives; a module is imported when its name is first used, so importing the package is instant."""
+"""Where each public name lives; a module is imported when its name is first used, which keeps the start instant."""
 
 __version__ = "0.1.0"
 __all__ = sorted(_HOMES)

@@ -1,1 +1,1 @@
-"""Estimates for censored lifetimes: functions of `Lives` that return frozen results; nothing here knows files or dates."""
+"""Estimates for censored lifetimes: functions of `Lives` that return frozen results; nothing knows files or dates."""

@@ -89,7 +89,7 @@ def _term(name: str, column: pd.Series) -> Term:
         bad = np.flatnonzero(~np.isfinite(values))
         if bad.size:
             rows = ", ".join(str(r) for r in bad[:10]) + (" ..." if bad.size > 10 else "")
-            raise LivesError(f"{name} is missing or infinite in row {rows}; a number in a model must be there in every row")
+            raise LivesError(f"{name} is missing or infinite in row {rows}; a model needs the number in every row")
         if values.size and np.all(values == values[0]):
             raise EstimateError(f"{name} is {values[0]:g} in every row, so nothing can be learnt from it")
         return Term(name=name, levels=("+1",), values=values)

@@ -1,6 +1,7 @@
 """Build notebooks from their stories (Markdown with fenced Python), one way, with the code hidden but editable."""
 
 import ast
+import json
 import re
 from importlib.resources import files
 from typing import Any
@@ -44,7 +45,7 @@ def build_notebook(story: str, log: str, *, name: str) -> Any:
         if text.strip():
             cells.append(nbformat.v4.new_markdown_cell(text.strip()))
         if code.strip():
-            source = code.replace(LOG_PLACEHOLDER, repr(log)).strip()
+            source = code.replace(LOG_PLACEHOLDER, json.dumps(log)).strip()
             ast.parse(source)
             cells.append(nbformat.v4.new_code_cell(source, metadata=HIDDEN_CODE))
     for number, cell in enumerate(cells):

@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
-__all__ = ["Recorder", "main"]
+__all__ = ["main"]
 
 
-class Recorder:
+class _Recorder:
     """A pytest plugin that keeps the outputs of every notebook cell and whether it ran."""
 
     def __init__(self) -> None:
@@ -49,7 +49,7 @@ def main(notebook: str, target: str) -> int:
     ------
     Nothing.
     """
-    recorder = Recorder()
+    recorder = _Recorder()
     # the caller's own pytest settings must not reach in here, nor anything be written beside the log
     options = ["-q", "-c", os.devnull, "--rootdir", str(Path(notebook).parent), "-p", "no:cacheprovider"]
     code = pytest.main([*options, "--nbval", "--nbval-cell-timeout", "120", notebook], plugins=[recorder])

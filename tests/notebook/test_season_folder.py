@@ -1,0 +1,175 @@
+"""A season folder from log to verified notebooks, with small stories so that it takes seconds."""
+
+import json
+import shutil
+from pathlib import Path
+
+import nbformat
+import pytest
+
+from workbench.cli import main
+from workbench.errors import UsageError, WorkbenchError
+from workbench.notebook.accepting import accept_notebooks, verify_notebooks
+from workbench.notebook.building import build_notebook
+from workbench.notebook.folder import jupyter_command, make_season_folder
+from workbench.notebook.running import outputs_problem, read_notebook, run_notebooks, write_notebook
+from workbench.notebook.season import find_log
+
+SAMPLE = Path(__file__).parents[2] / "sample_data"
+
+STORY = """# Toy
+
+Counts of the season.
+
+```python
+from workbench.notebook import check, open_season, show
+
+season = open_season(LOG_PATH)
+ends = season.log.records["outcome"].value_counts().rename_axis("outcome").rename("deployments").reset_index()
+show(table=ends, title="Ends")
+check("every row ended somehow", int(ends["deployments"].sum()) == season.log.used)
+```
+"""
+
+
+@pytest.fixture
+def season(tmp_path):
+    """A folder with the sample log and one small notebook, run once."""
+    folder = tmp_path / "season"
+    folder.mkdir()
+    shutil.copyfile(SAMPLE / "lantern_moor_2024.csv", folder / "log.csv")
+    write_notebook(build_notebook(STORY, "log.csv", name="toy"), folder / "01_toy.ipynb")
+    runs = run_notebooks(folder)
+    assert [(r.name, r.problem, r.checks) for r in runs] == [("01_toy.ipynb", "", 1)]
+    return folder
+
+
+def test_verify_after_nothing_says_that_all_is_as_accepted(season):
+    accept_notebooks(season)
+    verdicts = verify_notebooks(season)
+    assert [s for v in verdicts for s in v.sentences] == ["01_toy.ipynb: every number and text is as accepted."]
+    assert sorted(p.name for p in season.iterdir()) == ["01_toy.ipynb", "accepted", "log.csv"]
+
+
+def test_verify_after_a_corrected_row_says_the_log_first_then_the_number(season):
+    accept_notebooks(season)
+    lines = (season / "log.csv").read_text(encoding="utf-8").splitlines()
+    row = next(i for i, line in enumerate(lines) if ",working," in line)
+    lines[row] = lines[row].replace(",working,", ",withdrawn,")
+    (season / "log.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    sentences = verify_notebooks(season)[0].sentences
+    assert "The log changed (as many rows, other content)" in sentences[0]
+    assert any("Ends, working, deployments was" in s for s in sentences[1:])
+
+
+def test_verify_after_a_broken_call_says_which_cell_stopped(season):
+    accept_notebooks(season)
+    accepted = season / "accepted" / "01_toy.ipynb"
+    notebook = read_notebook(accepted)
+    notebook.cells[1].source = notebook.cells[1].source.replace("== season.log.used", "== season.log.used + 1")
+    write_notebook(notebook, accepted)
+    verdict = verify_notebooks(season)[0]
+    assert not verdict.same
+    assert "does not hold: every row ended somehow" in verdict.sentences[0]
+
+
+def test_accepting_again_shows_what_changed(season):
+    assert all(v.same for v in accept_notebooks(season))
+    notebook = read_notebook(season / "01_toy.ipynb")
+    notebook.cells[1].source = notebook.cells[1].source.replace('title="Ends"', 'title="Endings"')
+    write_notebook(notebook, season / "01_toy.ipynb")
+    run_notebooks(season)
+    verdict = accept_notebooks(season)[0]
+    assert any("is now" in s or "no longer" in s for s in verdict.sentences)
+    assert verify_notebooks(season)[0].same
+
+
+def test_a_notebook_with_an_unexecuted_cell_or_without_checks_is_not_accepted(season):
+    notebook = read_notebook(season / "01_toy.ipynb")
+    notebook.cells.append(nbformat.v4.new_code_cell("1 + 1"))
+    write_notebook(notebook, season / "01_toy.ipynb")
+    with pytest.raises(WorkbenchError, match="code cell 2 was not executed"):
+        accept_notebooks(season)
+    assert not (season / "accepted").exists()
+
+
+def test_outputs_that_bar_trust_are_named():
+    cell = nbformat.v4.new_code_cell("1 + 1", execution_count=1)
+    assert "no check" in outputs_problem(nbformat.v4.new_notebook(cells=[cell]))
+    cell = nbformat.v4.new_code_cell("plot();", execution_count=1)
+    assert "semicolon" in outputs_problem(nbformat.v4.new_notebook(cells=[cell]))
+    warned = nbformat.v4.new_output("stream", name="stderr", text="UserWarning: old\n")
+    cell = nbformat.v4.new_code_cell("f()", execution_count=1, outputs=[warned])
+    assert "warned: UserWarning: old" in outputs_problem(nbformat.v4.new_notebook(cells=[cell]))
+
+
+def test_outputs_hold_no_times_or_addresses(season):
+    text = (season / "01_toy.ipynb").read_text(encoding="utf-8")
+    assert "iopub" not in text and " at 0x" not in text and str(season) not in text
+
+
+def test_commands_report_as_json_and_by_exit_code(season, capsys):
+    assert main(["notebooks", str(season), "--accept"]) == 0
+    assert main(["notebooks", str(season), "--verify", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out.split("accepted.\n", 1)[1])
+    assert told == [
+        {
+            "notebook": "01_toy.ipynb",
+            "as_accepted": True,
+            "sentences": ["01_toy.ipynb: every number and text is as accepted."],
+        }
+    ]
+    (season / "log.csv").write_text("unit_id,deployed_on,outcome,found_on\n", encoding="utf-8")
+    assert main(["notebooks", str(season), "--verify"]) == 1
+    assert "01_toy.ipynb: It did not run through" in capsys.readouterr().out
+
+
+def test_a_new_folder_gets_log_settings_and_six_notebooks_once(tmp_path):
+    folder = tmp_path / "new"
+    said = make_season_folder(folder, log=str(SAMPLE / "lantern_moor_2025.xlsx"))
+    assert any("copied lantern_moor_2025.xlsx" in line for line in said)
+    names = sorted(p.name for p in folder.glob("*.ipynb"))
+    assert [n[:2] for n in names] == ["01", "02", "03", "04", "05", "06"]
+    assert (folder.stat().st_mode & 0o077) == 0
+    mine = folder / names[0]
+    mine.write_text("{}", encoding="utf-8")
+    assert make_season_folder(folder, log=str(SAMPLE / "lantern_moor_2025.xlsx")) == []
+    assert mine.read_text(encoding="utf-8") == "{}"
+    changed = tmp_path / "lantern_moor_2025.xlsx"
+    changed.write_bytes(b"another")
+    with pytest.raises(UsageError, match="work there is not overwritten"):
+        make_season_folder(folder, log=str(changed))
+
+
+def test_folders_without_a_log_or_with_two_are_refused_in_a_sentence(tmp_path):
+    with pytest.raises(UsageError, match="holds no log"):
+        find_log(tmp_path)
+    (tmp_path / "a.csv").write_text("x", encoding="utf-8")
+    (tmp_path / "b.csv").write_text("x", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"holds 2 logs \(a.csv, b.csv\)"):
+        find_log(tmp_path)
+    with pytest.raises(UsageError, match="give a log with --log"):
+        make_season_folder(tmp_path / "nowhere")
+    with pytest.raises(UsageError, match="does not exist"):
+        make_season_folder(tmp_path / "nowhere", log=str(tmp_path / "none.csv"))
+    assert not (tmp_path / "nowhere").exists()
+
+
+def test_the_server_listens_on_this_machine_only_and_keeps_its_token(tmp_path):
+    command = jupyter_command(tmp_path, port=8899, browser=False)
+    assert "--ServerApp.ip=127.0.0.1" in command
+    assert "--no-browser" in command
+    assert not any("token" in part or "password" in part for part in command)
+
+
+def test_code_cells_carry_every_key_that_hides_code():
+    cell = build_notebook(STORY, "log.csv", name="toy").cells[1]
+    assert cell.metadata["jupyter"]["source_hidden"] is True
+    assert {"hide-input", "hide_input"} <= set(cell.metadata["tags"])
+    assert cell.id == "toy-01"
+
+
+def test_a_file_that_is_no_notebook_is_said(tmp_path):
+    (tmp_path / "x.ipynb").write_text("not json", encoding="utf-8")
+    with pytest.raises(WorkbenchError, match=r"x\.ipynb is no notebook"):
+        read_notebook(tmp_path / "x.ipynb")

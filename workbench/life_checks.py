@@ -1,0 +1,188 @@
+"""Checks of arrays that are to become lives: what no unit can have is refused with row and value."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from workbench.errors import LivesError
+
+__all__ = ["UNDETERMINED", "checked_arrays"]
+
+UNDETERMINED = "undetermined"
+"""The cause of a failure that nobody could name: a class of its own, never dropped."""
+
+
+def checked_arrays(
+    *,
+    time: Any,
+    failed: Any,
+    lower: Any,
+    upper: Any,
+    entry: Any,
+    weight: Any,
+    cause: Any,
+    covariates: Any,
+    cluster: Any,
+) -> dict[str, Any]:
+    """Return the arrays of lives, checked.
+
+    Parameters
+    ----------
+    time, failed, lower, upper, entry, weight, cause, covariates, cluster
+        As `Lives.from_arrays` takes them.
+
+    Returns
+    -------
+    dict
+        entry, lower, upper (float), weight (int64), cause, cluster (or None) and covariates, all of n rows.
+
+    Raises
+    ------
+    LivesError
+        Names the first bad row (from 0), its value, and how many rows are like it.
+    """
+    lone_time, lone_end = (time is None) != (failed is None), (lower is None) != (upper is None)
+    if lone_time or lone_end or (time is None) == (lower is None):
+        raise LivesError("give either time and failed, or lower and upper")
+    low, up = _ends_from_time(time, failed) if time is not None else _checked_ends(lower, upper)
+    n = low.shape[0]
+    start = _checked_entry(entry, low, up, exact_time=time is not None)
+    if entry is not None:
+        # a unit that entered late was seen alive then, so its failure interval starts there at the earliest
+        low = np.where((low < start) & (low != up), start, low)
+    return {
+        "entry": start,
+        "lower": low,
+        "upper": up,
+        "weight": _checked_weight(weight, n),
+        "cause": _checked_cause(cause, np.isfinite(up)),
+        "cluster": _checked_cluster(cluster, n),
+        "covariates": _checked_covariates(covariates, n),
+    }
+
+
+def _as_float(name: str, values: Any) -> np.ndarray:
+    try:
+        array = np.array(values, dtype=float)
+    except (TypeError, ValueError):
+        for row, value in enumerate(values):
+            try:
+                float(value)
+            except (TypeError, ValueError):
+                raise LivesError(f"{name} in row {row} is {value!r}, which is no number") from None
+        raise LivesError(f"{name} must be a one-dimensional array of numbers") from None
+    if array.ndim != 1:
+        raise LivesError(f"{name} must be a one-dimensional array of numbers; got {array.ndim} dimensions")
+    return array
+
+
+def _refuse(bad: np.ndarray, message: Callable[[int], str]) -> None:
+    if bad.any():
+        row = int(np.argmax(bad))
+        count = int(bad.sum())
+        more = f" ({count} rows are like this)" if count > 1 else ""
+        raise LivesError(f"row {row}: {message(row)}{more}")
+
+
+def _ends_from_time(time: Any, failed: Any) -> tuple[np.ndarray, np.ndarray]:
+    low = _as_float("time", time)
+    _refuse(~np.isfinite(low), lambda r: f"time is {low[r]:g}; give a number of at least 0")
+    _refuse(low < 0, lambda r: f"time is {low[r]:g}, which is negative; check the two dates it comes from")
+    flags = np.asarray(failed)
+    if flags.ndim != 1 or flags.shape[0] != low.shape[0]:
+        raise LivesError(f"failed has {flags.size} values for {low.shape[0]} times")
+    if flags.dtype != bool:
+        codes = _as_float("failed", flags)
+        _refuse(
+            ~((codes == 0) | (codes == 1)),
+            lambda r: (
+                f"failed is {flags[r].item()!r}; only True and False, or 1 and 0, are taken (codes 1/2 must be recoded)"
+            ),
+        )
+        flags = codes == 1
+    return low, np.where(flags, low, np.inf)
+
+
+def _checked_ends(lower: Any, upper: Any) -> tuple[np.ndarray, np.ndarray]:
+    low, up = _as_float("lower", lower), _as_float("upper", upper)
+    if low.shape != up.shape:
+        raise LivesError(f"lower has {low.size} values and upper {up.size}")
+    _refuse(~np.isfinite(low), lambda r: f"lower is {low[r]:g}; give a number of at least 0")
+    _refuse(low < 0, lambda r: f"lower is {low[r]:g}, which is negative")
+    _refuse(np.isnan(up), lambda r: f"upper is NaN; give inf for a life that had not failed at lower = {low[r]:g}")
+    _refuse(up < low, lambda r: f"upper is {up[r]:g}, before lower {low[r]:g}")
+    return low, up
+
+
+def _checked_entry(entry: Any, low: np.ndarray, up: np.ndarray, *, exact_time: bool) -> np.ndarray:
+    if entry is None:
+        return np.zeros(low.shape[0])
+    start = _as_float("entry", entry)
+    if start.shape != low.shape:
+        raise LivesError(f"entry has {start.size} values for {low.shape[0]} lives")
+    _refuse(~np.isfinite(start) | (start < 0), lambda r: f"entry is {start[r]:g}; give a number of at least 0")
+    end = np.where(np.isfinite(up), up, low) if exact_time else up
+    _refuse(
+        (start > 0) & (end <= start),
+        lambda r: f"entry is {start[r]:g}, at or after the end {end[r]:g}; such a life was never at risk",
+    )
+    return start
+
+
+def _checked_weight(weight: Any, n: int) -> np.ndarray:
+    if weight is None:
+        return np.ones(n, dtype=np.int64)
+    values = _as_float("weight", weight)
+    if values.shape[0] != n:
+        raise LivesError(f"weight has {values.size} values for {n} lives")
+    _refuse(
+        ~((values > 0) & (values == np.floor(values)) & np.isfinite(values)),
+        lambda r: f"weight is {values[r]:g}; it counts identical units and must be a positive whole number",
+    )
+    return values.astype(np.int64)
+
+
+def _missing_label(value: Any) -> bool:
+    return value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and np.isnan(value))
+
+
+def _checked_cause(cause: Any, failed: np.ndarray) -> np.ndarray | None:
+    if cause is None:
+        return None
+    labels = list(cause)
+    if len(labels) != failed.shape[0]:
+        raise LivesError(f"cause has {len(labels)} values for {failed.shape[0]} lives")
+    texts = np.array(["" if _missing_label(v) else str(v) for v in labels] or [""], dtype=object)[: len(labels)]
+    _refuse((texts != "") & ~failed, lambda r: f"cause is {texts[r]!r} on a life that did not fail")
+    texts[(texts == "") & failed] = UNDETERMINED
+    return texts
+
+
+def _checked_cluster(cluster: Any, n: int) -> np.ndarray | None:
+    if cluster is None:
+        return None
+    labels = np.asarray(cluster)
+    if labels.dtype.kind in "US":
+        labels = labels.astype(object)
+    if labels.shape != (n,):
+        raise LivesError(f"cluster has {labels.size} values for {n} lives")
+    _refuse(np.asarray(pd.isna(labels)), lambda r: f"cluster is {labels[r]!r}; every row needs a label")
+    return labels
+
+
+def _checked_covariates(covariates: Any, n: int) -> pd.DataFrame:
+    if covariates is None:
+        return pd.DataFrame(index=pd.RangeIndex(n))
+    if not isinstance(covariates, pd.DataFrame):
+        if not isinstance(covariates, Mapping):
+            raise LivesError("covariates must be a DataFrame or a mapping of columns")
+        covariates = pd.DataFrame(dict(covariates))
+    if len(covariates) != n:
+        raise LivesError(f"covariates has {len(covariates)} rows for {n} lives; they are matched by position")
+    frame = covariates.reset_index(drop=True)
+    frame.columns = [str(c) for c in frame.columns]
+    if frame.columns.duplicated().any():
+        raise LivesError(f"covariates has the column {frame.columns[frame.columns.duplicated()][0]!r} twice")
+    return frame
