@@ -107,18 +107,15 @@ def _as_json(path: str, log: "Log", ranking: "Ranking", question: "RankingQuesti
 def _lines(path: str, log: "Log", ranking: "Ranking", question: "RankingQuestion", mission_note: str) -> list[str]:
     from workbench.wording import count_of
 
-    counted = f"not lost to {' or '.join(ranking.causes)}" if ranking.causes else "lasting"
+    counted = f"not lost to {' or '.join(ranking.causes)} by then" if ranking.causes else "lasting the mission"
     held = f"; held equal: {', '.join(ranking.adjust)}" if ranking.adjust else ""
-    lines = [
-        f"{path}: {count_of(ranking.units, 'life', 'lives')}, {count_of(ranking.failures, 'failure')}"
-        + (
-            f"; {count_of(log.rows_set_aside, 'row')} set aside ('workbench check' names them)"
-            if log.rows_set_aside
-            else ""
-        ),
-        f"Mission {ranking.mission:g} {ranking.unit} ({mission_note}). Share of the whole fleet {counted} the mission, "
-        f"had every unit carried the level{held}.",
-    ]
+    aside = count_of(log.rows_set_aside, "row")
+    lines = [f"{path}: {count_of(ranking.units, 'life', 'lives')}, {count_of(ranking.failures, 'failure')}"]
+    lines += [f"{aside} set aside ('workbench check' names them)"] if log.rows_set_aside else []
+    lines += _wrapped(
+        f"Mission {ranking.mission:g} {ranking.unit} ({mission_note}). Share of the whole fleet {counted}, had every unit "
+        f"carried the level{held}."
+    )
     for choice in dict.fromkeys(ranking.columns["choice"]):
         lines += ["", *_choice_lines(ranking, choice)]
     lines += ["", *_wrapped(ranking.notes[0])]
