@@ -113,8 +113,8 @@ def _lines(path: str, log: "Log", ranking: "Ranking", question: "RankingQuestion
     lines = [f"{path}: {count_of(ranking.units, 'life', 'lives')}, {count_of(ranking.failures, 'failure')}"]
     lines += [f"{aside} set aside ('workbench check' names them)"] if log.rows_set_aside else []
     lines += _wrapped(
-        f"Mission {ranking.mission:g} {ranking.unit} ({mission_note}). Share of the whole fleet {counted}, had every unit "
-        f"carried the level{held}."
+        f"Mission {ranking.mission:g} {ranking.unit} ({mission_note}). Share of the whole fleet {counted}, had every "
+        f"unit carried the level{held}."
     )
     for choice in dict.fromkeys(ranking.columns["choice"]):
         lines += ["", *_choice_lines(ranking, choice)]
