@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from workbench import Lives, survival_curve
+from workbench import EstimateError, Lives, survival_curve
+from workbench.estimate.curves import curve_if_failed_when_found
 from workbench.estimate.interval_curves import mass_of, shares_one_grid
 from workbench.estimate.npmle import directional_derivatives
 from workbench.estimate.turnbull_cells import turnbull_cells
@@ -307,3 +308,61 @@ def test_hard_overlapping_intervals_are_fitted_fast():
     found = mass_of(lower, upper, np.zeros(300), np.ones(300))
     assert time.perf_counter() - start < 1.0
     assert found.worst <= 1e-6
+
+
+def test_the_shortcut_puts_failures_on_the_day_they_were_found_and_flatters():
+    lives = Lives.from_arrays(lower=[0, 20, 5, 60], upper=[30, 50, 40, np.inf])
+    shortcut = curve_if_failed_when_found(lives)
+
+    assert shortcut.table["time"].tolist() == [30.0, 40.0, 50.0, 60.0]
+    assert "longer-lived than they were" in shortcut.notes[0]
+    assert shortcut.at(29)["survival"][0] > survival_curve(lives).at(29)["survival"][0]
+    with pytest.raises(EstimateError, match="there are no lives, so there is no curve"):
+        curve_if_failed_when_found(Lives.from_arrays([], []))
+
+
+def test_limit_on_a_straight_stretch_of_the_profile():
+    """By hand: with hazards x before and y after the late entries, l = -x - 3 y + log(1 - exp(-y)).
+
+    Survival 3/4 is best (x = 0, y = log 4/3). From y = log 3/2 on, x alone grows and l = log(1/3) + 2 log(2/3) - c at
+    c = x + y, so the lower limit is exp(-c) where that is half the chi-square quantile below the maximum: c = 2.2605.
+    """
+    lives = Lives.from_arrays(lower=[0, 16, 16, 6, 16], upper=[np.inf, 31, 22, 9, 28], entry=[0, 6, 0, 3, 1])
+    row = survival_curve(lives).table.iloc[0]
+    most = -3 * np.log(4 / 3) + np.log(1 / 4)
+    c = np.log(1 / 3) + 2 * np.log(2 / 3) - most + 0.5 * 3.841458820694124
+
+    assert row["survival"] == pytest.approx(0.75)
+    assert row["lower"] == pytest.approx(np.exp(-c), abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_limits_under_delayed_entry_by_a_general_optimiser(seed):
+    """scipy's constrained optimiser finds the profile likelihood at each limit: twice its fall is 3.8415."""
+    from scipy.optimize import minimize
+
+    from workbench.estimate.npmle import likelihood
+
+    lives = mixed(300 + seed, 12, entry=True)
+    found = fitted(lives)
+    problem, fit = found.problems[0], found.fits[0]
+    checked = 0
+    for row in survival_curve(lives).table.itertuples():
+        cell = int(np.flatnonzero(found.cells.end == row.to)[0])
+        if not 0 < row.survival < 1 or not (problem.last <= cell).any():
+            continue
+        for limit in (row.lower, row.upper):
+            level = -np.log(limit)
+            start = np.maximum(fit.hazard, 1e-3)
+            start[: cell + 1] *= level / start[: cell + 1].sum()
+            answer = minimize(
+                lambda x: min(-likelihood(problem, np.maximum(x, 0.0)), 1e6),
+                start,
+                method="SLSQP",
+                bounds=[(0, 60)] * len(start),
+                constraints=[{"type": "eq", "fun": lambda x, k=cell, c=level: x[: k + 1].sum() - c}],
+                options={"maxiter": 500, "ftol": 1e-12},
+            )
+            assert 2 * (fit.log_likelihood + answer.fun) == pytest.approx(3.841459, abs=1e-2)
+            checked += 1
+    assert checked >= 2

@@ -13,7 +13,7 @@ from workbench.estimate.limits import INTERVALS, curve_limits
 from workbench.estimate.risk_sets import RiskSets, risk_sets
 from workbench.lives import Lives
 
-__all__ = ["SurvivalCurve", "product_limit", "survival_curve"]
+__all__ = ["SurvivalCurve", "curve_if_failed_when_found", "product_limit", "survival_curve"]
 
 
 def survival_curve(
@@ -76,6 +76,36 @@ def survival_curve(
         note = "Failures are known to lie between visits on one grid: product-limit curve on the later visit."
         return product_limit(lives, lives.time, failed, groups, confidence=confidence, interval=interval, notes=(note,))
     return interval_curve(lives, groups, confidence=confidence, interval=interval)
+
+
+def curve_if_failed_when_found(
+    lives: Lives, by: str | Sequence[str] | None = None, *, confidence: float = 0.95, interval: str = "log-log"
+) -> SurvivalCurve:
+    """What the shortcut "failed on the day it was found" would say: to be shown beside the right curve, never instead.
+
+    Parameters
+    ----------
+    lives, by, confidence, interval
+        As for `survival_curve`.
+
+    Returns
+    -------
+    SurvivalCurve
+        Product-limit curve with every failure at the end of its interval; it says so in `.notes`.
+
+    Raises
+    ------
+    UsageError, EstimateError
+        As `survival_curve`.
+    """
+    check_confidence(confidence)
+    check_one_of("interval", interval, INTERVALS)
+    if len(lives) == 0:
+        raise EstimateError("there are no lives, so there is no curve")
+    note = "Every failure is put on the day it was found, which makes units look longer-lived than they were."
+    return product_limit(
+        lives, lives.time, lives.failed, groups_of(lives, by), confidence=confidence, interval=interval, notes=(note,)
+    )
 
 
 def _on_one_grid(lives: Lives, rows: np.ndarray) -> bool:

@@ -11,6 +11,8 @@ __all__ = ["ratio_limits"]
 
 _CLOSE = 0.02
 _TOO_NEAR = 0.05
+_FAR = 3.0
+_AT_MOST = 1e-6
 _NOTHING = 1e-12
 _GRADIENT = 1e-7
 _SEARCH = 60
@@ -58,16 +60,23 @@ def ratio_limits(problem: Problem, fit: Fit, cell: int, confidence: float) -> tu
     Thomas & Grunkemeier (1975), J. Am. Stat. Assoc. 70, 865-871; Vandal, Gentleman & Liu (2005), Can. J. Stat. 33,
     71-83 (intervals).
     """
-    outlive = (problem.entered <= cell) & (problem.first > cell)
     ahead = _change_by_slope(problem, fit, cell)
     spread = float(ahead[: cell + 1].sum())
     guess = normal_quantile(confidence) / np.sqrt(spread) if spread > 0 else 0.1 * problem.total
     wanted = normal_quantile(confidence)
     found = [
         _level_at(problem, fit, cell, wanted, sign, ahead, min(guess, 0.5 * most), most)
-        for sign, most in ((1.0, float(problem.weight[outlive].sum())), (-1.0, float("inf")))
+        for sign, most in ((1.0, _largest_slope(problem, cell)), (-1.0, float("inf")))
     ]
     return float(np.exp(-found[0])), float(np.exp(-found[1]))
+
+
+def _largest_slope(problem: Problem, cell: int) -> float:
+    # a steeper tilt would drive some cell's hazard to infinity: each is held back by the units known to outlive it
+    m = problem.cells
+    came = np.bincount(problem.entered, weights=problem.weight, minlength=m)
+    gone = np.bincount(problem.first, weights=problem.weight, minlength=m)
+    return float((np.cumsum(came) - np.cumsum(gone))[: cell + 1].min())
 
 
 def _change_by_slope(problem: Problem, fit: Fit, cell: int) -> np.ndarray:
@@ -93,11 +102,15 @@ def _level_at(
     level = start
     for _ in range(_SEARCH):
         tilted = fit_segment(problem, hazard, (cell, sign * slope), tolerance=_GRADIENT)
-        hazard, reached = tilted.hazard, float(tilted.hazard[up_to].sum())
+        reached = float(tilted.hazard[up_to].sum())
         root = float(np.sqrt(max(2.0 * (fit.log_likelihood - tilted.log_likelihood), 0.0)))
+        hazard = tilted.hazard if root < _FAR * wanted else hazard
         node = _Node(root, reached, sign * root / slope, slope)
         if sign < 0 and reached < _NOTHING and root < wanted:
             return 0.0
+        if far is None and root < wanted and slope > (1.0 - _AT_MOST) * most:
+            # beyond the steepest tilt the likelihood falls in a straight line
+            return reached + (wanted**2 - root**2) / (2.0 * most)
         if root >= wanted:
             far = node
         elif root > _TOO_NEAR * wanted or far is not None:
