@@ -37,7 +37,7 @@ class Ranking(Result):
     lower, upper, days_gained, days_lower, days_upper, time_ratio, better_share, first_share, p_value, p_adjusted,
     extrapolated, grade, note; then gain_strong_shrinkage and gain_weak_shrinkage (sd 0.25 and 1), restricted_mean,
     time_ratio_lower, time_ratio_upper, raw_survival, raw_gain, raw_gain_within, hazard_ratio, gain_missing_failed,
-    gain_season_clock, lost_to_anything, e_value, e_value_limit, missing_flip.
+    gain_season_clock, lost_to_anything, e_value, e_value_limit, missing_flip, detectable_hazard_ratio.
 
     Attributes
     ----------

@@ -10,6 +10,7 @@ from workbench.estimate.terms import NOT_RECORDED
 from workbench.ranking.aliases import Alias
 from workbench.ranking.core import STRENGTHS, ChoiceFigures, last_known_days
 from workbench.ranking.design import Block, Design
+from workbench.ranking.detectable import detectable_ratio
 from workbench.ranking.evalue import e_value, e_value_of_interval
 from workbench.ranking.grade import comparisons_sentence, grade_of
 from workbench.ranking.overlap import Overlap, choice_never_mixes, environments_of, extrapolated_shares
@@ -31,6 +32,7 @@ COLUMNS = (
     *("gain_strong_shrinkage", "gain_weak_shrinkage", "restricted_mean", "time_ratio_lower", "time_ratio_upper"),
     *("raw_survival", "raw_gain", "raw_gain_within", "hazard_ratio", "gain_missing_failed", "gain_season_clock"),
     *("lost_to_anything", "e_value", "e_value_limit", "missing_flip"),
+    "detectable_hazard_ratio",
 )
 """Columns of the table, in order; the first twenty are those of every ranking."""
 
@@ -116,9 +118,19 @@ def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Check
                 row |= dict.fromkeys(_HIDDEN_GAINS, np.nan)
             row["grade"], row["note"] = _grade(design, choice, number, checks, known, shares, mission)
             here.append(row)
+        _add_detectable(here)
         here.sort(key=lambda r: (np.isnan(r["mission_survival"]), -np.nan_to_num(r["mission_survival"])))
         rows += here
     return {name: [row[name] for row in rows] for name in COLUMNS}
+
+
+def _add_detectable(rows: list[dict[str, Any]]) -> None:
+    """What each comparison of one choice could have shown, from its counts and those of the reference."""
+    base = next(row for row in rows if row["level"] == row["reference"])
+    for row in rows:
+        units, failures = row["units"] + base["units"], row["failures"] + base["failures"]
+        ratio = detectable_ratio(failures, row["units"] / units) if row is not base else np.nan
+        row["detectable_hazard_ratio"] = ratio
 
 
 def _figures_of(design: Design, choice: ChoiceFigures, number: int) -> dict[str, Any]:
@@ -318,6 +330,12 @@ def notes_of(
     if causes:
         other = "failures of other mechanisms ended observation without counting"
         notes.append(f"Survival means not lost to {join_words(list(causes))}; {other}.")
+    seen = np.array([r for r in columns["detectable_hazard_ratio"] if np.isfinite(r)])
+    if seen.size:
+        span = f"{seen.min():.2g}" if seen.size == 1 else f"{seen.min():.2g} to {seen.max():.2g}, by comparison,"
+        notes.append(
+            f"With its counts of failures the season could show a hazard ratio of {span} or more, 8 times in 10."
+        )
     if lives.failures < compared:
         notes.append(
             f"{count_of(compared, 'comparison')} rest on {count_of(lives.failures, 'failure')}: "

@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 
+from workbench.ranking.detectable import detectable_ratio
 from workbench.report.naming import limits_words
 from workbench.wording import count_of, days_text, p_text, percent_text, points_text
 
@@ -266,10 +267,10 @@ def detectable_sentence(failures: int, share: float) -> str:
     """
     if failures < 1 or not 0 < share < 1:
         return "Without failures on both sides taken together the season could not show any hazard ratio."
-    exponent = 2.80 / math.sqrt(failures * share * (1 - share))
-    if exponent > math.log(20):
+    ratio = detectable_ratio(failures, share)
+    if math.isnan(ratio):
         return f"With {count_of(failures, 'failure')} the season could hardly show any hazard ratio, however large."
-    least = f"a hazard ratio of {math.exp(exponent):.2g} or more, 8 times in 10"
+    least = f"a hazard ratio of {ratio:.2g} or more, 8 times in 10"
     seen = f"With {count_of(failures, 'failure')} and {percent_text(share)} of the units on one side"
     return f"{seen}, the season could show {least}."
 
