@@ -7,6 +7,7 @@ import numpy as np
 __all__ = ["RiskSets", "risk_sets"]
 
 _LARGEST_GRID = 2_000_000
+_BLOCK = 65_536
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,11 +130,11 @@ def risk_sets(
     units = None if weight.size == 0 or int(weight.max()) == 1 else weight
     group, days, failures, censored = _end_counts(time, failed, units, codes, groups)
     bounds = np.searchsorted(group, np.arange(groups + 1))
-    from_start, late_time, late_count = _entry_counts(entry, units, codes, groups)
-    ended = failures + censored
-    before = np.cumsum(ended) - ended
-    before -= before[np.minimum(bounds[:-1], max(len(before) - 1, 0))][group] if len(before) else 0
-    at_risk = from_start[group] - before
+    gone = np.append(0, np.cumsum(failures + censored))
+    from_start = gone[bounds[1:]] - gone[bounds[:-1]]
+    late_time, late_count = _late_entries(entry, units, codes, groups)
+    from_start -= np.array([count[-1] if count.size else 0 for count in late_count], dtype=np.int64)
+    at_risk = from_start[group] - (gone[:-1] - gone[bounds[:-1]][group])
     for g in range(groups):
         if late_time[g].size:
             rows = slice(int(bounds[g]), int(bounds[g + 1]))
@@ -148,9 +149,10 @@ def _end_counts(
     n = time.shape[0]
     last = float(time.max()) if n else 0.0
     if groups * (last + 1) <= min(_LARGEST_GRID, 4 * n + 10_000):
-        whole = time.astype(np.int32)
-        if np.array_equal(whole, time):
-            return _grid_counts(whole, failed, units, codes, groups, int(last) + 1)
+        counts = _grid_counts(time, failed, units, codes, groups, int(last) + 1)
+        if counts is not None:
+            days, used = int(last) + 1, np.flatnonzero(counts[0] + counts[1])
+            return used // days, (used % days).astype(float), counts[1][used], counts[0][used]
     order = np.lexsort([time, codes]) if groups > 1 else np.argsort(time, kind="stable")
     time, failed, codes = time[order], failed[order], codes[order]
     share = np.ones(n, dtype=np.int64) if units is None else units[order]
@@ -163,30 +165,32 @@ def _end_counts(
 
 
 def _grid_counts(
-    day: np.ndarray, failed: np.ndarray, units: np.ndarray | None, codes: np.ndarray, groups: int, days: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    # one count over (failed, group, day): int32 keeps the pass over a million rows short
-    cell = day
-    if groups > 1:
-        cell = cell + codes.astype(np.int32) * np.int32(days)
-    cell = cell + failed.view(np.int8) * np.int32(groups * days)
-    counts = np.bincount(cell, weights=units, minlength=2 * groups * days).reshape(2, groups * days)
-    counts = counts if units is None else np.rint(counts).astype(np.int64)
-    used = np.flatnonzero(counts[0] + counts[1])
-    return used // days, (used % days).astype(float), counts[1][used], counts[0][used]
+    time: np.ndarray, failed: np.ndarray, units: np.ndarray | None, codes: np.ndarray, groups: int, days: int
+) -> np.ndarray | None:
+    # counts over (failed, group * days + day), or None if a time is not whole; blocks of rows stay in the fast cache
+    counts = np.zeros(2 * groups * days, dtype=np.int64 if units is None else np.float64)
+    for start in range(0, time.shape[0], _BLOCK):
+        rows = slice(start, start + _BLOCK)
+        day = time[rows].astype(np.int32)
+        if not np.array_equal(day, time[rows]):
+            return None
+        cell = failed[rows].astype(np.int32)
+        if groups > 1:
+            cell *= groups
+            cell += codes[rows]
+        cell *= days
+        cell += day
+        counts += np.bincount(cell, weights=None if units is None else units[rows], minlength=counts.size)
+    return np.rint(counts).astype(np.int64).reshape(2, -1)
 
 
-def _entry_counts(
+def _late_entries(
     entry: np.ndarray, units: np.ndarray | None, codes: np.ndarray, groups: int
-) -> tuple[np.ndarray, tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
-    late = np.flatnonzero(entry) if entry.any() else np.zeros(0, dtype=np.int64)
-    if groups == 1:
-        total = np.array([codes.shape[0] if units is None else units.sum()], dtype=np.int64)
-    else:
-        total = np.rint(np.bincount(codes, weights=units, minlength=groups)).astype(np.int64)
-    none = np.zeros(0)
-    if late.size == 0:
-        return total, (none,) * groups, (none.astype(np.int64),) * groups
+) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
+    # per group: distinct entry times above 0, and units that had entered up to and with each
+    if not entry.any():
+        return (np.zeros(0),) * groups, (np.zeros(0, dtype=np.int64),) * groups
+    late = np.flatnonzero(entry)
     times, counts = [], []
     late_codes, late_entry = codes[late], entry[late]
     late_units = np.ones(late.size, dtype=np.int64) if units is None else units[late]
@@ -196,5 +200,4 @@ def _entry_counts(
         sums = np.rint(np.bincount(place, weights=late_units[mine], minlength=distinct.size)).astype(np.int64)
         times.append(distinct)
         counts.append(np.cumsum(sums))
-        total[g] -= sums.sum()
-    return total, tuple(times), tuple(counts)
+    return tuple(times), tuple(counts)
