@@ -10,6 +10,7 @@ import pandas as pd
 from workbench.errors import WorkbenchError
 from workbench.estimate.comparisons import compare_groups
 from workbench.estimate.curves import survival_curve
+from workbench.estimate.groups import text_levels
 from workbench.estimate.means import restricted_mean
 from workbench.lives import Lives
 from workbench.report.season import SeasonData
@@ -163,10 +164,12 @@ def with_levels(lives: Lives, column: str, levels: Sequence[str]) -> Lives:
     KeyError
         If there is no such covariate.
     """
-    values = lives.covariates[column].map(lambda v: v if pd.isna(v) else str(v))
-    kept = lives.take(values.isin(levels).to_numpy())
+    names, codes = text_levels(lives.covariates[column])
+    values = np.array([*names, ""], dtype=object)[codes]
+    carried = np.isin(values, list(levels)) & (codes >= 0)
+    kept = lives.take(carried)
     covariates = kept.covariates.copy()
-    covariates[column] = pd.Categorical(covariates[column].astype(str), categories=list(levels))
+    covariates[column] = pd.Categorical(values[carried], categories=list(levels))
     return kept.replace(covariates=covariates)
 
 

@@ -195,7 +195,8 @@ def _slide(slide: Slide, number: int) -> str:
 def _content(slide: Slide) -> str:
     words = _words(slide)
     if slide.picture is None:
-        table = table_html(slide.table, _density(slide.table)) if slide.table else ""
+        said = sum(len(line) + 60 for line in (*slide.body, *slide.caveats))
+        table = table_html(slide.table, _density(slide.table, said)) if slide.table else ""
         return f'<div class="content plain">{words}{table}</div>'
     table = table_html(slide.table) if slide.table else ""
     if not words and not table:
@@ -221,10 +222,11 @@ def _side_size(slide: Slide) -> str:
     return "denser" if load > 1250 else "dense" if load > 620 else ""
 
 
-def _density(table: Mapping[str, Sequence[str]]) -> str:
+def _density(table: Mapping[str, Sequence[str]], said: int) -> str:
+    """How small a table is set under so many characters of text."""
     rows = len(next(iter(table.values()), ()))
     width = sum(max([len(h), *(len(c) for c in cells)]) for h, cells in table.items())
-    lines = rows * max(1.0, width / 105)
+    lines = rows * max(1.0, width / 105) + said / 120
     return "denser" if lines > 15 else "dense" if lines > 9 or width > 105 else ""
 
 

@@ -140,7 +140,7 @@ def _flips_at(
             if lives.cause is None
             else np.where(np.isfinite(upper) & (lives.cause == ""), "undetermined", lives.cause)
         )
-        if share_surviving(lives.replace(upper=upper, cause=cause).take(own), mission) < other:
+        if share_surviving(lives.replace(upper=upper, cause=cause).take(own), mission) < other - 1e-9:
             return number
     return None
 

@@ -1,0 +1,62 @@
+"""Small seasons for the tests of the review: a plain one, and one whose names try to break out of the page."""
+
+from workbench.simulate import simulate_season
+
+SETTINGS = {
+    "season": "2025",
+    "mission_days": 150,
+    "failure_means": "no usable record",
+    "decisions": ["Fit O-rings to all units?"],
+    "levels": {"lid_seal": {"labels": {"o_ring": "O-ring"}}},
+}
+
+HOSTILE = {
+    "script": '<script>alert("x")</script>',
+    "formula": "=1+1",
+    "quotes": "\"'&<b>",
+    "backwards": "\u202eesrever\u200f",
+    "long": "L" * 300,
+    "emoji": "seal 😀 ☠ 防水",
+    "link": "https://bad.example/x?y=<z>",
+    "maths": "$\\frac{1}{0}$ %s {0}",
+}
+"""Texts that a spreadsheet, a browser, a figure or a template could act on."""
+
+COLUMNS = (
+    "unit_id", "deployment", "site", "latitude", "longitude", "deployed_on", "last_good_on", "failed_on", "found_on",
+    "observed_from", "time_basis", "outcome", "environment", "lid_seal", "vent", "mechanism", "notes",
+)  # fmt: skip
+
+
+def plain_season(units=72, seed=5):
+    log, _ = simulate_season(units, seed=seed, season="2025")
+    log = log[[c for c in COLUMNS if c in log.columns]].copy()
+    log["latitude"] = "51.23456"
+    log["longitude"] = "-3.98765"
+    log["notes"] = "handed in by a walker"
+    return log
+
+
+def write_plain_log(path):
+    plain_season().to_csv(path, index=False)
+    return path
+
+
+def write_hostile_log(path):
+    log = plain_season()
+    seals = {
+        "flat_gasket": HOSTILE["script"],
+        "cord": HOSTILE["formula"],
+        "o_ring": HOSTILE["backwards"] + HOSTILE["long"],
+    }
+    log["lid_seal"] = log["lid_seal"].replace(seals)
+    log["vent"] = log["vent"].replace({"none": HOSTILE["emoji"], "membrane": HOSTILE["maths"]})
+    sites = sorted(log["site"].unique())
+    log["site"] = log["site"].replace(
+        {sites[0]: HOSTILE["script"], sites[1]: HOSTILE["link"], sites[2]: HOSTILE["quotes"]}
+    )
+    log["notes"] = HOSTILE["formula"]
+    log.loc[3, "outcome"] = HOSTILE["script"]
+    log.loc[4, "unit_id"] = HOSTILE["formula"]
+    log.to_csv(path, index=False)
+    return path

@@ -1,0 +1,90 @@
+"""The commands compare and review: what they print, write and answer, and one line for each mistake."""
+
+import json
+
+import pytest
+
+from tests.report.seasons import plain_season
+from workbench.cli import main
+
+
+@pytest.fixture(scope="module")
+def settings(tmp_path_factory):
+    path = tmp_path_factory.mktemp("settings") / "season.toml"
+    path.write_text('mission_days = 150\n[levels.lid_seal]\nlabels = { o_ring = "O-ring" }\n', encoding="utf-8")
+    return path
+
+
+def test_compare_prints_shares_days_differences_and_a_test(plain_log, settings, capsys):
+    assert (
+        main(["compare", str(plain_log), "--by", "lid_seal", "--within", "environment", "--settings", str(settings)])
+        == 0
+    )
+    text = capsys.readouterr().out
+
+    assert "lid seal, 150 days, reference" in text
+    assert "O-ring" in text
+    assert "(reference)" in text
+    assert "In the first 150 days units with" in text
+    assert "within environment" in text
+    assert "8 times in 10" in text
+    assert "need not be cause" in text
+    assert text.index("lasted 150 days") < text.index("score test")
+
+
+def test_compare_as_json_is_machine_readable_and_nothing_else(plain_log, settings, capsys):
+    main(["compare", str(plain_log), "--by", "lid_seal", "--settings", str(settings), "--json"])
+    found = json.loads(capsys.readouterr().out)
+
+    assert found["by"] == "lid_seal"
+    assert found["mission"] == 150
+    assert {group["level"] for group in found["groups"]} == {"flat_gasket", "cord", "o_ring"}
+    for group in found["groups"]:
+        assert 0 <= group["lower"] <= group["share"] <= group["upper"] <= 1
+        assert 0 <= group["days_lower"] <= group["days"] <= group["days_upper"] <= 150
+    assert len(found["differences"]) == 2
+    assert 0 < found["tests"]["all"]["p_value"] <= 1
+
+
+def test_compare_writes_a_picture_when_asked(plain_log, tmp_path, capsys):
+    target = tmp_path / "curves.png"
+
+    assert main(["compare", str(plain_log), "--by", "vent", "--mission", "150", "--figure", str(target)]) == 0
+    assert target.read_bytes().startswith(b"\x89PNG")
+    assert "figure written" in capsys.readouterr().err
+    assert main(["compare", str(plain_log), "--by", "vent", "--mission", "150", "--figure", str(tmp_path)]) == 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        (["compare", "{log}", "--by", "lid_seel"], 2, "did you mean 'lid_seal'?"),
+        (["compare", "{log}", "--by", "lid_seal", "--within", "enviroment"], 2, "did you mean 'environment'?"),
+        (["compare", "none.csv", "--by", "lid_seal"], 2, "none.csv"),
+        (["compare", "{one}", "--by", "lid_seal"], 1, "fewer than two levels"),
+        (["review", "{log}", "--out", "{log}"], 2, "is a file; give a folder"),
+        (["review", "none.csv", "--out", "{out}"], 2, "none.csv"),
+        (["review", "{log}", "--out", "{out}", "--previous", "none.json"], 2, "does not exist"),
+        (["review", "{log}", "--out", "{out}", "--mission", "-5"], 2, "mission"),
+    ],
+)
+def test_mistakes_are_one_line(arguments, code, message, plain_log, tmp_path, capsys):
+    names = {"log": plain_log, "out": tmp_path / "out", "one": tmp_path / "one.csv"}
+    plain_season(20).assign(lid_seal="cord").to_csv(names["one"], index=False)
+
+    assert main([a.format(**names) for a in arguments]) == code
+    error = capsys.readouterr().err
+    assert message in error
+    assert "Traceback" not in error
+    assert error.strip().splitlines()[-1].startswith("error: ")
+
+
+def test_review_writes_six_files_and_names_them(plain_log, settings, tmp_path, capsys):
+    assert main(["review", str(plain_log), "--out", str(tmp_path), "--settings", str(settings), "--json"]) == 0
+    out = capsys.readouterr()
+    found = json.loads(out.out)
+
+    assert len(found["files"]) == 6
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(path.rsplit("/", 1)[-1] for path in found["files"])
+    assert found["withheld"] == []
+    assert "drawing figures" in out.err

@@ -1,0 +1,162 @@
+"""Figures: one look per level, labels that do not overlap, hostile texts, and a drawing for every result."""
+
+import io
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from tests.report.seasons import HOSTILE
+from tests.report.toys import season_of
+from workbench.errors import UsageError
+from workbench.estimate.comparisons import compare_groups
+from workbench.estimate.curves import survival_curve
+from workbench.estimate.distributions import fit_distribution
+from workbench.estimate.hazard_ratios import fit_hazard_ratios
+from workbench.estimate.means import restricted_mean
+from workbench.estimate.time_ratios import fit_time_ratios
+from workbench.report.figures import DRAWN_BY, draw
+from workbench.report.figures.bars import Bars
+from workbench.report.figures.curves import step_points
+from workbench.report.figures.labels import spread_apart
+from workbench.report.figures.style import PALETTE, figure_png, figure_text, looks_of, new_axes, theme
+from workbench.report.figures.timeline import Timeline
+
+
+def drawn(result, **options):
+    with theme():
+        ax = new_axes(8.0, 5.2)
+    draw(result, ax, **options)
+    return ax, figure_png(ax.figure, dpi=60)
+
+
+@pytest.fixture(scope="module")
+def lives():
+    rng = np.random.default_rng(4)
+    names = ["flat", HOSTILE["script"], HOSTILE["long"], HOSTILE["emoji"], HOSTILE["maths"]]
+    seal = np.array([names[k % 5] for k in range(100)], dtype=object)
+    time = np.ceil(rng.weibull(1.3, 100) * 150)
+    return season_of(np.minimum(time, 200), time <= 200, {"lid_seal": seal}).lives
+
+
+def test_every_result_of_a_season_can_be_drawn_with_hostile_levels(lives):
+    results = [
+        survival_curve(lives, "lid_seal"),
+        survival_curve(lives),
+        compare_groups(lives, "lid_seal"),
+        restricted_mean(lives, 150.0, "lid_seal"),
+        fit_distribution(lives),
+        fit_time_ratios(lives, "lid_seal"),
+        fit_hazard_ratios(lives, "lid_seal"),
+    ]
+    for result in results:
+        ax, png = drawn(result)
+        picture = Image.open(io.BytesIO(png))
+        assert picture.size == (480, 312)
+        assert ax.get_xlabel()
+        # something but white paper is there
+        assert np.asarray(picture.convert("L")).min() < 120
+
+
+def test_spans_are_drawn_with_units_known_to_work(lives):
+    spans = lives.replace(lower=np.where(lives.failed, np.maximum(lives.lower - 20, 0), lives.lower))
+    ax, _ = drawn(survival_curve(spans, "lid_seal"), mission=150)
+
+    assert any("Known to be working" in text.get_text() for text in ax.texts)
+
+
+def test_numbers_at_risk_under_the_curve_are_those_of_the_table():
+    data = season_of([10.0, 20.0, 30.0, 40.0], [True, False, True, False], {"lid_seal": ["a"] * 4})
+    curve = survival_curve(data.lives)
+    ax, _ = drawn(curve)
+    texts = [text.get_text() for text in ax.texts]
+
+    assert "At risk at the start of the day" in texts
+    ticks = [t for t in ax.get_xticks() if t <= 40]
+    at_risk = [f"{n:.0f}" for n in curve.at(ticks)["at_risk"]]
+    assert texts[-len(ticks) :] == at_risk
+
+
+def test_the_same_levels_look_the_same_in_any_order_and_apart_from_each_other():
+    names = [f"level {k}" for k in range(12)]
+    looks = looks_of(names)
+
+    assert looks == looks_of(names[::-1])
+    assert len({(look.colour, str(look.line), look.marker) for look in looks.values()}) == 12
+    assert looks["level 0"].colour == PALETTE[0] == "#000000"
+
+
+def test_labels_keep_their_distance_and_their_order():
+    placed = spread_apart([0.5, 0.51, 0.52, 0.9], 0.1, 0.0, 1.0)
+
+    assert np.all(np.diff(placed) >= 0.1 - 1e-9)
+    assert placed[3] == pytest.approx(0.9)
+    assert placed[:3].mean() == pytest.approx(0.51)
+    assert np.all((placed >= 0) & (placed <= 1))
+
+
+@pytest.mark.parametrize("text", list(HOSTILE.values()))
+def test_text_of_a_figure_is_short_and_drawable(text):
+    shown = figure_text(text)
+
+    assert shown
+    assert all(len(line) <= 28 for line in shown.split("\n"))
+    assert shown.count("\n") <= 1
+    assert "\u202e" not in shown
+
+
+def test_a_curve_known_in_cells_falls_evenly_inside_them():
+    import pandas as pd
+
+    frame = pd.DataFrame({"from": [10.0, 30.0], "to": [20.0, np.inf], "survival": [0.6, 0.0]})
+    x, y = step_points(frame, "survival")
+
+    assert x.tolist() == [0.0, 10.0, 20.0]
+    assert y.tolist() == [1.0, 1.0, 0.6]
+
+
+def test_the_timeline_groups_deployments_by_their_end():
+    start = np.array(["2025-03-01"] * 4, dtype="datetime64[D]")
+    timeline = Timeline(
+        columns={
+            "unit": ["a", "b", "c", "d"],
+            "outcome": ["failed", "missing", "working", "failed"],
+            "start": start,
+            "seen_from": start,
+            "last_good": start + np.array([10, 20, 100, 30]),
+            "end": start + np.array([30, 20, 100, 45]),
+        }
+    )
+    ax, _ = drawn(timeline)
+    texts = [text.get_text() for text in ax.texts]
+
+    assert texts == ["failed: 2 deployments", "missing: 1 deployment", "working: 1 deployment"]
+
+
+def test_bars_write_their_value_and_say_when_it_is_not_known():
+    bars = Bars(columns={"label": ["a", "b"], "value": [0.5, float("nan")]}, axis="share (%)", percent=True)
+    ax, _ = drawn(bars, title="Half", subtitle="10 units")
+
+    assert [text.get_text() for text in ax.texts[:2]] == ["50 %", "not known"]
+
+
+def test_equal_figures_give_equal_bytes_without_a_stamp(lives):
+    first, second = (drawn(survival_curve(lives, "lid_seal"))[1] for _ in range(2))
+
+    assert first == second
+    assert b"Software" not in first
+
+
+def test_drawing_changes_no_setting_of_the_session(lives):
+    import matplotlib
+
+    before = dict(matplotlib.rcParams)
+    drawn(survival_curve(lives))
+    assert dict(matplotlib.rcParams) == before
+
+
+def test_what_cannot_be_drawn_is_refused_with_what_can():
+    with pytest.raises(UsageError, match=r"draw\(\) takes .*SurvivalCurve.*; got SimpleNamespace"):
+        draw(SimpleNamespace())
+    assert all(place.count(".") == 1 for place in DRAWN_BY.values())
