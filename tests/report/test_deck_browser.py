@@ -57,8 +57,7 @@ def opened(browser, path, size, **more):
     return page
 
 
-@pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("which", ["plain_review", "hostile_review"])
+@pytest.mark.parametrize(("which", "size"), [("plain_review", SIZES[0]), *[("hostile_review", size) for size in SIZES]])
 def test_every_slide_fits_its_screen_without_errors(browser, which, size, request):
     page = opened(browser, request.getfixturevalue(which).html, size)
     slides = page.locator(".slide").count()

@@ -15,7 +15,7 @@ from workbench.report.pptx_master import ACCENT, HEIGHT, INK, MUTED, WIDTH, plai
 from workbench.report.pptx_table import add_table, describe, legal_text
 from workbench.report.slides import Picture, Slide
 
-__all__ = ["deck_pptx", "same_bytes"]
+__all__ = ["deck_pptx", "fitting_size", "same_bytes", "text_height"]
 
 LEFT, TOP, BOTTOM = 0.6, 1.95, 0.45
 """Margins of the content in inches."""

@@ -1,5 +1,8 @@
 """Findings on what was out and what came back: how deployments ended, rows that reconcile, bounds for the missing."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 
 from workbench.errors import WorkbenchError
@@ -199,40 +202,33 @@ def _curve_method(curve: object) -> str:
     return "Product-limit curve; limits on the log(-log) scale, exact before the first failure."
 
 
+MISSING_RUNS = {
+    "failed": ("had failed the day after they were last known good", "all failed at once"),
+    "suspended": ("are like the units that were still watched (main figure)", "like the others"),
+    "worked": ("worked to the last visit of their site", "all worked on"),
+}
+"""Assumption: its words in the table, and in the figure."""
+
+
 def _missing(data: SeasonData) -> list[Finding]:
     missing = int((data.lives.covariates["outcome"].astype(str) == "missing").sum())
     if missing == 0:
         return []
-    shares = {}
-    for name, lives in missing_runs(data.lives).items():
-        try:
-            shares[name] = survival_curve(lives, confidence=data.confidence).at(data.mission).iloc[0]
-        except WorkbenchError:
-            return []
-    known = {n: float(s["survival"]) for n, s in shares.items()}
+    try:
+        runs = {
+            name: survival_curve(lives, confidence=data.confidence) for name, lives in missing_runs(data.lives).items()
+        }
+    except WorkbenchError:
+        return []
+    rows = {name: curve.at(data.mission).iloc[0] for name, curve in runs.items()}
+    known = {name: float(row["survival"]) for name, row in rows.items()}
     if not all(np.isfinite(list(known.values()))):
         return []
     low, high = min(known.values()), max(known.values())
-    words = {
-        "failed": "had failed the day after they were last known good",
-        "suspended": "are like the units that were still watched (main figure)",
-        "worked": "worked to the last visit of their site",
-    }
-    noun = count_of(missing, "missing unit")
     statement = (
-        f"What became of the {noun} moves the share lasting {data.mission_text} between {percent_text(low)} and "
-        f"{percent_text(high)}. The two ends are what the figure would be if they all failed at once, or all worked on."
-    )
-    labels = {"failed": "all failed at once", "suspended": "like the others", "worked": "all worked on"}
-    bars = Bars(
-        columns={
-            "label": np.array([labels[n] for n in words], dtype=object),
-            "value": np.array([known[n] for n in words]),
-            "lower": np.array([float(shares[n]["lower"]) for n in words]),
-            "upper": np.array([float(shares[n]["upper"]) for n in words]),
-        },
-        axis=f"units lasting {data.mission_text} (%)",
-        percent=True,
+        f"What became of the {count_of(missing, 'missing unit')} moves the share lasting {data.mission_text} between"
+        f" {percent_text(low)} and {percent_text(high)}. The two ends are what the figure would be if they all failed"
+        " at once, or all worked on."
     )
     return [
         Finding(
@@ -247,30 +243,41 @@ def _missing(data: SeasonData) -> list[Finding]:
             unit="share",
             units=_units(data),
             failures=int(data.lives.failed.sum()),
-            method=(
-                "Three runs of the same curve; lower and upper are the two extreme assumptions, not limits by chance."
-            ),
+            method="Three runs of the same curve; lower and upper are the two extremes, not limits by chance.",
             caveats=(
-                "Units often go missing for the reasons that make them fail (storm, flood, people), so the loss may "
-                "not be independent of failure.",
-            ),
-            table={
-                "if the missing units": list(words.values()),
-                f"lasted {data.mission_text}": [percent_text(known[n]) for n in words],
-                "limits": [
-                    limits_words(percent_text(shares[n]["lower"]), percent_text(shares[n]["upper"]), data.confidence)
-                    for n in words
-                ],
-            },
-            figure=Drawing(
-                result=bars,
-                alt=(
-                    "Bars of the share of units lasting the mission if the missing units failed, are like the others,"
-                    " or worked on."
+                (
+                    "Units often go missing for the reasons that make them fail (storm, flood, people), so the loss may"
+                    " not be independent of failure."
                 ),
             ),
+            table=_missing_table(data, rows),
+            figure=_missing_bars(data, rows),
         )
     ]
+
+
+def _missing_table(data: SeasonData, rows: Mapping[str, Any]) -> dict[str, list[str]]:
+    ends = [limits_words(percent_text(r["lower"]), percent_text(r["upper"]), data.confidence) for r in rows.values()]
+    return {
+        "if the missing units": [MISSING_RUNS[name][0] for name in rows],
+        f"lasted {data.mission_text}": [percent_text(row["survival"]) for row in rows.values()],
+        "limits": ends,
+    }
+
+
+def _missing_bars(data: SeasonData, rows: Mapping[str, Any]) -> Drawing:
+    numbers = {
+        name: np.array([float(row[column]) for row in rows.values()])
+        for name, column in (("value", "survival"), ("lower", "lower"), ("upper", "upper"))
+    }
+    labels = np.array([MISSING_RUNS[name][1] for name in rows], dtype=object)
+    return Drawing(
+        result=Bars(columns={"label": labels, **numbers}, axis=f"units lasting {data.mission_text} (%)", percent=True),
+        alt=(
+            "Bars of the share of units lasting the mission if the missing units are like the others, failed at once,"
+            " or worked on."
+        ),
+    )
 
 
 def _unknown(name: str, sentence: str) -> Finding:
