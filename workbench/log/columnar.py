@@ -3,6 +3,7 @@
 import datetime as dt
 import decimal
 import io
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,8 +12,9 @@ from workbench.log.sheets import Cell, RawSheet
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
-__all__ = ["read_frame", "read_parquet"]
+__all__ = ["cell_of", "read_arrow", "read_frame", "read_parquet"]
 
 
 def read_parquet(path: Path, data: bytes) -> RawSheet:
@@ -42,10 +44,35 @@ def read_parquet(path: Path, data: bytes) -> RawSheet:
         table = parquet.read_table(io.BytesIO(data))
     except (pa.ArrowException, OSError, ValueError):
         raise LogError(f"{path.name} cannot be read as a Parquet file; write it again from its source") from None
+    return read_arrow(table, path.name)
+
+
+def read_arrow(table: "pa.Table", source: str, *, numbered: bool = True) -> RawSheet:
+    """Take an Arrow table as if it had been read from a file.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+        One row a deployment.
+    source : str
+        Name shown in addresses.
+    numbered : bool
+        Whether the rows stand in the order of a file.
+
+    Returns
+    -------
+    RawSheet
+        Column names as row 0, rows from 1.
+
+    Raises
+    ------
+    Nothing.
+    """
     names = tuple(table.column_names)
     keep = [i for i, name in enumerate(names) if not name.startswith("__index_level_")]
     columns = [_listed(table.column(i)) for i in keep]
-    return _sheet(path.name, tuple(names[i] for i in keep), columns)
+    sheet = _sheet(source, tuple(names[i] for i in keep), columns)
+    return sheet if numbered else replace(sheet, numbered=False)
 
 
 def read_frame(frame: "pd.DataFrame", source: str = "table") -> RawSheet:
@@ -80,12 +107,28 @@ def _listed(column: Any) -> list[Any]:
 
 
 def _sheet(source: str, names: tuple[str, ...], columns: list[list[Any]]) -> RawSheet:
-    cells = [[_cell(value) for value in column] for column in columns]
+    cells = [[cell_of(value) for value in column] for column in columns]
     rows = ((0, names), *((number, row) for number, row in enumerate(zip(*cells, strict=True), start=1)))
     return RawSheet(source=source, rows=tuple(rows), kind="columnar")
 
 
-def _cell(value: Any) -> Cell:
+def cell_of(value: Any) -> Cell:
+    """Return a value of a table as a cell.
+
+    Parameters
+    ----------
+    value : object
+        Text, number, date, time, Boolean or nothing, as table libraries hold it.
+
+    Returns
+    -------
+    Cell
+        None where nothing is recorded.
+
+    Raises
+    ------
+    Nothing.
+    """
     if isinstance(value, str):
         return value
     if value is None or value != value or type(value).__name__ in ("NAType", "NaTType"):
@@ -97,5 +140,5 @@ def _cell(value: Any) -> Cell:
     if isinstance(value, decimal.Decimal):
         return float(value)
     if hasattr(value, "item"):  # a number of the array library
-        return _cell(value.item())
+        return cell_of(value.item())
     return str(value)

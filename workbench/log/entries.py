@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from workbench.log.cleaning import Cleaned, clean, tidy
+from workbench.log.cleaning import Cleaned, Refusal, clean, tidy
 from workbench.log.columns import word_key
 from workbench.log.headings import Vocabulary
 from workbench.log.problems import Problem, problem_at
@@ -14,7 +14,7 @@ from workbench.log.sheets import Cell, cell_text, is_blank, shown
 from workbench.log.tables import Address, Table
 from workbench.wording import count_of
 
-__all__ = ["Entry", "read_entries"]
+__all__ = ["EXAMPLE_MARK", "LIFE_FIELDS", "TOTALS", "Entry", "read_entries", "unit_refusal"]
 
 EXAMPLE_MARK = "EXAMPLE"
 """How the unit of the blank log's example row begins; such a row never counts."""
@@ -22,9 +22,7 @@ EXAMPLE_MARK = "EXAMPLE"
 LIFE_FIELDS = ("unit_id", "deployed_on", "last_good_on", "failed_on", "found_on", "observed_from", "outcome")
 """Fields without which a row's life is not known: a cell of these that cannot be read sets the row aside."""
 
-_TOTALS = frozenset(
-    {"total", "totals", "sum", "subtotal", "count", "mean", "average", "grand_total", "number_of_units"}
-)
+TOTALS = frozenset({"total", "totals", "sum", "subtotal", "count", "mean", "average", "grand_total", "number_of_units"})
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -227,15 +225,39 @@ def _no_record(entry: Entry, row: tuple[Cell, ...]) -> Problem | None:
             advice="put cells that hold the delimiter in quotation marks",
             value=_shown_row(row),
         )
-    unit = str(entry["unit_id"] or "")
-    if unit.upper().startswith(EXAMPLE_MARK):
-        return entry.problem("unit_id", "this is the example row of the blank log", "delete it")
-    if (word_key(unit) in _TOTALS or word_key(unit).startswith("total_")) and entry["deployed_on"] is None:
-        return entry.problem("unit_id", "this looks like a row of totals, not like a unit", "delete it from the log")
+    refusal = unit_refusal(str(entry["unit_id"] or ""), entry["deployed_on"] is not None)
+    if refusal:
+        return entry.problem("unit_id", *refusal)
     dated = [f for f in ("deployed_on", "found_on", "last_good_on") if f in table.places]
     texts = [cell_text(row[table.places[f]]) for f in dated if table.places[f] < len(row)]
     if entry["outcome"] is None and any(texts) and not any(c.isdigit() for c in "".join(texts)):
         return entry.problem("", "this looks like a second line of headings or units", "keep one line of headings")
+    return None
+
+
+def unit_refusal(unit: str, is_deployed: bool) -> Refusal | None:
+    """Return why a row with such a name is no record: the example of the blank log, or a row of totals.
+
+    Parameters
+    ----------
+    unit : str
+        The unit_id.
+    is_deployed : bool
+        Whether deployed_on is known.
+
+    Returns
+    -------
+    Refusal or None
+        None for the name of a unit.
+
+    Raises
+    ------
+    Nothing.
+    """
+    if unit.upper().startswith(EXAMPLE_MARK):
+        return Refusal("this is the example row of the blank log", "delete it")
+    if (word_key(unit) in TOTALS or word_key(unit).startswith("total_")) and not is_deployed:
+        return Refusal("this looks like a row of totals, not like a unit", "delete it from the log")
     return None
 
 

@@ -13,7 +13,7 @@ from workbench.log.sheets import RawSheet
 from workbench.log.textfiles import read_text_file
 from workbench.log.workbooks import read_workbook
 
-__all__ = ["SUFFIXES", "find_files", "read_file"]
+__all__ = ["SUFFIXES", "TEXT_SUFFIXES", "find_files", "read_file", "refuse_other_kind"]
 
 TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 SUFFIXES = (*TEXT_SUFFIXES, ".xlsx", ".xlsm", ".ods", ".parquet")
@@ -112,7 +112,7 @@ def read_file(path: Path, fit: Callable[[RawSheet], int]) -> tuple[list[RawSheet
         ) from None
     except OSError as error:
         raise LogError(f"{path.name} cannot be read ({error.strerror}); copy it to this machine and retry") from None
-    _refuse_other_kind(path.name, suffix, data)
+    refuse_other_kind(path.name, suffix, data)
     notes: tuple[str, ...] = ()
     if (path.parent / f"~${path.name}").exists() or (path.parent / f".~lock.{path.name}#").exists():
         notes = (f"{path.name} is open in a spreadsheet program; what is not saved there was not read.",)
@@ -131,7 +131,26 @@ def _with_notes(sheet: RawSheet, notes: tuple[str, ...]) -> RawSheet:
     return replace(sheet, notes=(*notes, *sheet.notes)) if notes else sheet
 
 
-def _refuse_other_kind(name: str, suffix: str, data: bytes) -> None:
+def refuse_other_kind(name: str, suffix: str, data: bytes) -> None:
+    """Refuse a file that is empty or not of the kind that its ending says.
+
+    Parameters
+    ----------
+    name, suffix : str
+        File name, and its ending in lower case.
+    data : bytes
+        Its content, or the beginning of it.
+
+    Returns
+    -------
+    None
+        When it seems to be what it says.
+
+    Raises
+    ------
+    LogError
+        Otherwise.
+    """
     if not data:
         raise LogError(f"{name} is empty; a log needs a row of headings and one row a deployment")
     expected = _EXPECTED.get(suffix)

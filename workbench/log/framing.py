@@ -1,7 +1,7 @@
 """Framing: the rows in use as typed tables: records, ledger, and how long each site was followed."""
 
 import datetime as dt
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
-__all__ = ["NOT_RECORDED", "followed_to", "ledger_frame", "number_deployments", "records_frame"]
+__all__ = ["NOT_RECORDED", "followed_to", "ledger_frame", "number_deployments", "records_frame", "typed_column"]
 
 NOT_RECORDED = "not recorded"
 """The site of a row that names none."""
@@ -108,14 +108,37 @@ def records_frame(
             values = [None if value is None else spelling[name].get(value, value) for value in values]
         if name == "site" and any("site" in e.table.places for e in entries):
             values = [NOT_RECORDED if v is None else v for v in values]
-        data[name] = _typed(column, values, units, settings)
+        carried = Counter(v for v, _ in set(zip(values, units, strict=True)) if v is not None)
+        data[name] = typed_column(column, values, carried, settings)
     for heading in dict.fromkeys(h for entry in entries for h in entry.extra):
         name = f"{heading} (as in the file)" if heading in data else heading
         data[name] = pd.Series([e.extra.get(heading) for e in entries], dtype=object)
     return pd.DataFrame(data)
 
 
-def _typed(column: Column, values: list[Any], units: Sequence[str], settings: Settings) -> Any:
+def typed_column(column: Column, values: list[Any], carried: Mapping[Any, int], settings: Settings) -> Any:
+    """Return values as a column of a table: dates, numbers, or categories with the reference first.
+
+    Parameters
+    ----------
+    column : Column
+        What it holds.
+    values : list
+        One a row, None where not recorded.
+    carried : mapping of value to int
+        How many units carry each value that occurs; decides the reference where none is declared.
+    settings : Settings
+        With reference levels.
+
+    Returns
+    -------
+    pandas.Series or array
+        As long as `values`.
+
+    Raises
+    ------
+    Nothing.
+    """
     import pandas as pd
 
     if column.type == "date":
@@ -133,7 +156,7 @@ def _typed(column: Column, values: list[Any], units: Sequence[str], settings: Se
     if column.name in ("outcome", "time_basis") or column.role in ("condition", "evidence"):
         levels = (*column.known_words, *sorted({v for v in values if v is not None} - set(column.known_words)))
     else:
-        levels = order_levels(column, values, units, clean(settings.reference.get(column.name), column, settings).value)
+        levels = order_levels(column, carried, clean(settings.reference.get(column.name), column, settings).value)
     return pd.Series(pd.Categorical(values, categories=list(levels)))
 
 

@@ -13,7 +13,7 @@ from workbench.log.settings import Settings
 from workbench.log.sheets import shown
 from workbench.wording import count_of
 
-__all__ = ["LABEL_FIELDS", "order_levels", "unify_levels"]
+__all__ = ["LABEL_FIELDS", "merged_spellings", "order_levels", "unify_levels"]
 
 LABEL_FIELDS = ("site", "batch", "firmware", "season")
 """Fields of free text that are used as levels."""
@@ -54,7 +54,7 @@ def unify_levels(
         counts = Counter(e[name] for e in entries if e[name] is not None) if is_open or name in LABEL_FIELDS else None
         if not counts:
             continue
-        merged = _merged(counts, word_key if is_open else str.casefold)
+        merged = merged_spellings(column, counts)
         if merged:
             spelling[name] = merged
             listed = ", ".join(f"{shown(a)} as {shown(b)}" for a, b in sorted(merged.items()))
@@ -66,7 +66,26 @@ def unify_levels(
     return spelling, tuple([*notes, *_units_alike(entries)])
 
 
-def _merged(counts: Counter[str], key: Callable[[str], str]) -> dict[str, str]:
+def merged_spellings(column: Column, counts: Mapping[str, int]) -> dict[str, str]:
+    """Return which level stands for each value that differs from it only in case, spaces or punctuation.
+
+    Parameters
+    ----------
+    column : Column
+        What it holds: of open words punctuation does not count either, of labels only case does not.
+    counts : mapping of str to int
+        How often each value occurs; the most frequent spelling is the level.
+
+    Returns
+    -------
+    dict of str to str
+        Value to level, where the two differ.
+
+    Raises
+    ------
+    Nothing.
+    """
+    key: Callable[[str], str] = str.casefold if column.name in LABEL_FIELDS else word_key
     groups: dict[str, list[str]] = defaultdict(list)
     for value in counts:
         groups[key(value)].append(value)
@@ -119,19 +138,15 @@ def _units_alike(entries: Sequence[Entry]) -> list[str]:
     return [f"unit_id: {pair} are read as different units; are they the same?" for pair in sorted(pairs)]
 
 
-def order_levels(
-    column: Column, values: Sequence[str | None], units: Sequence[str], reference: str | None
-) -> tuple[str, ...]:
+def order_levels(column: Column, carried: Mapping[str, int], reference: str | None) -> tuple[str, ...]:
     """Return the levels that occur, the reference first.
 
     Parameters
     ----------
     column : Column
         With the dictionary's words.
-    values : sequence of str or None
-        One a row.
-    units : sequence of str
-        Unit of each row; a unit counts once a level.
+    carried : mapping of str to int
+        How many units carry each level that occurs.
     reference : str or None
         Declared reference; None takes the level with most units.
 
@@ -144,11 +159,7 @@ def order_levels(
     ------
     Nothing.
     """
-    carried: Mapping[str, set[str]] = defaultdict(set)
-    for value, unit in zip(values, units, strict=True):
-        if value is not None:
-            carried[value].add(unit)
     known = {word: place for place, word in enumerate(column.known_words)}
     levels = sorted(carried, key=lambda v: (known.get(v, len(known)), v))
-    first = reference if reference in carried else max(levels, key=lambda v: len(carried[v]), default=None)
+    first = reference if reference in carried else max(levels, key=lambda v: carried[v], default=None)
     return tuple(sorted(levels, key=lambda v: v != first))

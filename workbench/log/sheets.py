@@ -38,6 +38,8 @@ class RawSheet:
         Numbers of hidden rows.
     notes : tuple of str
         What was assumed while reading.
+    numbered : bool
+        Whether row numbers mean anything to people; those of an engine's result do not.
     """
 
     source: str
@@ -46,6 +48,7 @@ class RawSheet:
     kind: str
     hidden: frozenset[int] = frozenset()
     notes: tuple[str, ...] = ()
+    numbered: bool = True
 
     @property
     def place(self) -> str:

@@ -21,8 +21,10 @@ class Address:
 
     @property
     def short(self) -> str:
-        """Cell name, or row and heading."""
-        return self.cell or (f"row {self.row}, column {self.column!r}" if self.column else f"row {self.row}")
+        """Cell name, or row and heading; row 0 is one whose number is not known."""
+        row = f"row {self.row}" if self.row else ""
+        column = f"column {self.column!r}" if self.column else ""
+        return self.cell or ", ".join(part for part in (row, column) if part) or "another row"
 
     @property
     def full(self) -> str:
@@ -115,7 +117,7 @@ class Table:
         """
         index = self.places.get(field)
         if index is None:
-            return Address(source=self.raw.source, sheet=self.raw.sheet, row=row)
+            return Address(source=self.raw.source, sheet=self.raw.sheet, row=row if self.raw.numbered else 0)
         return self.address_at(row, index)
 
     def address_at(self, row: int, index: int) -> Address:
@@ -139,4 +141,5 @@ class Table:
         """
         heading = self.headings[index] if index < len(self.headings) else ""
         name = f"{column_letters(index)}{row}" if self.raw.kind == "workbook" else ""
-        return Address(source=self.raw.source, sheet=self.raw.sheet, row=row, column=heading, cell=name)
+        number = row if self.raw.numbered else 0
+        return Address(source=self.raw.source, sheet=self.raw.sheet, row=number, column=heading, cell=name)
