@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["PanelState", "PanelView", "explore", "view_of"]
 
+WIDE = "max-width:46em;width:100%"
 QUICK_RESAMPLES = 200
 """Replicates behind the limits of the panel; the ranking notebook takes 1,000."""
 
@@ -190,7 +191,7 @@ def _controls(season: Season, by: str) -> Any:
         options=[("(nothing)", ""), *_options([c for c in columns if c != by])], value="", description="Within", **wide
     )
     mission = widgets.BoundedIntText(value=int(season.mission), min=1, max=3650, description="Mission, days", **wide)
-    causes = widgets.SelectMultiple(options=_causes(season.lives), description="Mechanisms (none: all)", rows=4, **wide)
+    causes = widgets.SelectMultiple(options=_causes(season.lives), description="Mechanisms", rows=4, **wide)
     adjusted = widgets.Checkbox(value=False, description="hold places equal (adjusted)", indent=False)
     sentence, picture = widgets.HTML(), widgets.HTML()
     code = widgets.Text(description="As code", layout={"width": "98%"})
@@ -230,6 +231,7 @@ def _html(view: PanelView) -> tuple[str, str]:
     parts = []
     picture = picture_of(view.result)
     if picture:
-        parts.append(f'<img alt="{html.escape(view.sentence, quote=True)}" src="data:image/png;base64,{picture}">')
+        words = html.escape(view.sentence, quote=True)
+        parts.append(f'<img style="{WIDE}" alt="{words}" src="data:image/png;base64,{picture}">')
     parts.append(mimebundle(view.result, table=view.table)[0]["text/html"])
     return shown, "\n".join(parts)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["mimebundle", "numbers_of", "picture_of", "show", "show_results_by_themselves"]
 
-SHOWN_ROWS = 60
+SHOWN_ROWS = 40
 """A table longer than this is cut when shown; its numbers are stored whole."""
 
 SHOWN_DIGITS = 3
@@ -26,7 +26,8 @@ STORED_DIGITS = 10
 
 TABLE_STYLE = (
     "<style>table.shown{border-collapse:collapse;font-size:90%}table.shown td,table.shown th"
-    "{padding:.25em .7em;text-align:right;border-bottom:1px solid #ccc}table.shown th{text-align:left}</style>"
+    "{padding:.25em .7em;text-align:right;vertical-align:top;border-bottom:1px solid #ccc}"
+    "table.shown .text{text-align:left;max-width:26em;overflow-wrap:anywhere}</style>"
 )
 
 
@@ -250,5 +251,16 @@ def _table_text(frame: pd.DataFrame) -> str:
 
 def _table_html(frame: pd.DataFrame) -> str:
     texts, cut = _cut(frame)
-    # to_html escapes the cells, so text from a log stays text
-    return TABLE_STYLE + texts.to_html(index=False, classes="shown", border=0) + (f"<p>({cut})</p>" if cut else "")
+    kinds = [' class="text"' if _is_text(frame[name]) else "" for name in frame.columns]
+    head = "".join(f"<th{k}>{html.escape(str(name))}</th>" for k, name in zip(kinds, texts.columns, strict=True))
+    rows = (
+        "<tr>" + "".join(f"<td{k}>{html.escape(cell)}</td>" for k, cell in zip(kinds, row, strict=True)) + "</tr>"
+        for row in texts.itertuples(index=False, name=None)
+    )
+    body = "".join(rows)
+    note = f"<p>({cut})</p>" if cut else ""
+    return f'{TABLE_STYLE}<table class="shown"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{note}'
+
+
+def _is_text(column: pd.Series) -> bool:
+    return any(isinstance(value, str) for value in column)

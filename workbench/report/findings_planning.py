@@ -185,7 +185,8 @@ def _shown(data: SeasonData) -> list[Finding]:
 
 def _builds(data: SeasonData, ranking: Ranking) -> list[Finding]:
     units = len(set(data.lives.cluster.tolist())) if data.lives.cluster is not None else data.lives.units
-    paid = unit_cost(data, list(dict.fromkeys(ranking.table["choice"])))
+    # without the extra costs of levels every build would seem to cost the same, so money is left out
+    paid = unit_cost(data, list(dict.fromkeys(ranking.table["choice"]))) if level_costs(data) else None
     build = usual_builds(data.lives, ranking, units, level_costs=level_costs(data), unit_cost=paid)
     plan = plan_season(data.lives, build, mission=data.mission, confidence=CONFIDENCE, seed=data.seed)
     table = plan.table.set_index("build")
