@@ -13,12 +13,12 @@ __all__ = ["check_output", "write_together"]
 
 
 def check_output(out: Any) -> Path:
-    """Return the output folder when something can be written there.
+    """Return the output folder when something can be written there; nothing is left behind by asking.
 
     Parameters
     ----------
     out : path
-        A folder, made when missing.
+        A folder, or one that can be made.
 
     Returns
     -------
@@ -34,8 +34,8 @@ def check_output(out: Any) -> Path:
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file; give a folder to write the review to")
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
+        there = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+        with tempfile.TemporaryFile(dir=there):
             pass
     except OSError as error:
         raise UsageError(f"cannot write to {folder}: {error.strerror or error}; choose another folder") from None
@@ -48,7 +48,7 @@ def write_together(folder: Path, contents: Mapping[str, bytes]) -> dict[str, Pat
     Parameters
     ----------
     folder : pathlib.Path
-        Exists.
+        Made when missing.
     contents : mapping of file name to bytes
         What to write.
 
@@ -64,6 +64,7 @@ def write_together(folder: Path, contents: Mapping[str, bytes]) -> dict[str, Pat
     """
     aside = None
     try:
+        folder.mkdir(parents=True, exist_ok=True)
         aside = Path(tempfile.mkdtemp(prefix=".review-", dir=folder))
         for name, data in contents.items():
             with open(aside / name, "wb") as target:
