@@ -55,6 +55,17 @@ def test_two_swapped_dates_name_both_cells(tmp_path):
     assert problem.column == "found_on" and [o.column for o in problem.others] == ["last_good_on"]
 
 
+@pytest.mark.parametrize("outcome", ["working", "withdrawn"])
+def test_a_unit_seen_working_and_heard_of_later_is_followed_to_the_later_day(tmp_path, outcome):
+    log = check(tmp_path, row(outcome=outcome, last_good_on="2025-07-01", found_on="2025-06-01"))
+    assert log.problems.empty and log.ledger.loc[0, ["lower", "kind"]].tolist() == [122, "suspended"]
+
+
+def test_a_missing_unit_known_to_work_after_it_was_missed_is_set_aside(tmp_path):
+    problem = only(check(tmp_path, row(outcome="missing", last_good_on="2025-07-01", found_on="2025-06-01")))
+    assert problem.field == "found_on" and "is before last_good_on" in problem.reason
+
+
 def test_a_guess_is_not_held_against_the_other_dates(tmp_path):
     log = check(tmp_path, row(failed_on="2025-08-01", time_basis="guess"))
     assert log.used == 1 and log.problems.empty and "guessed failed_on is not used" in log.ledger["rule"][0]

@@ -118,6 +118,10 @@ def test_trailing_blank_rows_and_rows_of_delimiters_do_not_count(tmp_path):
             r"line 3: a cell opens with a quotation mark that is never closed",
         ),
         (
+            f"{LINE}\n{GOOD.replace('Hollow', chr(34) + 'Hollow')}\n{GOOD}\n".encode(),
+            r"line 2: a cell opens with a quotation mark that is never closed",
+        ),
+        (
             f'{LINE}\n"LM"-2,2025-03-01,,,,,,\n'.encode(),
             "line 2: a quoted cell goes on after its closing quotation mark",
         ),

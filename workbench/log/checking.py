@@ -92,6 +92,9 @@ def _out_of_order(entry: Entry) -> list[Problem]:
     problems = []
     for place, later in enumerate(chain):
         wrong = [earlier for earlier in chain[:place] if entry[earlier] > entry[later]]
+        if later == "found_on" and entry["outcome"] in ("working", "withdrawn"):
+            # seen working, and heard of later: no contradiction, the life ends at the later of the two
+            wrong = [earlier for earlier in wrong if earlier != "last_good_on"]
         if wrong:
             named = " and ".join(entry.said(f) for f in wrong)
             others = tuple(entry.address(f) for f in wrong)

@@ -4,7 +4,6 @@ import codecs
 import csv
 import io
 from collections.abc import Callable, Iterator
-from itertools import islice
 from pathlib import Path
 
 from workbench.errors import LogError
@@ -84,16 +83,25 @@ def read_text_file(path: Path, data: bytes, fit: Callable[[RawSheet], int]) -> R
     text, encoding = decode(data, path.name)
     best, best_rank = ",", (-1, -1)
     for delimiter in DELIMITERS:
-        try:
-            head = tuple(islice(_rows(text, delimiter, path.name), _PROBE_ROWS))
-        except LogError:
-            continue
+        head = _head(text, delimiter, path.name)
         rank = (fit(RawSheet(source=path.name, rows=head, kind="text")), max((len(r) for _, r in head), default=0))
         if rank > best_rank:
             best, best_rank = delimiter, rank
     how = "read as UTF-8" if encoding == "UTF-8" else f"not UTF-8, read as {encoding} (check letters with accents)"
     note = f"{path.name}: {how}, columns separated by {DELIMITERS[best]}."
     return RawSheet(source=path.name, rows=tuple(_rows(text, best, path.name)), kind="text", notes=(note,))
+
+
+def _head(text: str, delimiter: str, name: str) -> tuple[tuple[int, tuple[str, ...]], ...]:
+    """The first rows, up to one that cannot be split: the headings above it still tell the delimiter."""
+    rows = _rows(text, delimiter, name)
+    head: list[tuple[int, tuple[str, ...]]] = []
+    try:
+        while len(head) < _PROBE_ROWS:
+            head.append(next(rows))
+    except (LogError, StopIteration):
+        return tuple(head)
+    return tuple(head)
 
 
 def _rows(text: str, delimiter: str, name: str) -> Iterator[tuple[int, tuple[str, ...]]]:
