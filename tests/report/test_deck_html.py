@@ -95,7 +95,7 @@ def test_cells_are_escaped_and_numbers_set_right():
 
     assert "&lt;b&gt;" in text
     assert "<i>" not in text
-    assert '<td dir="auto" class="number">12 %</td>' in text
+    assert '<td dir="auto" class="number">12\u00a0%</td>' in text
 
 
 @pytest.mark.parametrize(

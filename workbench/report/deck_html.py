@@ -2,6 +2,7 @@
 
 import base64
 import html
+import math
 import re
 from collections.abc import Mapping, Sequence
 from importlib.resources import files
@@ -11,6 +12,9 @@ from workbench.report.slides import Picture, Slide
 __all__ = ["deck_html", "is_number", "packaged", "page_text", "picture_data", "table_html"]
 
 GRADE_CLASS = {"clear": "clear", "likely": "likely", "unclear": "unclear", "cannot be told apart": "apart"}
+TABLE_SIZES = (("", 17.2, 115), ("dense", 14.0, 140), ("denser", 11.2, 175))
+"""Class, font size in points and characters across the slide, as the style sets them."""
+TABLE_ROOM = 500
 LONG_WORD = 18
 """Words longer than this may be broken in a table."""
 _NUMBER = re.compile(r"^[<≥≤~]?\s*[+−-]?[\d.,]+(\s*(%|days?|points?))?$|^–$")
@@ -163,7 +167,7 @@ def packaged(name: str) -> str:
 
 
 def _text(value: str) -> str:
-    return html.escape(value, quote=True)
+    return html.escape(value.replace(" %", "\u00a0%"), quote=True)  # a per cent sign never starts a line
 
 
 def _cell(cell: str) -> str:
@@ -195,7 +199,9 @@ def _slide(slide: Slide, number: int) -> str:
 def _content(slide: Slide) -> str:
     words = _words(slide)
     if slide.picture is None:
-        said = sum(len(line) + 60 for line in (*slide.body, *slide.caveats))
+        said = (
+            sum(len(line) + 60 for line in (*slide.body, *slide.caveats)) + len(slide.title) + 150 * bool(slide.grade)
+        )
         table = table_html(slide.table, _density(slide.table, said)) if slide.table else ""
         return f'<div class="content plain">{words}{table}</div>'
     table = table_html(slide.table) if slide.table else ""
@@ -223,11 +229,16 @@ def _side_size(slide: Slide) -> str:
 
 
 def _density(table: Mapping[str, Sequence[str]], said: int) -> str:
-    """How small a table is set under so many characters of text."""
-    rows = len(next(iter(table.values()), ()))
-    width = sum(max([len(h), *(len(c) for c in cells)]) for h, cells in table.items())
-    lines = rows * max(1.0, width / 105) + said / 120
-    return "denser" if lines > 15 else "dense" if lines > 9 or width > 105 else ""
+    """The largest size at which a table fits under so many characters of text, on a slide of 1280 by 720 points."""
+    lines = [tuple(table), *zip(*table.values(), strict=True)]
+    widest = [max(3, *(len(cell) for cell in column)) for column in zip(*lines, strict=True)]
+    room = TABLE_ROOM - 24 * said / 110
+    for name, font, characters in TABLE_SIZES:
+        fit = min(1.0, characters / (sum(widest) + 3 * len(widest)))
+        rows = [max(math.ceil(len(c) / (fit * w)) for c, w in zip(line, widest, strict=True)) for line in lines]
+        if sum(max(row, 1) * 1.35 * font + 0.65 * font for row in rows) <= room:
+            return name
+    return TABLE_SIZES[-1][0]
 
 
 def _figure(picture: Picture) -> str:

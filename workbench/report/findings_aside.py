@@ -4,7 +4,7 @@ import pandas as pd
 
 from workbench.report.exports import set_aside_frame
 from workbench.report.finding import Finding
-from workbench.report.naming import shown_name
+from workbench.report.naming import shown_name, shown_text
 from workbench.report.season import SeasonData
 from workbench.wording import count_of
 
@@ -58,9 +58,9 @@ def set_aside_findings(data: SeasonData) -> list[Finding]:
 
 def _by_reason(frame: pd.DataFrame) -> dict[str, list[str]]:
     first = frame.drop_duplicates(["source", "sheet", "row"])
-    where = [f"{shown_name(s, 20)} {r}" for s, r in zip(first["source"], first["row"], strict=True)]
+    where = [f"{shown_text(s, 30)}, {r}" for s, r in zip(first["source"], first["row"], strict=True)]
     return {
         "row": where,
         "column": [shown_name(c, 24) for c in first["column"]],
-        "reason": [shown_name(r, 110) for r in first["reason"]],
+        "reason": [shown_text(r, 110) for r in first["reason"]],
     }

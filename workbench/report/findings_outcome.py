@@ -220,7 +220,7 @@ def _missing(data: SeasonData) -> list[Finding]:
         }
     except WorkbenchError:
         return []
-    rows = {name: curve.at(data.mission).iloc[0] for name, curve in runs.items()}
+    rows = {name: runs[name].at(data.mission).iloc[0] for name in MISSING_RUNS}
     known = {name: float(row["survival"]) for name, row in rows.items()}
     if not all(np.isfinite(list(known.values()))):
         return []

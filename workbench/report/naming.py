@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from workbench.wording import interval_text
 
-__all__ = ["LIMITS", "first_sentence", "id_words", "limits_words", "shown_name"]
+__all__ = ["LIMITS", "first_sentence", "id_words", "limits_words", "shown_name", "shown_text"]
 
 LIMITS = "limits"
 """The word for the ends of an interval, everywhere."""
@@ -91,9 +91,34 @@ def shown_name(text: object, limit: int = 44) -> str:
     >>> shown_name("flat_gasket"), shown_name("a\\u202eb"), shown_name("x" * 60, 10)
     ('flat gasket', 'ab', 'xxxxxxxxx…')
     """
-    kept = "".join(
-        " " if c.isspace() or c == "_" else c for c in str(text) if c.isspace() or unicodedata.category(c)[0] != "C"
-    )
+    return shown_text(str(text).replace("_", " "), limit)
+
+
+def shown_text(text: object, limit: int = 300) -> str:
+    """Return other text from a log, such as a file's name, as it may be shown; underscores stay.
+
+    Parameters
+    ----------
+    text : object
+        Any text.
+    limit : int
+        Characters at most.
+
+    Returns
+    -------
+    str
+        One line without control or direction marks and without a link.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> shown_text("season_2025.csv")
+    'season_2025.csv'
+    """
+    kept = "".join(" " if c.isspace() else c for c in str(text) if c.isspace() or unicodedata.category(c)[0] != "C")
     line = " ".join(_LINK.sub("(link) ", kept).split())
     return (line[: limit - 1].rstrip() + "…" if len(line) > limit else line) or "(no name)"
 

@@ -35,6 +35,7 @@ def legal_text(text: str) -> str:
     ------
     Nothing.
     """
+    text = text.replace(" %", "\u00a0%")  # a per cent sign never starts a line
     return re.sub("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]", "", text)
 
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from workbench.report.deck_html import packaged, page_text
 from workbench.report.finding import Finding
-from workbench.report.naming import first_sentence, shown_name
+from workbench.report.naming import first_sentence, shown_name, shown_text
 from workbench.report.season import SeasonData
 
 __all__ = ["summary_html"]
@@ -49,7 +49,7 @@ def summary_html(findings: Sequence[Finding], data: SeasonData) -> str:
     blocks = [
         ("What happened", [_line(f) for f in happened]),
         ("What goes with longer life", [_line(f) for f in helps] or ["Nothing could be shown this season."]),
-        ("What we cannot tell", [_line(f) for f in unknown] + _always()),
+        ("What we cannot tell", [_line(f) for f in unknown][: MOST_LINES - 1] + _always()),
         ("What we ask for", [_text(line) for line in asked] or ["No decision was typed in the settings."]),
     ]
     body = f"<main><h1>{_text(title)}</h1><p class='lead'>{_text(lead)}</p>"
@@ -63,7 +63,7 @@ def _always() -> list[str]:
 
 
 def _foot(data: SeasonData) -> str:
-    files = ", ".join(shown_name(name, 60) for name, _ in data.log.files)
+    files = ", ".join(shown_text(name, 60) for name, _ in data.log.files)
     return (
         f"From {files}: {data.log.used} of {data.log.rows} rows used. Limits, methods and cautions are in the review."
     )
@@ -75,4 +75,4 @@ def _line(finding: Finding) -> str:
 
 
 def _text(value: str) -> str:
-    return html.escape(value, quote=True)
+    return html.escape(value.replace(" %", "\u00a0%"), quote=True)

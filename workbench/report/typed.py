@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from workbench.report.finding import SECTIONS, Finding, cell_text
-from workbench.report.naming import shown_name
+from workbench.report.naming import shown_name, shown_text
 from workbench.report.season import SeasonData
 from workbench.report.slides import Slide
 
@@ -48,7 +48,7 @@ def cover_slide(data: SeasonData) -> Slide:
     means = data.settings.get("failure_means")
     lines = [_mission_sentence(data)]
     lines.append(
-        f"What counts as failure: {shown_name(means, 300)}." if means else "What counts as failure: not typed."
+        f"What counts as failure: {shown_text(means, 300)}." if means else "What counts as failure: not typed."
     )
     return Slide(
         kind="cover",
@@ -136,7 +136,7 @@ def typed_slides(data: SeasonData, versions: Mapping[str, str]) -> list[Slide]:
     Nothing.
     """
     slides = []
-    decisions = [shown_name(line, 300) for line in data.settings.get("decisions") or ()]
+    decisions = [shown_text(line, 300) for line in data.settings.get("decisions") or ()]
     if decisions:
         title = "One decision is asked of this review." if len(decisions) == 1 else "Decisions asked of this review."
         slides.append(_slide("decisions", title, body=tuple(decisions), method="As typed in the settings."))
