@@ -119,6 +119,7 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
         share_sentence,
         test_sentence,
     )
+    from workbench.wording import count_of
 
     mission, confidence = data.mission_text, data.confidence
     means = choice.means.table.set_index("group")
@@ -126,10 +127,10 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
     lines = [f"{shown_name(choice.column)}, {mission}, reference {choice.shares[choice.reference].name}", ""]
     lines.append(f"{'':{width}}  units  failed  lasted {mission}        mean days worked")
     for level, share in choice.shares.items():
-        days = [float(means.loc[level, c]) for c in ("restricted_mean", "lower", "upper")]
+        mean, low, high = (float(means.loc[level, c]) for c in ("restricted_mean", "lower", "upper"))
         lines.append(
             f"{share.name:{width}}  {share.units:5d}  {share.failures:6d} "
-            f" {_range(share.share, share.lower, share.upper, 100)} %   {_range(*days, 1)}"
+            f" {_range(share.share, share.lower, share.upper, 100)} %   {_range(mean, low, high, 1)}"
         )
     lines.append("")
     lines += [share_sentence(s, mission, confidence) for s in choice.shares.values() if s.failures == 0]
@@ -144,6 +145,8 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
         lines.append(test_sentence(choice.within.p_value, method=choice.within.method, levels=len(choice.levels)))
     units, failures = choice.counts
     lines.append(detectable_sentence(failures, base.units / units))
+    if choice.unrecorded:
+        lines.append(f"{count_of(choice.unrecorded, 'unit')} without a value left out.")
     if choice.left_out:
         lines.append("Too few units to compare: " + ", ".join(choice.left_out) + ".")
     return [*lines, *choice.notes, "Raw comparison: what goes together need not be cause and effect."]

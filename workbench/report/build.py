@@ -1,11 +1,12 @@
 """Build: a season's log in, a whole review out: both decks, the summary page, findings.json and the lists of rows."""
 
 import importlib
-import importlib.util
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+
+from threadpoolctl import threadpool_limits
 
 from workbench.checks import check_positive
 from workbench.errors import UsageError, WorkbenchError
@@ -204,15 +205,17 @@ def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: Non
         If two findings share an id.
     """
     findings = [mission_finding(data)]
+    builders = []
     for place in BUILDERS:
         module, function = place.split(".")
-        name = f"workbench.report.{module}"
-        if importlib.util.find_spec(name) is None:
-            continue
-        say(module.removeprefix("findings_"))
-        findings += getattr(importlib.import_module(name), function)(data)
-    say("second opinion")
-    findings, withheld = opinion_findings(data, findings)
+        builders.append((module, getattr(importlib.import_module(f"workbench.report.{module}"), function)))
+    # small matrices: threads cost more than they give, and their number would show in the last digits
+    with threadpool_limits(limits=1):
+        for module, builder in builders:
+            say(module.removeprefix("findings_"))
+            findings += builder(data)
+        say("second opinion")
+        findings, withheld = opinion_findings(data, findings)
     return in_slide_order([*findings, caution_finding()]), withheld
 
 

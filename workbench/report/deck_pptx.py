@@ -228,7 +228,7 @@ def _with_picture(page: Any, slide: Slide) -> None:
     assert slide.picture is not None
     end = HEIGHT - BOTTOM
     side = bool(slide.body or slide.caveats or slide.grade or slide.table)
-    width = 8.0 if side else WIDTH - 2 * LEFT
+    width = 7.5 if side else WIDTH - 2 * LEFT
     _picture(page, slide.picture, LEFT, TOP, width, end - TOP)
     if not side:
         return

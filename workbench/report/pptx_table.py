@@ -91,7 +91,7 @@ def add_table(
         heights = [
             max(_height(text, inches, size) for text, inches in zip(line, widths, strict=True)) for line in lines
         ]
-        if sum(heights) <= height:
+        if sum(heights) <= height and sum(_longest_words(lines, size)) <= width:
             break
     box = (Inches(v) for v in (left, top, sum(widths), min(sum(heights), height)))
     frame = page.shapes.add_table(len(lines), len(table), *box)
@@ -110,13 +110,19 @@ def _widths(lines: Sequence[Sequence[str]], width: float, size: float) -> list[f
     letter = CHARACTER * size / 72
     cells = list(zip(*lines, strict=True))
     longest = np.array([max(len(column[0]) * BOLD, *map(len, column[1:]), 1) for column in cells]) * letter + 0.2
-    words = np.array([max(len(w) for c in column for w in c.split() or [""]) for column in cells]) * BOLD * letter + 0.2
-    least = np.minimum(words, width / len(cells))
+    words = _longest_words(lines, size)
+    least = words if words.sum() <= width else words * width / words.sum()
     if longest.sum() <= width:
         return [float(v) for v in longest]
     spare = width - least.sum()
     wanted = np.maximum(longest - least, 0)
     return [float(v) for v in least + spare * wanted / max(wanted.sum(), 1e-9)]
+
+
+def _longest_words(lines: Sequence[Sequence[str]], size: float) -> np.ndarray:
+    """Inches that the longest word of each column takes."""
+    longest = [max(len(w) for c in column for w in c.split() or [""]) for column in zip(*lines, strict=True)]
+    return np.array(longest) * BOLD * CHARACTER * size / 72 + 0.2
 
 
 def _height(text: str, width: float, size: float) -> float:
