@@ -58,11 +58,22 @@ def test_a_changed_log_comes_first_and_is_said_with_its_rows():
     assert same_size.inputs[1].startswith("The settings changed")
 
 
-def test_other_rows_and_columns_are_said_once():
+def test_rows_are_matched_by_name_whatever_their_order():
+    found = compare_outputs(_cells(_shown(TABLE)), _cells(_shown(TABLE.iloc[::-1])))
+    assert len(found.outputs) == 1
+    assert found.outputs[0].startswith("Cell 1: the text")
+
+
+def test_rows_and_columns_that_came_or_went_are_named():
     found = compare_outputs(_cells(_shown(TABLE)), _cells(_shown(TABLE.head(1))))
-    assert found.outputs == ("Cell 1: Life by seal had 2 rows and has 1.",)
+    assert found.outputs == ("Cell 1: Life by seal no longer has cord, time 180.",)
+    found = compare_outputs(_cells(_shown(TABLE.head(1))), _cells(_shown(TABLE)))
+    assert found.outputs == ("Cell 1: Life by seal now has cord, time 180.",)
     found = compare_outputs(_cells(_shown(TABLE)), _cells(_shown(TABLE.drop(columns="time"))))
     assert found.outputs == ("Cell 1: Life by seal no longer has the column time.",)
+    unnamed = pd.DataFrame({"x": [1.0, 1.0], "y": [2.0, 2.0]})
+    found = compare_outputs(_cells(_shown(unnamed)), _cells(_shown(unnamed.head(1))))
+    assert found.outputs == ("Cell 1: Life by seal had 2 rows and has 1.",)
 
 
 def test_a_text_that_changed_without_numbers_is_quoted():
@@ -75,9 +86,17 @@ def test_a_text_that_changed_without_numbers_is_quoted():
 
 def test_many_differences_are_counted_not_listed():
     long = pd.DataFrame({"time": np.arange(50), "survival": np.linspace(1, 0, 50)})
-    found = compare_outputs(_cells(_shown(long)), _cells(_shown(long.assign(survival=long["survival"] + 1))))
+    changed = long.assign(survival=long["survival"] + 1)
+    found = compare_outputs(_cells(_shown(long)), _cells(_shown(changed)))
+    assert len(found.outputs) == 5
+    assert found.outputs[-1] == "Cell 1: 46 more numbers of Life by seal differ."
+    several = (
+        [_shown(long, title=f"Table {n}") for n in range(4)],
+        [_shown(changed, title=f"Table {n}") for n in range(4)],
+    )
+    found = compare_outputs(_cells(*several[0]), _cells(*several[1]))
     assert len(found.outputs) == 13
-    assert found.outputs[-1] == "38 more numbers or texts differ."
+    assert found.outputs[-1] == "8 more numbers or texts differ."
 
 
 def test_changed_library_versions_are_named():

@@ -6,6 +6,27 @@ from typing import Any
 
 __all__ = ["CellOutputs", "Differences", "compare_outputs", "inputs_of", "versions_of", "versions_sentence"]
 
+NAMING = (
+    "id",
+    "unit_id",
+    "build",
+    "choice",
+    "level",
+    "group",
+    "group_a",
+    "group_b",
+    "cause",
+    "end",
+    "outcome",
+    "rule",
+    "site",
+)
+"""Columns that name a row, in the order in which they are said."""
+COUNTING = ("row", "time", "from", "p", "mission")
+"""Numbers that belong to a row's name."""
+SHORT = 30
+LISTED_A_TABLE = 4
+"""More differences than this in one table are counted, not listed."""
 LISTED = 12
 """More differences than this in one notebook are counted, not listed."""
 
@@ -161,22 +182,37 @@ def _cell_sentences(was: CellOutputs, now: CellOutputs) -> list[str]:
 
 def _number_sentences(cell: int, was: dict[str, Any], now: dict[str, Any]) -> Iterator[str]:
     name = was.get("name", "")
-    seen: set[str] = set()
     for before, after in zip(was.get("tables", []), now.get("tables", []), strict=False):
-        for column in before:
-            if column not in after:
-                yield f"Cell {cell}: {name} no longer has the column {column}."
-                continue
-            if len(before[column]) != len(after[column]):
-                sentence = f"Cell {cell}: {name} had {len(before[column])} rows and has {len(after[column])}."
-                if sentence not in seen:
-                    seen.add(sentence)
-                    yield sentence
-                continue
-            for row, (old, new) in enumerate(zip(before[column], after[column], strict=True)):
-                if not _same(old, new, was.get("tolerance", 0.0)):
-                    change = f"{column} was {_say(old)}, is {_say(new)}{_by(old, new)}"
-                    yield f"Cell {cell}: {name}, {_row_label(before, row)}{change}."
+        found = list(_table_sentences(f"Cell {cell}: {name}", before, after, was.get("tolerance", 0.0)))
+        yield from found[:LISTED_A_TABLE]
+        if len(found) > LISTED_A_TABLE:
+            yield f"Cell {cell}: {len(found) - LISTED_A_TABLE} more numbers of {name} differ."
+
+
+def _table_sentences(
+    where: str, before: dict[str, list[Any]], after: dict[str, list[Any]], tolerance: float
+) -> Iterator[str]:
+    gone = [column for column in before if column not in after]
+    if gone:
+        yield f"{where} no longer has the column {gone[0]}."
+        return
+    labels, new_labels = _row_labels(before), _row_labels(after)
+    if not labels or not new_labels:
+        rows, new_rows = (len(next(iter(t.values()), [])) for t in (before, after))
+        if rows != new_rows:
+            yield f"{where} had {rows} rows and has {new_rows}."
+            return
+        labels = new_labels = [f"row {n + 1}" for n in range(rows)]
+    places = {label: place for place, label in enumerate(new_labels)}
+    for row, label in enumerate(labels):
+        if label not in places:
+            yield f"{where} no longer has {label}."
+            continue
+        for column, values in before.items():
+            old, new = values[row], after[column][places[label]]
+            if not _same(old, new, tolerance):
+                yield f"{where}, {label}, {column} was {_say(old)}, is {_say(new)}{_by(old, new)}."
+    yield from (f"{where} now has {label}." for label in new_labels if label not in set(labels))
 
 
 def _same(old: Any, new: Any, tolerance: float) -> bool:
@@ -192,7 +228,9 @@ def _is_number(value: Any) -> bool:
 def _say(value: Any) -> str:
     if value is None:
         return "not known"
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return f"“{_short(value)}”" if isinstance(value, str) else str(value)
 
 
 def _by(old: Any, new: Any) -> str:
@@ -201,10 +239,22 @@ def _by(old: Any, new: Any) -> str:
     return f" ({abs(new - old):.3g} {'more' if new > old else 'less'})"
 
 
-def _row_label(table: dict[str, list[Any]], row: int) -> str:
-    words = [str(values[row]) for values in table.values() if row < len(values) and isinstance(values[row], str)]
-    when = [f"{key} {table[key][row]:g}" for key in ("time", "p") if key in table and _is_number(table[key][row])]
-    return ", ".join([*words[:2], *when, ""]) if words or when else f"row {row + 1}, "
+def _row_labels(table: dict[str, list[Any]]) -> list[str]:
+    """What a reader calls each row, by the columns that name rows; empty when they do not tell the rows apart."""
+    named = [key for key in NAMING if key in table]
+    counted = [key for key in COUNTING if key in table]
+    if not named:
+        texts = [key for key, v in table.items() if v and all(isinstance(x, str) and 0 < len(x) <= SHORT for x in v)]
+        named = texts[:1]
+    rows = range(len(next(iter(table.values()), [])))
+    labels = [
+        ", ".join(
+            [_short(str(table[key][row])) for key in named if table[key][row] is not None]
+            + [f"{key} {_say(table[key][row])}" for key in counted]
+        )
+        for row in rows
+    ]
+    return labels if all(labels) and len(set(labels)) == len(labels) else []
 
 
 def _text(output: Any) -> str:

@@ -145,7 +145,7 @@ def mimebundle(
         return {"text/plain": "\n".join(plain), "text/html": "\n".join(rich)}, {}
     rich.append(_table_html(shown))
     numbers = {"name": title or name or type(result).__name__, "tolerance": tolerance}
-    numbers |= {"tables": [numbers_of(frame) for frame in (whole, table) if frame is not None]}
+    numbers |= {"tables": [numbers_of(frame) for frame in (table, whole) if frame is not None]}
     return {"text/plain": "\n".join(plain), "text/html": "\n".join(rich)}, {"workbench": numbers}
 
 
