@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from workbench.lives import Lives
 
-__all__ = ["ALWAYS_COVARIATES", "Log"]
+__all__ = ["ALWAYS_COVARIATES", "Log", "mission_of"]
 
 ALWAYS_COVARIATES = ("site", "batch", "firmware", "season")
 """Covariates of the lives beside every protection and exposure column."""
@@ -182,11 +182,36 @@ class Log:
         LogError
             If there is no setting and no row can be used.
         """
-        if self.settings.mission_days is not None:
-            return self.settings.mission_days, "as set in the settings"
-        longest = float(self.lives().lower.max())
-        days = math.floor(_MISSION_SHARE * longest)
-        if days >= _MISSION_STEP:
-            days = days // _MISSION_STEP * _MISSION_STEP
-        note = f"assumed: 80 % of the longest life seen, {longest:.0f} days, rounded down to {_MISSION_STEP} days"
-        return max(days, 1), note
+        return mission_of(self.settings, self.lives)
+
+
+def mission_of(settings: Settings, lives: "Callable[[], Lives]") -> tuple[int, str]:
+    """Return the days a unit must last, and where the number comes from.
+
+    Parameters
+    ----------
+    settings : Settings
+        With mission_days, or without.
+    lives : callable
+        Gives the lives, which are asked for only without the setting.
+
+    Returns
+    -------
+    days : int
+        Of the settings; without them 80 % of the longest life seen, rounded down to 30 days.
+    note : str
+        A clause for people, without a full stop.
+
+    Raises
+    ------
+    LogError
+        If there is no setting and no row can be used.
+    """
+    if settings.mission_days is not None:
+        return settings.mission_days, "as set in the settings"
+    longest = float(lives().lower.max())
+    days = math.floor(_MISSION_SHARE * longest)
+    if days >= _MISSION_STEP:
+        days = days // _MISSION_STEP * _MISSION_STEP
+    note = f"assumed: 80 % of the longest life seen, {longest:.0f} days, rounded down to {_MISSION_STEP} days"
+    return max(days, 1), note

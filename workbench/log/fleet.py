@@ -1,0 +1,238 @@
+"""Fleet: millions of deployments checked like a field log and counted to lives, by DuckDB or another engine."""
+
+import datetime as dt
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from workbench.checks import check_whole
+from workbench.errors import LogError, UsageError
+from workbench.log.fleet_files import Workspace, open_source
+from workbench.log.fleet_reading import Question, read_rows
+from workbench.log.fleet_tally import TallyLine, tally_frame
+from workbench.log.headings import fit_of, log_vocabulary
+from workbench.log.record import mission_of
+from workbench.log.settings import Settings, read_settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from workbench.lives import Lives
+
+__all__ = ["Fleet", "read_fleet"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Fleet:
+    """A fleet that was read, checked and counted.
+
+    Attributes
+    ----------
+    name : str
+        Of the source.
+    rows, used : int
+        Rows with any content, and those in use; the rest is set aside.
+    notes : tuple of str
+        What was assumed, found and left out, each a sentence.
+    settings : Settings
+        What it was read with.
+    step : int
+        Days to which lives are known; 1 unless coarser days were asked for.
+    files : tuple of (str, str)
+        Name and sha256 of each file; none for a dataframe.
+    roles : mapping of str to str
+        Role of each column of the source that is understood.
+    """
+
+    name: str
+    rows: int
+    used: int
+    notes: tuple[str, ...]
+    settings: Settings
+    step: int
+    files: tuple[tuple[str, str], ...]
+    roles: Mapping[str, str]
+    _lives: "Lives | None"
+    _aside: tuple[TallyLine, ...]
+    _values: tuple[TallyLine, ...]
+
+    @property
+    def rows_set_aside(self) -> int:
+        """How many rows were read and not used."""
+        return self.rows - self.used
+
+    @property
+    def set_aside(self) -> "pd.DataFrame":
+        """Why rows were set aside, one line a reason: field reason rows also advice unit_id value example.
+
+        `rows` counts rows by their first problem and adds up to `rows_set_aside`; `also` counts further rows that have
+        the problem beside an earlier one.
+        """
+        return tally_frame(self._aside)
+
+    @property
+    def problems(self) -> "pd.DataFrame":
+        """Values that count as not recorded, one line a reason; columns as in `set_aside`, counts are of cells."""
+        return tally_frame(self._values)
+
+    def columns_of(self, *roles: str) -> tuple[str, ...]:
+        """Return the covariates of some roles.
+
+        Parameters
+        ----------
+        *roles : str
+            Such as protection or exposure.
+
+        Returns
+        -------
+        tuple of str
+            In dictionary order.
+
+        Raises
+        ------
+        Nothing.
+        """
+        known = () if self._lives is None else tuple(self._lives.covariates)
+        return tuple(name for name, role in self.roles.items() if role in roles and name in known)
+
+    def lives(self) -> "Lives":
+        """Return the lives, one row for all deployments that agree in times, cause and covariates.
+
+        Returns
+        -------
+        Lives
+            weight: how many deployments; covariates: those asked for, outcome, and followed_to where site and season
+            are among them. There is no cluster: deployments of one unit count as units of their own.
+
+        Raises
+        ------
+        LogError
+            If no row can be used.
+        """
+        if self._lives is None:
+            first = self.set_aside.iloc[0]
+            raise LogError(
+                f"no row of {self.name} can be used ({self.rows:,} set aside; most often: {first['reason']})"
+            )
+        return self._lives
+
+    def mission(self) -> tuple[int, str]:
+        """Return the days a unit must last, and where the number comes from.
+
+        Returns
+        -------
+        days : int
+            Of the settings; without them 80 % of the longest life seen, rounded down to 30 days.
+        note : str
+            A clause for people, without a full stop.
+
+        Raises
+        ------
+        LogError
+            If there is no setting and no row can be used.
+        """
+        return mission_of(self.settings, self.lives)
+
+
+def read_fleet(
+    source: Any,
+    settings: Settings | Mapping[str, Any] | str | PathLike[str] | None = None,
+    *,
+    covariates: Sequence[str] | str | None = None,
+    step: int = 1,
+    set_aside_to: str | PathLike[str] | None = None,
+    memory_mb: int = 1000,
+    threads: int = 2,
+    spill: str | PathLike[str] | None = None,
+    today: dt.date | None = None,
+) -> Fleet:
+    """Read a log of any size, one row a deployment, and count it to lives.
+
+    Every different cell is read, and every combination of outcome and days is judged, once and by the rules of
+    `read_log`; the engine only counts. So memory depends on how many different rows there are, not on how many rows.
+
+    Parameters
+    ----------
+    source : path, list of paths, or dataframe
+        Parquet, csv, tsv or txt files or a folder of them, read by DuckDB from disk; or a dataframe of polars, DuckDB,
+        PySpark, Dask, pandas or Arrow, read by its own engine.
+    settings : path, mapping, Settings or None
+        season.toml or the same as a dict.
+    covariates : sequence of str, or str, optional
+        Columns to keep apart; every protection and exposure column, site, batch, firmware and season when not given.
+        Each one multiplies the counts: name the choices and exposures that are asked about.
+    step : int
+        Days to which lives are rounded, outwards: a failure lies between the grid days around it.
+    set_aside_to : path, optional
+        Parquet or csv file for the rows set aside, with the reason; positions, notes and photos are left out.
+    memory_mb, threads : int
+        What DuckDB may use.
+    spill : path, optional
+        Folder for what does not fit in memory; the system's when not given.
+    today : date, optional
+        Without a season window no date may be later than this; the day of the call when not given.
+
+    Returns
+    -------
+    Fleet
+        lives(), rows, used, set_aside, problems, notes, settings, files, mission().
+
+    Raises
+    ------
+    UsageError
+        A path that does not exist, an unknown covariate or option value; SettingsError for wrong settings.
+    LogError
+        If the source cannot be read as a log, changes while it is read, or there is no room for what does not fit.
+        Wrong cells and rows never raise: they are counted in `set_aside` and `problems`.
+    """
+    checked = read_settings(settings)
+    target = _target(set_aside_to)
+    workspace = Workspace(
+        memory=check_whole("memory_mb", memory_mb, least=100),
+        threads=check_whole("threads", threads, least=1),
+        folder=_folder(spill),
+    )
+    question = Question(
+        settings=checked,
+        vocabulary=log_vocabulary(checked),
+        covariates=(covariates,) if isinstance(covariates, str) else None if covariates is None else tuple(covariates),
+        step=check_whole("step", step, least=1),
+        set_aside_to=target,
+        today=today or dt.date.today(),
+    )
+    with open_source(source, workspace, lambda sheet: fit_of(sheet, question.vocabulary)[0]) as opened:
+        found = read_rows(opened, question)
+    return Fleet(
+        name=opened.name,
+        rows=found.rows,
+        used=found.used,
+        notes=tuple(dict.fromkeys(found.notes)),
+        settings=checked,
+        step=question.step,
+        files=opened.files,
+        roles=found.roles,
+        _lives=found.lives,
+        _aside=tuple(found.tally.rows.values()),
+        _values=tuple(found.tally.values.values()),
+    )
+
+
+def _folder(spill: str | PathLike[str] | None) -> Path:
+    folder = Path(tempfile.gettempdir() if spill is None else spill)
+    if not folder.is_dir():
+        raise UsageError(f"spill={str(spill)!r} is no folder; name one that exists, with room for a copy of the data")
+    return folder
+
+
+def _target(set_aside_to: str | PathLike[str] | None) -> Path | None:
+    if set_aside_to is None:
+        return None
+    target = Path(set_aside_to)
+    if target.suffix.lower() not in (".parquet", ".csv"):
+        raise UsageError(f"set_aside_to={target.name!r} must end in .parquet or .csv")
+    if not target.parent.is_dir():
+        raise UsageError(f"there is no folder {target.parent} for set_aside_to; make it first")
+    return target

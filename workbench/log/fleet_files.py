@@ -1,0 +1,217 @@
+"""Files of a fleet: Parquet or CSV of any size through DuckDB out of core, opened once and watched for changes."""
+
+import hashlib
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from workbench.errors import LogError, UsageError
+from workbench.log.files import TEXT_SUFFIXES, refuse_other_kind
+from workbench.log.fleet_source import FleetSource, engine, of_dataframe, short_of, stamp_of
+from workbench.log.sheets import RawSheet
+from workbench.log.textfiles import DELIMITERS, read_text_file
+
+if TYPE_CHECKING:
+    import narwhals as nw
+
+__all__ = ["Workspace", "open_source"]
+
+_ENDINGS = (".parquet", *TEXT_SUFFIXES)
+_HEAD = 1 << 16
+
+
+@dataclass(frozen=True, kw_only=True)
+class Workspace:
+    """What an engine of this machine may use: memory in MB, threads, and the folder for what does not fit."""
+
+    memory: int
+    threads: int
+    folder: Path
+
+
+@contextmanager
+def open_source(source: Any, workspace: Workspace, fit: Callable[[RawSheet], int]) -> Iterator[FleetSource]:
+    """Open a path or a dataframe.
+
+    Parameters
+    ----------
+    source : path, list of paths, or dataframe
+        Parquet, csv, tsv or txt files, a folder of them, or anything that narwhals takes.
+    workspace : Workspace
+        For DuckDB.
+    fit : callable
+        How many headings of a sheet are known; chooses among delimiters.
+
+    Yields
+    ------
+    FleetSource
+        Open as long as the context.
+
+    Raises
+    ------
+    UsageError
+        If a path does not exist, or the object is no dataframe.
+    LogError
+        If a file is not what its ending says, or cannot be read.
+    """
+    if isinstance(source, str | Path | list | tuple):
+        with _open_files(_paths(source), workspace, fit) as opened:
+            yield opened
+        return
+    yield of_dataframe(source)
+
+
+def _paths(source: Any) -> list[Path]:
+    given = [Path(source)] if isinstance(source, str | Path) else [Path(p) for p in source]
+    paths: list[Path] = []
+    for one in given:
+        if not one.exists():
+            raise UsageError(f"there is no file or folder {one}; check the path")
+        inside = [one]
+        if one.is_dir():
+            inside = sorted(p for p in one.iterdir() if p.suffix.lower() in _ENDINGS and not p.name.startswith("."))
+            if not inside:
+                raise UsageError(f"the folder {one} holds no file of a fleet (looked for {', '.join(_ENDINGS)})")
+        paths += inside
+    kinds = {p.suffix.lower() == ".parquet" for p in paths}
+    odd = next((p for p in paths if p.suffix.lower() not in _ENDINGS), None)
+    if odd:
+        raise UsageError(f"{odd.name} is no file of a fleet, which ends in {', '.join(_ENDINGS)}; use read_log for it")
+    if len(kinds) != 1:
+        raise UsageError("give Parquet files or text tables, not both at once" if paths else "no file was named")
+    return list(dict.fromkeys(paths))
+
+
+@contextmanager
+def _open_files(paths: list[Path], workspace: Workspace, fit: Callable[[RawSheet], int]) -> Iterator[FleetSource]:
+    duckdb, nw = engine("duckdb"), engine("narwhals")
+    stamps = {path: stamp_of(path) for path in paths}
+    for path in paths:
+        with path.open("rb") as data:
+            refuse_other_kind(path.name, path.suffix.lower(), data.read(_HEAD))
+    name = paths[0].name if len(paths) == 1 else f"{paths[0].name} and {len(paths) - 1} more"
+    spill = Path(tempfile.mkdtemp(prefix="fleet-", dir=workspace.folder))
+    connection = duckdb.connect(
+        config={"memory_limit": f"{workspace.memory}MB", "threads": workspace.threads, "temp_directory": str(spill)}
+    )
+    connection.execute("SET preserve_insertion_order = false")
+    connection.execute("SET enable_progress_bar = false")
+    opened = FleetSource(
+        frame=nw.from_native(connection.sql("SELECT 1 AS nothing")),
+        name=name,
+        small=lambda table: nw.from_native(connection.from_arrow(table)),
+        files=tuple((path.name, _digest(path)) for path in paths),
+        stamps=stamps,
+    )
+    try:
+        with opened.guarded():
+            if paths[0].suffix.lower() == ".parquet":
+                _refuse_mixed_types(paths)
+                relation = connection.read_parquet([str(p) for p in paths])
+            else:
+                relation, opened.unreadable, opened.notes = _staged(connection, paths, spill, fit)
+            opened.frame = nw.from_native(relation)
+        opened.settle = partial(_settled, opened, connection, spill / "settled.parquet")
+        yield opened
+    finally:
+        connection.close()
+        shutil.rmtree(spill, ignore_errors=True)
+
+
+def _settled(opened: FleetSource, connection: Any, target: Path, frame: "nw.LazyFrame[Any]") -> Any:
+    import narwhals as nw
+
+    with opened.guarded():
+        nw.to_native(frame).write_parquet(str(target), compression="lz4")
+        return nw.from_native(connection.read_parquet(str(target)))
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as data:
+        return hashlib.file_digest(data, "sha256").hexdigest()
+
+
+def _refuse_mixed_types(paths: list[Path]) -> None:
+    """Every file is readable, and a column has one type in all of them."""
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    seen: dict[str, tuple[Any, str]] = {}
+    for number, path in enumerate(paths):
+        try:
+            schema = parquet.read_schema(path)
+        except (pa.ArrowException, OSError, ValueError) as error:
+            raise LogError(
+                f"{path.name} cannot be read as a Parquet file ({short_of(error)}); it may be cut short, write it again"
+            ) from None
+        for column in schema:
+            kind, first = seen.setdefault(column.name, (column.type, path.name))
+            if kind != column.type:
+                raise LogError(
+                    f"column {column.name!r} is {kind} in {first} and {column.type} in {path.name}; "
+                    "write both with one type"
+                )
+        if number and (lacking := set(seen) - set(schema.names)):
+            raise LogError(f"{path.name} has no column {sorted(lacking)[0]!r}, which {paths[0].name} has; write it too")
+
+
+def _staged(
+    connection: Any, paths: list[Path], spill: Path, fit: Callable[[RawSheet], int]
+) -> tuple[Any, dict[str, tuple[int, str]], tuple[str, ...]]:
+    """Copy text tables once into a Parquet file of texts, so that every later look at a column is cheap."""
+    parts, notes = [], []
+    unreadable: dict[str, tuple[int, str]] = {}
+    for number, path in enumerate(paths):
+        names, delimiter = _headings(path, fit)
+        notes.append(f"{path.name}: read as UTF-8, columns separated by {DELIMITERS[delimiter]}.")
+        target = spill / f"part-{number}.parquet"
+        relation = connection.read_csv(
+            str(path),
+            header=True,
+            delimiter=delimiter,
+            quotechar='"',
+            escapechar='"',
+            columns=dict.fromkeys(names, "VARCHAR"),
+            auto_detect=False,
+            null_padding=True,
+            store_rejects=True,
+            parallel=False,
+        )
+        relation.write_parquet(str(target))
+        parts.append(str(target))
+        found = connection.execute(
+            "SELECT error_type, count(*), min(line) FROM reject_errors GROUP BY 1 ORDER BY 1"
+        ).fetchall()
+        connection.execute("DROP TABLE IF EXISTS reject_errors")
+        connection.execute("DROP TABLE IF EXISTS reject_scans")
+        for kind, count, line in found:
+            reason = (
+                "the row has more cells than the headings" if "MANY" in kind else f"no row of cells ({kind.lower()})"
+            )
+            before = unreadable.get(reason, (0, f"{path.name}, line {line}"))
+            unreadable[reason] = (before[0] + count, before[1])
+    return connection.read_parquet(parts, union_by_name=True), unreadable, tuple(notes)
+
+
+def _headings(path: Path, fit: Callable[[RawSheet], int]) -> tuple[list[str], str]:
+    with path.open("rb") as data:
+        head = data.readline(_HEAD)
+    sheet = read_text_file(path, head, fit)
+    if "UTF-8" not in sheet.notes[0] or "not UTF-8" in sheet.notes[0]:
+        raise LogError(f"{path.name} is not UTF-8 text; save it as CSV (UTF-8)")
+    delimiter = next(mark for mark, words in DELIMITERS.items() if sheet.notes[0].endswith(f"by {words}."))
+    names = [str(cell).strip() for cell in sheet.rows[0][1]]
+    blank = [i for i, name in enumerate(names) if not name]
+    twice = next((name for i, name in enumerate(names) if name in names[:i]), None)
+    if blank or twice:
+        raise LogError(
+            f"{path.name}: column {blank[0] + 1} has no heading; give it one"
+            if blank
+            else f"{path.name}: two columns are headed {twice!r}; rename one"
+        )
+    return names, delimiter
