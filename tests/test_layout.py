@@ -14,7 +14,7 @@ PACKAGE = ROOT / "workbench"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 LAYERS = (
-    ("errors", "checks", "results", "wording"),
+    ("errors", "checks", "results", "threads", "wording"),
     ("life_checks",),
     ("lives",),
     ("log", "estimate", "simulate", "scenario"),

@@ -12,6 +12,7 @@ from workbench.lives import Lives
 from workbench.planning.build import BuildRow, read_build
 from workbench.planning.predict import FailureModel, fit_failure_model, missing_share
 from workbench.results import Result, freeze_columns
+from workbench.threads import on_one_thread
 
 __all__ = ["SeasonPlan", "plan_season"]
 
@@ -45,6 +46,7 @@ class SeasonPlan(Result):
         object.__setattr__(self, "fan", freeze_columns(self.fan))
 
 
+@on_one_thread
 def plan_season(
     lives: Lives,
     build: pd.DataFrame,

@@ -14,6 +14,7 @@ from workbench.lives import Lives
 from workbench.planning.trial import failures_to_detect
 from workbench.ranking.design import SITE_SD
 from workbench.results import Result
+from workbench.threads import on_one_thread
 from workbench.wording import percent_text
 
 __all__ = ["TrialPlan", "plan_trial"]
@@ -40,6 +41,7 @@ class TrialPlan(Result):
     unit: str = "days"
 
 
+@on_one_thread
 def plan_trial(
     lives: Lives,
     *,

@@ -22,6 +22,7 @@ from workbench.ranking.mission_importance import (
 from workbench.ranking.mission_labels import DOUBTFUL, FAILED, LASTED, life_curve, mission_labels, share_failed
 from workbench.ranking.mission_model import FOREST_FROM, ModelColumns, fit_on_shares, mission_pipeline, model_columns
 from workbench.ranking.mission_result import MissionSkill
+from workbench.threads import on_one_thread
 from workbench.wording import count_of, percent_text
 
 __all__ = ["MissionSkill", "classify_mission"]
@@ -55,6 +56,7 @@ class _Case:
         return mission_pipeline(columns, forest=self.forest, seed=self.seed)
 
 
+@on_one_thread
 def classify_mission(
     lives: Lives,
     choices: Sequence[str],

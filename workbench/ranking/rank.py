@@ -18,6 +18,7 @@ from workbench.ranking.raw import RawComparison, raw_comparisons
 from workbench.ranking.sensitivity import Sensitivity, season_clock, sensitivity_of
 from workbench.ranking.table import Checks, notes_of, table_of
 from workbench.results import Result, columns_to_frame
+from workbench.threads import on_one_thread
 from workbench.wording import count_of
 
 if TYPE_CHECKING:
@@ -106,6 +107,7 @@ class Ranking(Result):
         return frame[frame["choice"] == choice].reset_index(drop=True)
 
 
+@on_one_thread
 def rank_choices(
     lives: Lives,
     choices: Sequence[str] | str,
