@@ -10,6 +10,10 @@ from workbench.errors import UsageError, WorkbenchError
 __all__ = ["check_columns", "check_confidence", "check_one_of", "check_positive", "check_whole", "did_you_mean"]
 
 
+LONGEST_WORD = 200
+"""Characters; longer texts are no misspelt words."""
+
+
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """Return '; did you mean 'x'?' for the nearest known word, or an empty text.
 
@@ -34,7 +38,10 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     >>> did_you_mean("lid_seel", ["lid_seal", "vent"])
     "; did you mean 'lid_seal'?"
     """
-    near = difflib.get_close_matches(str(word), [str(k) for k in known], n=1, cutoff=0.6)
+    if len(str(word)) > LONGEST_WORD:  # comparing takes the square of the length
+        return ""
+    words = [str(k) for k in known if len(str(k)) <= LONGEST_WORD]
+    near = difflib.get_close_matches(str(word), words, n=1, cutoff=0.6)
     return f"; did you mean {near[0]!r}?" if near else ""
 
 

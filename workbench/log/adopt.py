@@ -34,6 +34,7 @@ _SHARED = 0.2
 _HOLDS = 0.8
 _BONUS = 0.3
 _ROWS_SEARCHED = 40
+_LONGEST_HEADING = 200
 
 
 @dataclass(frozen=True)
@@ -133,7 +134,7 @@ def _guesses(unknown: Mapping[str, tuple[Cell, ...]], taken: set[str]) -> dict[s
 
 def _alike(heading: str, column: Column) -> tuple[float, float]:
     """How alike a heading is to the spellings of a column's: telling words in common, and letters in order (0 to 1)."""
-    key = word_key(heading)
+    key = word_key(heading[:_LONGEST_HEADING])
     words = set(key.split("_")) - _PLAIN_WORDS
     others = [set(known.split("_")) for known in column.heading_keys]
     shared = max(len(words & other) / len(words | other) for other in others)

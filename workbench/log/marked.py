@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from workbench.errors import UsageError
 from workbench.log.columns import word_key
 from workbench.log.files import find_files
 from workbench.log.headings import log_vocabulary
@@ -21,6 +22,7 @@ __all__ = ["SET_ASIDE_SHEET", "write_marked"]
 SET_ASIDE_SHEET = "Set aside"
 _ROW_COLOUR = "F4B6B0"
 _VALUE_COLOUR = "FFE7A3"
+_MOST_ROWS, _MOST_COLUMNS = 1_048_576, 16_384
 _BARRED = re.compile(r"[\[\]:*?/\\]")
 
 Marks = dict[tuple[int, int], list[tuple[str, str]]]
@@ -47,7 +49,7 @@ def write_marked(path: Any, log: Log, target: str | Path) -> Path:
     Raises
     ------
     UsageError
-        If the target is the log, has another ending, or cannot be written.
+        If the target is the log, has another ending, or cannot be written, or the log is larger than a workbook.
     LogError
         If the log can no longer be read.
     """
@@ -86,6 +88,7 @@ def _rebuilt(tables: Sequence[Table]) -> tuple[Any, list[tuple[Any, Table, int]]
     book.remove(book.active)
     pairs = []
     for table in tables:
+        _refuse_too_large(table)
         plain = _BARRED.sub(" ", f"{table.raw.source} {table.raw.sheet}".strip())[:31]
         sheet = book.create_sheet(plain)  # a name given twice gets a number from the library
         shift = 1 if table.raw.kind == "columnar" else 0
@@ -94,6 +97,15 @@ def _rebuilt(tables: Sequence[Table]) -> tuple[Any, list[tuple[Any, Table, int]]
                 put(sheet.cell(number + shift, index), _plain(cell))
         pairs.append((sheet, table, shift))
     return book, pairs
+
+
+def _refuse_too_large(table: Table) -> None:
+    rows, columns = table.raw.rows[-1][0], max(len(row) for _, row in table.raw.rows)
+    if columns > _MOST_COLUMNS or rows >= _MOST_ROWS:
+        raise UsageError(
+            f"{table.raw.place} has {rows:,} rows and {columns:,} columns, more than a workbook holds "
+            f"({_MOST_ROWS:,} and {_MOST_COLUMNS:,}); without --marked, check lists every problem"
+        )
 
 
 def _plain(cell: Cell) -> Any:

@@ -21,6 +21,9 @@ _ERROR_TYPE = "{urn:org:documentfoundation:names:experimental:calc:xmlns:calcext
 _MOST_REPEATED = 20_000
 """Rows or cells with content that one element may stand for; beyond it the file is refused."""
 
+_MOST_COLUMNS = 16_384
+"""Cells of a row, as many as spreadsheet programs know; beyond it the file is refused."""
+
 
 def read_opendocument(path: Path, data: bytes) -> list[RawSheet]:
     """Read every table of an OpenDocument spreadsheet.
@@ -110,6 +113,8 @@ def _cells_of(
     across: tuple[int, Cell] = (0, None)
     for element in row:
         repeat = int(element.get(f"{_TABLE}number-columns-repeated", 1))
+        if len(cells) > _MOST_COLUMNS and any(cell is not None for cell in (cells[-1], _value(element))):
+            raise LogError(f"{place}: a row has content past column {_MOST_COLUMNS:,}; delete what lies past the log")
         if element.tag == f"{_TABLE}covered-table-cell":
             for _ in range(min(repeat, _MOST_REPEATED)):
                 column = len(cells)
@@ -126,7 +131,7 @@ def _cells_of(
         across = (wide - 1, value)
         if high > 1 or wide > 1:
             spans |= {len(cells) + i: (high, value) for i in range(min(wide, _MOST_REPEATED))}
-        cells += [value] * min(repeat, _MOST_REPEATED)
+        cells += [value] * (min(repeat, _MOST_REPEATED) if len(cells) <= _MOST_COLUMNS else 1)
     while cells and cells[-1] is None:
         cells.pop()
     return cells, spans

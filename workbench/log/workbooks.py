@@ -23,6 +23,11 @@ UNREADABLE = (
 )
 """What the workbook libraries raise on damaged files."""
 
+_MOST_SPANNED = 300_000
+"""Cells that merged ranges and links of a workbook may cover: opening it makes an object of each, 70,000 a second."""
+
+_SPANNING = re.compile(rb"""<(?:\w+:)?(?:mergeCell|hyperlink)\s[^>]*?\bref\s*=\s*["']([^"':]+):([^"']+)["']""")
+_CORNER = re.compile(rb"\$?([A-Za-z]{1,3})\$?(\d{1,7})\Z")
 _ZEROS = re.compile(r"0{2,}\Z")
 _MOST_LISTED = 5
 
@@ -79,6 +84,7 @@ def read_workbook(path: Path, data: bytes) -> list[RawSheet]:
         If it is no readable workbook.
     """
     check_archive(data, path.name)
+    _refuse_wide_spans(data, path.name)
     book = _load(data, path.name, values=False)
     has_formula = any(cell.data_type == "f" for sheet in book.worksheets for cell in sheet._cells.values())
     stored = _load(data, path.name, values=True) if has_formula else book
@@ -87,6 +93,36 @@ def read_workbook(path: Path, data: bytes) -> list[RawSheet]:
         notes.append(f"{path.name}: the workbook counts dates from 1904; true date cells are read accordingly.")
     sheets = [_raw_sheet(path.name, sheet, stored[sheet.title], tuple(notes)) for sheet in book.worksheets]
     return [sheet for sheet in sheets if sheet.rows]
+
+
+def _refuse_wide_spans(data: bytes, name: str) -> None:
+    """Refuse a workbook whose merged ranges or links cover so many cells that opening it would take minutes."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            found = [_SPANNING.findall(archive.read(part)) for part in archive.namelist()]
+    except UNREADABLE:
+        raise LogError(f"{name} is damaged and cannot be opened as a workbook; save it again or use a copy") from None
+    for spans in found:
+        corners = [(_CORNER.match(one), _CORNER.match(two)) for one, two in spans]
+        areas = {f"{one[0].decode()}:{two[0].decode()}": _area(one, two) for one, two in corners if one and two}
+        if sum(areas.values()) > _MOST_SPANNED:
+            widest = max(areas, key=lambda span: areas[span])
+            raise LogError(
+                f"{name}: merged cells or links such as {widest} cover {sum(areas.values()):,} cells, more than the "
+                f"{_MOST_SPANNED:,} that a log can need; unmerge what lies past the log, save it and retry"
+            )
+
+
+def _area(one: re.Match[bytes], two: re.Match[bytes]) -> int:
+    high = abs(int(one[2]) - int(two[2])) + 1
+    return high * (abs(_column_number(one[1]) - _column_number(two[1])) + 1)
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters.upper():
+        number = 26 * number + letter - 64
+    return number
 
 
 def _load(data: bytes, name: str, *, values: bool) -> Any:
