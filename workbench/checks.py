@@ -176,8 +176,10 @@ def check_columns(names: Sequence[str], available: Iterable[str], what: str = "c
     Raises
     ------
     UsageError
-        Names the first unknown column, the nearest known one and the ones that exist.
+        Names the first unknown column, the nearest known one and the ones that exist; or names are no texts.
     """
+    if not isinstance(names, str) and not isinstance(names, Iterable):
+        raise UsageError(f"{what} must be named by a text, or several by a list of texts; got {names!r}")
     wanted = [names] if isinstance(names, str) else list(names)
     known = [str(a) for a in available]
     for name in wanted:

@@ -64,6 +64,9 @@ def checked_arrays(
 
 
 def _as_float(name: str, values: Any) -> np.ndarray:
+    kind = getattr(getattr(values, "dtype", None), "kind", "")
+    if kind in "mM" and kind:
+        raise LivesError(f"{name} holds dates or spans of time; give numbers, such as whole days since deployment")
     try:
         array = np.array(values, dtype=float)
     except (TypeError, ValueError):

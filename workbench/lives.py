@@ -31,7 +31,8 @@ class Lives:
     cluster : np.ndarray, shape (n,), or None
         Label of what lives share (the unit they belong to). None when each row is its own.
     covariates : pandas.DataFrame of n rows
-        Protection, exposure, site and the like, index 0 ... n-1.
+        Protection, exposure, site and the like, index 0 ... n-1. Each look gives a frame of its own: a column put into
+        it does not reach the lives; use `replace`.
     unit : str
         Unit of time, "days" unless said otherwise.
     """
@@ -42,7 +43,7 @@ class Lives:
     weight: np.ndarray
     cause: np.ndarray | None
     cluster: np.ndarray | None
-    covariates: pd.DataFrame
+    _covariates: pd.DataFrame
     unit: str = "days"
 
     def __post_init__(self) -> None:
@@ -55,6 +56,11 @@ class Lives:
 
     def __len__(self) -> int:
         return int(self.lower.shape[0])
+
+    @property
+    def covariates(self) -> pd.DataFrame:
+        """Protection, exposure, site and the like, in a frame of its own that shares the columns' values."""
+        return self._covariates.copy(deep=False)
 
     @property
     def failed(self) -> np.ndarray:
@@ -151,7 +157,7 @@ class Lives:
             covariates=covariates,
             cluster=cluster,
         )
-        return cls(**arrays, unit=unit)
+        return cls(_covariates=arrays.pop("covariates"), unit=unit, **arrays)
 
     def take(self, rows: Any) -> "Lives":
         """The lives of some rows.
@@ -180,7 +186,7 @@ class Lives:
             weight=self.weight[rows],
             cause=None if self.cause is None else self.cause[rows],
             cluster=None if self.cluster is None else self.cluster[rows],
-            covariates=self.covariates.iloc[rows].reset_index(drop=True),
+            _covariates=self._covariates.iloc[rows].reset_index(drop=True),
             unit=self.unit,
         )
 
@@ -251,7 +257,7 @@ class Lives:
             weight=self.weight,
             cause=cause,
             cluster=self.cluster,
-            covariates=self.covariates,
+            _covariates=self._covariates,
             unit=self.unit,
         )
 

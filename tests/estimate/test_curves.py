@@ -322,3 +322,9 @@ def test_wrong_look_ups_are_named(call, error, message):
 def test_reference_must_be_a_group():
     with pytest.raises(UsageError, match="reference must be one of cord, gasket, o-ring; got 'gaskett'; did you mean"):
         survival_curve(simulated(1), "seal").difference(5, reference="gaskett")
+
+
+@pytest.mark.parametrize("by", [[], 5])
+def test_groups_of_nothing_are_refused(by):
+    with pytest.raises(UsageError, match=r"by names no covariate|must be named by a text"):
+        survival_curve(simulated(1), by)

@@ -353,3 +353,14 @@ def test_errors_name_the_argument_and_the_value():
         fit_hazard_ratios(_lives(frame.assign(seal="cord"), time, failed), "seal")
     with pytest.raises(LivesError, match="salt is missing or infinite in row 3"):
         fit_hazard_ratios(_lives(frame.assign(salt=frame["salt"].where(frame.index != 3)), time, failed), "salt")
+
+
+@pytest.mark.parametrize("shrink", [0.0, 4.0])
+@pytest.mark.parametrize("ties", ["efron", "breslow"])
+def test_shuffling_the_rows_changes_no_digit(ties, shrink):
+    frame, time, failed, entry = _season(late=True)
+    lives = _lives(frame, time, failed, entry, weight=np.arange(len(frame)) % 3 + 1)
+    shuffled = lives.take(np.random.default_rng(0).permutation(len(lives)))
+    a, b = (fit_hazard_ratios(rows, TERMS, ties=ties, shrink=shrink, within="batch") for rows in (lives, shuffled))
+    pd.testing.assert_frame_equal(a.table, b.table, check_exact=True)
+    assert a.log_likelihood == b.log_likelihood

@@ -191,8 +191,11 @@ def test_wrong_arguments_are_named(arguments, error, message):
 
 
 def test_one_group_has_no_difference():
+    mean = restricted_mean(simulated(1), 40)
+    two = restricted_mean(simulated(1), 40, "seal")
+    assert mean.difference.empty and mean.difference.columns.equals(two.difference.columns)
     with pytest.raises(EstimateError, match="a comparison needs at least two groups; there is only 'all'"):
-        _ = restricted_mean(simulated(1), 40).difference
+        mean.difference_to(None)
 
 
 def test_no_lives_no_mean():

@@ -116,6 +116,8 @@ def test_wrong_columns_groups_and_confidence():
     rows = _fleet(5)
     with pytest.raises(UsageError, match="unknown column of histories 'event'"):
         mean_cumulative_count(rows.drop(columns="event"))
+    with pytest.raises(UsageError, match="by names no column"):
+        mean_cumulative_count(rows, [])
     with pytest.raises(UsageError, match="unknown column of histories 'seal'"):
         mean_cumulative_count(rows, "seal")
     with pytest.raises(LivesError, match="changes its value of seal"):

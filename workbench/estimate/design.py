@@ -38,7 +38,7 @@ class Design:
 
 
 def compact_codes(codes: np.ndarray, size: int) -> tuple[np.ndarray, int]:
-    """Renumber codes so that only those that occur are left, in the same order where the range is small.
+    """Renumber codes so that only those that occur are left, in the same order.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def compact_codes(codes: np.ndarray, size: int) -> tuple[np.ndarray, int]:
     Nothing.
     """
     if size > max(4 * codes.shape[0], MANY):
-        numbers, seen = pd.factorize(codes)
+        numbers, seen = pd.factorize(codes, sort=True)
         return numbers, len(seen)
     present = np.zeros(size, dtype=bool)
     present[codes] = True
@@ -93,7 +93,7 @@ def patterns_of(terms: Sequence[Term], n: int) -> tuple[np.ndarray, np.ndarray]:
     pattern, count = np.zeros(n, dtype=np.int64), 1
     for term in terms:
         if term.values is not None:
-            codes = np.asarray(pd.factorize(term.values)[0])
+            codes = np.asarray(pd.factorize(term.values, sort=True)[0])
             size = int(codes.max(initial=-1)) + 1
         else:
             codes, size = np.asarray(term.codes), len(term.levels)

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.checks import check_columns
-from workbench.errors import EstimateError
+from workbench.errors import EstimateError, UsageError
 from workbench.lives import Lives
 
 __all__ = ["Groups", "groups_of", "text_levels"]
@@ -77,13 +77,15 @@ def groups_of(lives: Lives, by: str | Sequence[str] | None) -> Groups:
     Raises
     ------
     UsageError
-        If a column does not exist.
+        If a column does not exist, or none is named.
     EstimateError
         If no life has a value.
     """
     if by is None:
         return Groups(labels=("all",), codes=np.zeros(len(lives), dtype=np.int64))
     names = check_columns(by, lives.covariates.columns, "covariate")
+    if not names:
+        raise UsageError("by names no covariate; name one or several, or give None for all lives together")
     parts = [_levels_of(lives, name) for name in names]
     labels, codes = parts[0]
     for more, more_codes in parts[1:]:

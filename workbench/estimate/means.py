@@ -45,7 +45,9 @@ class RestrictedMeans(Result):
 
     @property
     def difference(self) -> "pd.DataFrame":
-        """Each group minus the first; see `difference_to`."""
+        """Each group minus the first, without rows where there is one group only; see `difference_to`."""
+        if len(self.parts) < 2:
+            return difference_frame((), "", {"": (np.nan,) * 4}, None)
         return self.difference_to(None)
 
     def difference_to(self, reference: str | None) -> "pd.DataFrame":

@@ -200,6 +200,8 @@ def _unit_groups(
     import pandas as pd
 
     names = check_columns(by, histories.columns, "column of histories")
+    if not names:
+        raise UsageError("by names no column; name one or several, or give None for all units together")
     if len(names) == 1:
         column = histories[names[0]]
     else:
