@@ -26,6 +26,7 @@ _HOMES = {
     "plan_season": "planning.season",
     "proportion_interval": "estimate.proportions",
     "rank_choices": "ranking.rank",
+    "read_fleet": "log.fleet",
     "read_log": "log.reading",
     "restricted_mean": "estimate.means",
     "review": "report.build",
