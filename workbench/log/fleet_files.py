@@ -63,7 +63,12 @@ def open_source(source: Any, workspace: Workspace, fit: Callable[[RawSheet], int
         with _open_files(_paths(source), workspace, fit) as opened:
             yield opened
         return
-    yield of_dataframe(source)
+    opened = of_dataframe(source)
+    try:
+        yield opened
+    finally:
+        for release in opened.release:
+            release()
 
 
 def _paths(source: Any) -> list[Path]:

@@ -143,7 +143,9 @@ def _plain(source: FleetSource, headings: Mapping[str, str]) -> "nw.LazyFrame[An
     schema, changed = source.frame.collect_schema(), []
     for heading in headings.values():
         kind = schema[heading]
-        if isinstance(kind, nw.Datetime):
+        if source.frame.implementation.is_dask() and isinstance(kind, nw.Date | nw.Datetime):
+            changed.append(nw.col(heading).dt.to_string("%Y-%m-%d"))  # its merges take days of one kind as another
+        elif isinstance(kind, nw.Datetime):
             changed.append(nw.col(heading).dt.date())
         elif isinstance(kind, nw.Categorical | nw.Enum | nw.Unknown | nw.Object):
             changed.append(nw.col(heading).cast(nw.String))

@@ -12,7 +12,7 @@ from workbench.log.checking import check_across, check_within
 from workbench.log.columnar import read_arrow
 from workbench.log.entries import Entry, read_entries
 from workbench.log.fleet_cells import NONE, OUTSIDE, code_name
-from workbench.log.fleet_rules import SHAPE, Judge
+from workbench.log.fleet_rules import SHAPE, Judge, greatest
 from workbench.log.fleet_source import FleetSource
 from workbench.log.headings import Vocabulary, locate
 from workbench.log.problems import Problem
@@ -111,6 +111,8 @@ def doubtful_units(source: FleetSource, frame: "nw.LazyFrame[Any]") -> tuple["nw
         table = source.collect(per_unit.select(nw.col("wb_n").sum()))
     again = int(sum(table.column("wb_n").to_pylist()))
     spells = _spells(named).join(per_unit.select("wb_unit"), on="wb_unit", how="semi")
+    if again <= MOST_ROWS:
+        spells = source.small(source.collect(spells))
     pairs = spells.join(_renamed(spells), left_on="wb_unit", right_on="wb_unit2")
     first, last, first2, last2 = (nw.col(f"wb_{name}") for name in ("first", "last", "first2", "last2"))
     clash = ((first < last2) & (first2 < last)) | ((first == first2) & (last == last2))
@@ -143,11 +145,12 @@ def _spells(frame: "nw.LazyFrame[Any]") -> Any:
         return nw.when(plain(field).is_between(-OUTSIDE, OUTSIDE)).then(plain(field)).otherwise(nw.lit(0))
 
     ages = [usable(f) for f in ("last_good_on", "failed_on", "found_on")]
-    begins = nw.max_horizontal(usable("observed_from"), nw.lit(0))
+    begins = usable("observed_from")
+    begins = nw.when(begins > 0).then(begins).otherwise(nw.lit(0))
     return frame.select(
         nw.col("wb_unit"),
         (nw.col("wb_start") + begins).alias("wb_first"),
-        (nw.col("wb_start") + nw.max_horizontal(begins, *ages)).alias("wb_last"),
+        (nw.col("wb_start") + greatest(begins, *ages)).alias("wb_last"),
         nw.col("wb_number"),
         nw.col("wb_in"),
         known.cast(nw.Int64).alias("wb_dated"),

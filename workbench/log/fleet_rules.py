@@ -18,7 +18,7 @@ from workbench.log.tables import Table
 if TYPE_CHECKING:
     import narwhals as nw
 
-__all__ = ["DATES", "SHAPE", "Judge", "Verdict", "general_reason", "with_shapes"]
+__all__ = ["DATES", "SHAPE", "Judge", "Verdict", "general_reason", "greatest", "with_shapes"]
 
 DATES = ("deployed_on", "observed_from", "last_good_on", "failed_on", "found_on", "opened_on")
 _AGES = DATES[1:]
@@ -73,7 +73,7 @@ def with_shapes(frame: "nw.LazyFrame[Any]", fields: Sequence[str]) -> Any:
         for f in _AGES
     }
     state = nw.when(is_day("deployed_on")).then(deployed - nw.col("wb_start")).otherwise(deployed)
-    last = nw.max_horizontal(*(nw.when(is_day(f)).then(day(f)).otherwise(nw.lit(NONE)) for f in _ENDS))
+    last = greatest(*(nw.when(is_day(f)).then(day(f)).otherwise(nw.lit(NONE)) for f in _ENDS))
     opened = nw.col(code_name("opened_on"))
     speaks = is_day("opened_on") & ((opened > _KNOWN) | (opened < last))
     ages["opened_on"] = nw.when(speaks).then(ages["opened_on"]).otherwise(nw.lit(NONE))
@@ -83,6 +83,30 @@ def with_shapes(frame: "nw.LazyFrame[Any]", fields: Sequence[str]) -> Any:
         state.cast(nw.Int64).alias("wb_age_deployed_on"),
         named.alias("wb_is_named"),
     )
+
+
+def greatest(first: Any, *others: Any) -> Any:
+    """Return the greatest of some expressions row by row, in words that every engine takes.
+
+    Parameters
+    ----------
+    first, *others : narwhals.Expr
+        Never null.
+
+    Returns
+    -------
+    narwhals.Expr
+        The greatest.
+
+    Raises
+    ------
+    Nothing.
+    """
+    import narwhals as nw
+
+    for other in others:
+        first = nw.when(first > other).then(first).otherwise(other)
+    return first
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -46,8 +47,10 @@ class FleetSource:
     notes : tuple of str
         What was assumed.
     settle : callable
-        Works a lazy dataframe out once, into a file of this machine where DuckDB reads from files; of other engines it
-        stays as lazy as it is.
+        Works a lazy dataframe out once: into a file of this machine where DuckDB reads from files, into what a cluster
+        holds for PySpark and Dask; for others it stays as lazy as it is.
+    release : list of callable
+        What to call when the source is closed.
     """
 
     frame: "nw.LazyFrame[Any]"
@@ -58,6 +61,7 @@ class FleetSource:
     notes: tuple[str, ...] = ()
     stamps: Mapping[Path, tuple[int, int]] = field(default_factory=dict)
     settle: Callable[["nw.LazyFrame[Any]"], "nw.LazyFrame[Any]"] = field(default=lambda frame: frame)
+    release: list[Callable[[], Any]] = field(default_factory=list)
 
     def collect(self, frame: "nw.LazyFrame[Any]") -> "pa.Table":
         """Return the rows of a lazy dataframe of this source.
@@ -172,7 +176,7 @@ def _engine_errors(frame: "nw.LazyFrame[Any]") -> tuple[type[BaseException], ...
     found: list[type[BaseException]] = [OSError]
     found += [getattr(sys.modules[m], name) for m, name in _ENGINE_ERRORS if m in sys.modules]
     if frame.implementation.is_dask():
-        found += [ValueError, TypeError, RuntimeError]  # its workers pass on what pandas raises
+        found += [ValueError, TypeError, RuntimeError, LookupError]  # its workers pass on what pandas raises
     return tuple(found)
 
 
@@ -230,8 +234,9 @@ def of_dataframe(source: Any) -> FleetSource:
         If it is no such dataframe.
     """
     nw = engine("narwhals")
+    frame: Any
     try:
-        frame: Any = nw.from_native(source)
+        frame = nw.from_native(source)
     except TypeError:
         raise UsageError(
             "source must be a path or a dataframe (polars, DuckDB, PySpark, Dask, pandas, Arrow); "
@@ -240,7 +245,21 @@ def of_dataframe(source: Any) -> FleetSource:
     if not hasattr(frame, "sink_parquet"):  # held in memory, not lazy
         frame = frame.lazy("polars" if frame.implementation.is_polars() else "duckdb")
     kind = frame.implementation
-    return FleetSource(frame=frame, name=f"the {kind.value} dataframe", small=_small_tables(frame))
+    opened = FleetSource(frame=frame, name=f"the {kind.value} dataframe", small=_small_tables(frame))
+    if kind.is_dask() or kind.is_pyspark() or kind.is_pyspark_connect():
+        opened.settle = partial(_persisted, opened)
+    return opened
+
+
+def _persisted(opened: FleetSource, frame: "nw.LazyFrame[Any]") -> Any:
+    """On a cluster the numbers stay with the workers, in memory or on their disks, until the source is closed."""
+    import narwhals as nw
+
+    with opened.guarded():
+        held = nw.to_native(frame).persist()
+        if hasattr(held, "unpersist"):
+            opened.release.append(held.unpersist)
+        return nw.from_native(held)
 
 
 def _small_tables(frame: "nw.LazyFrame[Any]") -> Callable[["pa.Table"], "nw.LazyFrame[Any]"]:
@@ -254,7 +273,7 @@ def _small_tables(frame: "nw.LazyFrame[Any]") -> Callable[["pa.Table"], "nw.Lazy
     if kind.is_polars():
         import polars as pl
 
-        return lambda table: nw.from_native(pl.from_arrow(table).lazy())
+        return lambda table: nw.from_native(pl.DataFrame(table).lazy())
     if kind.is_pyspark() or kind.is_pyspark_connect():
         return lambda table: nw.from_native(native.sparkSession.createDataFrame(table.to_pandas()))
     if kind.is_dask():
