@@ -67,6 +67,23 @@ def test_too_few_failures_plan_nothing():
         plan_visits(lives, mission=180, units=100)
 
 
+def test_spans_that_share_one_day_tell_no_shape_to_plan_from():
+    """Every failure may have come on day 60, so no finite shape fits best and nothing is planned from a made-up one."""
+    lives = Lives.from_arrays(lower=[31, 35, 39, 31, 33, 36], upper=[92, 122, 153, 92, 122, 60])
+    with pytest.raises(EstimateError, match="no shape to plan a trial from"):
+        plan_trial(lives, **TRIAL)
+    with pytest.raises(EstimateError, match="no shape to plan visits from"):
+        plan_visits(lives, mission=60, units=12)
+
+
+def test_limits_that_say_nothing_are_not_shown():
+    lives = Lives.from_arrays([56, 57, 58, 59, 60, 200, 200], [1, 1, 1, 1, 1, 0, 0])
+    plan = plan_visits(lives, mission=60, units=2, spacings=(1, 60))
+    numbers = plan.table[["b10", "lower", "upper"]].to_numpy()
+    assert not np.isinf(numbers).any() and np.nanmax(numbers) < 1e5
+    assert np.isnan(plan.table["upper"].iloc[-1]) and any("next to nothing" in note for note in plan.notes)
+
+
 def test_wider_spacing_widens_what_is_known_and_the_widest_good_one_is_named():
     plan = plan_visits(_season(), mission=180, units=100, spacings=(7, 28, 56, 90), visit_cost=120.0)
     table = plan.table

@@ -8,9 +8,10 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from workbench.checks import check_confidence, check_positive, check_whole
-from workbench.errors import EstimateError, UsageError
+from workbench.errors import UsageError
 from workbench.estimate.aft import AftProblem, fit_batch
 from workbench.lives import Lives
+from workbench.planning.seen_shape import seen_weibull
 from workbench.planning.trial import failures_to_detect
 from workbench.ranking.design import SITE_SD
 from workbench.results import Result
@@ -19,8 +20,6 @@ from workbench.wording import percent_text
 
 __all__ = ["TrialPlan", "plan_trial"]
 
-LEAST_FAILURES = 5
-"""Fewer failures give no shape to plan from (a judgement, no source)."""
 SEASONS_AT_ONCE = 250
 
 
@@ -96,7 +95,7 @@ def plan_trial(
     Raises
     ------
     EstimateError
-        Fewer than 5 failures.
+        Fewer than 5 failures, or none that tell a shape.
     UsageError
         Impossible targets (power 1, hazard ratio 1, share outside [0, 1)).
 
@@ -110,12 +109,8 @@ def plan_trial(
     sizes = sorted(check_whole("units", n, least=2 * sites) for n in units)
     if not 0.0 <= missing_share < 1.0:
         raise UsageError(f"missing_share must lie from 0 to below 1; got {missing_share!r}")
-    if lives.failures < LEAST_FAILURES:
-        raise EstimateError(f"{lives.failures} failures are too few to plan a trial from; {LEAST_FAILURES} are needed")
-    seen = fit_batch(
-        AftProblem.build(lives.lower, lives.upper, lives.entry, np.zeros((len(lives), 0))), lives.weight.astype(float)
-    )
-    truth = _Truth(float(seen.intercept[0]), float(seen.scale[0]), mission, gap, sites, missing_share)
+    location, scale = seen_weibull(lives, "a trial")
+    truth = _Truth(location, scale, mission, gap, sites, missing_share)
     rows = []
     for size in sizes:
         say(f"simulating {seasons} seasons of {size} units")
@@ -187,9 +182,11 @@ class _Truth:
             failures += counts[:, :, : len(ends)].sum()
             fits = fit_batch(problem, counts.reshape(len(counts), -1), covariance=True)
             assert fits.covariance is not None
-            z = fits.coefficients[:, 0] / np.sqrt(fits.covariance[:, 1, 1])
-            # a season without a maximum (no failure in it) finds nothing
-            found += int((fits.converged & (np.abs(np.nan_to_num(z)) > threshold)).sum())
+            variance = fits.covariance[:, 1, 1]
+            # a season without a maximum (no failure in it, or in one group) finds nothing
+            known = fits.converged & (variance > 0)
+            z = fits.coefficients[known, 0] / np.sqrt(variance[known])
+            found += int((np.abs(z) > threshold).sum())
         return found / seasons, failures / seasons
 
     def _problem(self, ends: np.ndarray) -> AftProblem:

@@ -9,12 +9,13 @@ from workbench.checks import check_confidence, check_positive, check_whole
 from workbench.errors import EstimateError, UsageError
 from workbench.estimate.aft import AftProblem, fit_batch
 from workbench.lives import Lives
+from workbench.planning.seen_shape import seen_weibull
 from workbench.results import Result
 
 __all__ = ["VisitPlan", "plan_visits"]
 
-LEAST_FAILURES = 5
-"""Fewer failures give no shape to plan from (a judgement, no source)."""
+_WIDEST = np.log(1000.0)
+"""Limits further than this from their estimate, on the log scale, say nothing and are not shown."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -72,7 +73,7 @@ def plan_visits(
     Raises
     ------
     EstimateError
-        Fewer than 5 failures, from which no shape can be taken.
+        Fewer than 5 failures, or none that tell a shape.
     UsageError
         Impossible spacings or widening.
 
@@ -84,12 +85,7 @@ def plan_visits(
     gaps = sorted(check_positive("spacing", s) for s in spacings)
     if not gaps or check_positive("widening", widening) <= 1.0:
         raise UsageError(f"widening must be above 1 and spacings not empty; got {widening!r} and {len(gaps)} spacings")
-    if lives.failures < LEAST_FAILURES:
-        raise EstimateError(
-            f"{lives.failures} failures are too few to plan visits from; {LEAST_FAILURES} are needed for a shape"
-        )
-    seen = fit_batch(_problem(lives.lower, lives.upper, lives.entry), lives.weight.astype(float))
-    location, scale = float(seen.intercept[0]), float(seen.scale[0])
+    location, scale = seen_weibull(lives, "visits")
     z = _normal_quantile((1.0 + check_confidence(confidence)) / 2.0)
     known = _b10_spread(location, scale, 1.0, mission, units)
     spread = np.array([_b10_spread(location, scale, gap, mission, units) for gap in gaps])
@@ -101,13 +97,16 @@ def plan_visits(
         notes.append(
             f"No spacing tried keeps the widening within {widening:g}: visit more often than {gaps[0]:g} days."
         )
+    margin = np.where(z * spread <= _WIDEST, z * spread, np.nan)
+    if np.isnan(margin).any():
+        notes.append("Where no limits stand, the visits would tell next to nothing of the time by which 10 % fail.")
     return VisitPlan(
         columns={
             "spacing": np.array(gaps),
             "visits": rounds,
             "b10": np.full(len(gaps), b10),
-            "lower": b10 * np.exp(-z * spread),
-            "upper": b10 * np.exp(z * spread),
+            "lower": b10 * np.exp(-margin),
+            "upper": b10 * np.exp(margin),
             "widening": spread / known,
             "visit_cost": rounds * visit_cost,
         },
