@@ -185,6 +185,12 @@ def test_private_cells_are_withheld_in_the_list_of_rows():
 
     assert "991.5" not in set_aside_frame(Aside()).to_string()
     assert "991.5" in set_aside_frame(Aside(), locations=True).to_string()
+
+    class Shifted:
+        set_aside = Aside.set_aside.assign(column="", field="", value="'LM-1 | -31.17 | -18.29 | nest by the path | x'")
+
+    assert "-31.17" not in set_aside_frame(Shifted()).to_string(), "a row with a cell too many shows its positions"
+    assert "nest by the path" in set_aside_frame(Shifted(), locations=True).to_string()
     assert is_private("photo_3")
     assert is_private("", "Notes")
     assert not is_private("site", "Site")

@@ -133,7 +133,7 @@ def set_aside_frame(log: Any, *, locations: bool = False) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        As `log.set_aside`; private values are replaced in value, reason and advice.
+        As `log.set_aside`; private values, and the text of whole rows, are replaced in value, reason and advice.
 
     Raises
     ------
@@ -142,7 +142,9 @@ def set_aside_frame(log: Any, *, locations: bool = False) -> pd.DataFrame:
     frame = log.set_aside.copy()
     if locations or frame.empty:
         return frame
-    private = [is_private(f, c) for f, c in zip(frame["field"], frame["column"], strict=True)]
+    # a value without a column is the text of a whole row, positions and notes among it
+    places = zip(frame["field"], frame["column"], frame["value"], strict=True)
+    private = [is_private(field, column) or bool(not field and not column and value) for field, column, value in places]
     rows = [i for i, hidden in enumerate(private) if hidden]
     columns = {name: frame.columns.get_loc(name) for name in ("value", "reason", "advice")}
     for row in rows:
