@@ -251,6 +251,9 @@ def test_paths_that_lead_nowhere_are_wrong_usage(tmp_path):
         read(tmp_path / "none.csv")
     with pytest.raises(UsageError, match="holds no log"):
         read(tmp_path)
+    for odd in (None, 5, b"log.csv", [None]):
+        with pytest.raises(UsageError, match="a log is named by its path"):
+            read_log(odd)
     with pytest.raises(UsageError, match="no log was named"):
         read([])
     (tmp_path / "notes.txt").write_text("nothing of a log\n")

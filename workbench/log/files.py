@@ -56,9 +56,13 @@ def find_files(path: PathInput | Iterable[PathInput]) -> tuple[list[Path], bool]
     Raises
     ------
     UsageError
-        If something does not exist, the list is empty, or a folder holds no file that can be a log.
+        If something does not exist or is no path, the list is empty, or a folder holds no file that can be a log.
     """
-    given = [Path(path)] if isinstance(path, str | PathLike) else [Path(p) for p in path]
+    named = [path] if isinstance(path, str | PathLike) or not isinstance(path, Iterable) else list(path)
+    for one in named:
+        if not isinstance(one, str | PathLike):
+            raise UsageError(f"a log is named by its path, or several by a list of paths; got {one!r}")
+    given = [Path(one) for one in named]
     if not given:
         raise UsageError("no log was named; give a file, a folder or a list of files")
     files: list[Path] = []
