@@ -14,7 +14,6 @@ from workbench import Lives, plan_season
 SHAPE, LOSS, MISSION = 1.6, 0.08, 180.0
 
 
-
 def one_season(rng, n=160, build_units=60):
     """Return whether the 90 % limits held the losses of each of two builds, and whether the spares sufficed."""
     sites = np.array([f"{e}{k}" for e in ("marsh", "wood", "ridge") for k in range(3)])
