@@ -51,6 +51,7 @@ def _write_figure(path: str, choice: "ChoiceComparison", data: "SeasonData") -> 
     from pathlib import Path
 
     from workbench.errors import UsageError
+    from workbench.log.sheetwriting import write_whole
     from workbench.report.figures import draw
     from workbench.report.figures.style import figure_png, new_axes, theme
 
@@ -59,10 +60,9 @@ def _write_figure(path: str, choice: "ChoiceComparison", data: "SeasonData") -> 
         names = {level: share.name for level, share in choice.shares.items()}
         draw(choice.curve, ax, mission=data.mission, labels=names, unit=data.lives.unit)
         png = figure_png(ax.figure.get_figure(root=True))
-    try:
-        Path(path).write_bytes(png)
-    except OSError as error:
-        raise UsageError(f"cannot write {path}: {error.strerror or error}") from None
+    if not Path(path).parent.is_dir():
+        raise UsageError(f"cannot write {path}: there is no folder {Path(path).parent}; make it first")
+    write_whole(Path(path), png)
     print(f"figure written: {path}", file=sys.stderr)
 
 

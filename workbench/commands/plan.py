@@ -62,11 +62,14 @@ def _allocate(args: argparse.Namespace, data: Any) -> dict[str, Any]:
 
     from workbench.checks import check_columns
     from workbench.errors import UsageError
+    from workbench.log.sheetwriting import write_whole
     from workbench.planning.allocation import allocate_trial, allocation_log
 
     target = Path(args.allocate)
     if target.exists():
         raise UsageError(f"{target} exists already; name a new file")
+    if not target.parent.is_dir():
+        raise UsageError(f"{target} cannot be written: there is no folder {target.parent}; make it first")
     covariates = data.lives.covariates
     check_columns(args.choice, covariates.columns, "choice")
     carried = covariates[args.choice].dropna().astype(str).value_counts()
@@ -76,5 +79,5 @@ def _allocate(args: argparse.Namespace, data: Any) -> dict[str, Any]:
     shares = sites / sites.sum() * total
     by_site = {str(site): max(1, round(float(n))) for site, n in shares.items()}
     allocation = allocate_trial(args.choice, [level.strip() for level in levels], by_site, seed=args.seed)
-    target.write_text(allocation_log(allocation), encoding="utf-8")
+    write_whole(target, allocation_log(allocation).encode("utf-8"))
     return {"file": str(target), "units": len(allocation.columns["unit_id"]), "notes": list(allocation.notes)}

@@ -10,6 +10,7 @@ from difflib import SequenceMatcher
 from os import PathLike
 from pathlib import Path
 
+from workbench.errors import LogError
 from workbench.log.cleaning import tidy
 from workbench.log.columns import Column, log_columns, word_key
 from workbench.log.files import find_files, read_file
@@ -71,7 +72,10 @@ def starter_settings(path: str | PathLike[str]) -> str:
     files, _ = find_files(path)
     vocabulary = log_vocabulary(Settings())
     sheets, _ = read_file(files[0], lambda sheet: _fit(sheet, vocabulary)[0])
-    found = _understand(max(sheets, key=lambda sheet: _fit(sheet, vocabulary)[0]), vocabulary)
+    best = max(sheets, key=lambda sheet: _fit(sheet, vocabulary)[0])
+    if not best.rows:
+        raise LogError(f"{best.place} has no cell with any content; give a log with a line of headings")
+    found = _understand(best, vocabulary)
     named = {**found.known, **found.guessed}
     lines = [
         f"# Starter settings for {files[0].name}. What was guessed from headings and cells is marked: confirm each.",

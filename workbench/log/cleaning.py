@@ -41,6 +41,7 @@ _YEARS = (1950, 2200)
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?\Z")
 _BARE_NUMBER = re.compile(r"\d+(?:[.,]\d+)?\Z")
+_LARGEST_WHOLE = 1e9
 _MINUS = str.maketrans({"−": "-", "–": "-", "‐": "-", "‑": "-"})
 _IP_PART = re.compile(r"([0-6X])([0-9X])([A-D]?)(H?M?S?W?)\Z")
 
@@ -208,6 +209,8 @@ def _read_whole(cell: Cell, text: str, column: Column, settings: Settings) -> Cl
         return found
     if found.value != int(found.value):
         return _refused(f"{shown(text)} is no whole number", "type a whole number")
+    if abs(found.value) > _LARGEST_WHOLE:
+        return _refused(f"{shown(text)} is far too large for {column.name}", "correct the number")
     return Cleaned(int(found.value))
 
 

@@ -100,7 +100,7 @@ def doubtful_units(source: FleetSource, frame: "nw.LazyFrame[Any]") -> tuple["nw
     """
     import narwhals as nw
 
-    named = frame.filter(nw.col(code_name("unit_id")) == 0)
+    named = frame.filter(nw.col(code_name("unit_id")) != NONE)
     per_unit = named.select("wb_unit").group_by("wb_unit").agg(nw.len().alias("wb_n")).filter(nw.col("wb_n") > 1)
     table = source.collect(per_unit.head(_MOST_HELD + 1))
     if not table.num_rows:

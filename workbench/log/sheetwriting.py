@@ -138,7 +138,9 @@ def write_whole(path: Path, data: bytes) -> None:
     except OSError as error:
         if name and os.path.exists(name):
             os.unlink(name)
-        raise UsageError(f"{path} cannot be written ({error.strerror}); close it in the spreadsheet program") from None
+        raise UsageError(
+            f"{path} cannot be written ({error.strerror or error}); close it where it is open, or name another place"
+        ) from None
 
 
 def _umask() -> int:

@@ -26,6 +26,9 @@ __all__ = ["ACCEPTED", "NotebookVerdict", "accept_notebooks", "verify_notebooks"
 ACCEPTED = "accepted"
 """Folder inside a season folder that holds the accepted copies."""
 
+_PART, _OLD = ".accepted.part", ".accepted.old"
+"""Where new copies are written first, and where the earlier ones stand while these are moved into place."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class NotebookVerdict:
@@ -76,6 +79,7 @@ def verify_notebooks(folder: Path, *, say: Callable[[str], None] = lambda _: Non
     missing = kernel_problem()
     if missing:
         raise UsageError(missing)
+    _restore_accepted(folder)
     source = folder / ACCEPTED if (folder / ACCEPTED).is_dir() else folder
     verdicts = []
     for path in find_notebooks(source):
@@ -103,6 +107,7 @@ def accept_notebooks(folder: Path) -> list[NotebookVerdict]:
         If a notebook has an error, an unexecuted cell, a warning or no check in its outputs; nothing is accepted then.
     """
     notebooks = [(path, read_notebook(path)) for path in find_notebooks(folder)]
+    _restore_accepted(folder)
     for path, notebook in notebooks:
         problem = outputs_problem(notebook)
         if problem:
@@ -118,19 +123,36 @@ def accept_notebooks(folder: Path) -> list[NotebookVerdict]:
     return verdicts
 
 
+def _restore_accepted(folder: Path) -> None:
+    """Bring back the accepted copies that an accept moved away, when it was cut off before the new ones came."""
+    target, old = folder / ACCEPTED, folder / _OLD
+    if old.is_dir() and not target.exists():
+        old.rename(target)
+
+
 def _replace_accepted(folder: Path, notebooks: list[tuple[Path, Any]]) -> None:
-    target, aside, old = (folder / name for name in (ACCEPTED, ".accepted.part", ".accepted.old"))
-    for leftover in (aside, old):
-        shutil.rmtree(leftover, ignore_errors=True)
-    aside.mkdir()
-    for path, notebook in notebooks:
-        stored = dict(inputs_of(_stored_cells(notebook)))
-        notebook.metadata["workbench"] = {**notebook.metadata.get("workbench", {}), **stored, "versions": versions_of()}
-        write_notebook(notebook, aside / path.name)
-    if target.exists():
-        target.rename(old)
-    aside.rename(target)
-    shutil.rmtree(old, ignore_errors=True)
+    target, aside, old = (folder / name for name in (ACCEPTED, _PART, _OLD))
+    try:
+        for leftover in (aside, old):
+            shutil.rmtree(leftover, ignore_errors=True)
+        aside.mkdir()
+        for path, notebook in notebooks:
+            stored = dict(inputs_of(_stored_cells(notebook)))
+            known = notebook.metadata.get("workbench", {})
+            notebook.metadata["workbench"] = {**known, **stored, "versions": versions_of()}
+            write_notebook(notebook, aside / path.name)
+        if target.exists():
+            target.rename(old)
+        aside.rename(target)
+    except OSError as error:
+        raise WorkbenchError(
+            f"the notebooks of {folder} could not be accepted: {error.strerror or error}; "
+            "what was accepted before is unchanged"
+        ) from None
+    finally:
+        _restore_accepted(folder)
+        for leftover in (aside, old):
+            shutil.rmtree(leftover, ignore_errors=True)
 
 
 def _stored_cells(notebook: Any) -> list[CellOutputs]:

@@ -1,12 +1,12 @@
 """Season folder: a log, its settings and the six notebooks set to it; made once, never overwritten."""
 
 import os
-import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 from workbench.errors import UsageError
+from workbench.log.sheetwriting import write_whole
 from workbench.notebook.building import build_notebooks
 from workbench.notebook.running import kernel_problem, write_notebook
 from workbench.notebook.season import SETTINGS_NAME, find_log, find_settings
@@ -46,8 +46,11 @@ def make_season_folder(folder: Path, *, log: str | None = None, settings: str | 
         raise UsageError(f"{folder} does not exist; give a log with --log to make a season folder of it")
     said = []
     if not folder.exists():
-        folder.mkdir(parents=True)
-        folder.chmod(PRIVATE)
+        try:
+            folder.mkdir(parents=True)
+            folder.chmod(PRIVATE)
+        except OSError as error:
+            raise UsageError(f"{folder} cannot be made ({error.strerror or error}); choose another folder") from None
         said.append(f"made {folder}")
     if source is not None:
         said += _copy_once(source, folder / source.name, folder)
@@ -56,7 +59,7 @@ def make_season_folder(folder: Path, *, log: str | None = None, settings: str | 
     if found is not None and not found.is_file():
         raise UsageError(f"{found} does not exist or is no file")
     if found is not None and not (folder / SETTINGS_NAME).exists():
-        shutil.copyfile(found, folder / SETTINGS_NAME)
+        write_whole(folder / SETTINGS_NAME, found.read_bytes())
         said.append(f"copied {found.name} as {SETTINGS_NAME}")
     for name, notebook in build_notebooks(kept.name).items():
         if not (folder / name).exists():
@@ -72,7 +75,7 @@ def _copy_once(source: Path, target: Path, folder: Path) -> list[str]:
         raise UsageError(
             f"{folder} already holds another {target.name}; work there is not overwritten, use a new folder"
         )
-    shutil.copyfile(source, target)
+    write_whole(target, source.read_bytes())
     return [f"copied {source.name}"]
 
 

@@ -101,13 +101,17 @@ def write_notebook(notebook: Any, path: Path) -> None:
 
     Raises
     ------
-    OSError
-        If the folder cannot be written to.
+    UsageError
+        If the folder cannot be written to, or the disk is full; the earlier notebook is whole.
     """
     aside = path.with_name(f".{path.name}.part")
     try:
         nbformat.write(notebook, aside)
         aside.replace(path)
+    except OSError as error:
+        raise UsageError(
+            f"{path} cannot be written ({error.strerror or error}); the notebook there before is unchanged"
+        ) from None
     finally:
         aside.unlink(missing_ok=True)
 

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from workbench.errors import UsageError
+from workbench.log.sheetwriting import write_whole
 from workbench.teardown.families import family_of, mechanism_words
 from workbench.teardown.hazards import caution_html
 from workbench.teardown.mechanism import MechanismSuggestions
@@ -86,10 +87,9 @@ def write_evidence(path: str | Path, suggestions: MechanismSuggestions, folder: 
     place = Path(path)
     if place.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"evidence is written as HTML; give a name ending in .html, not {place.name!r}")
-    try:
-        place.write_text(evidence_html(suggestions, folder), encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"cannot write {place}: {error.strerror}; give a folder that exists") from None
+    if not place.parent.is_dir():
+        raise UsageError(f"cannot write {place}: there is no folder {place.parent}; make it first")
+    write_whole(place, evidence_html(suggestions, folder).encode("utf-8"))
     return place
 
 

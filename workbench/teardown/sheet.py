@@ -11,6 +11,7 @@ import pandas as pd
 from workbench.checks import check_columns
 from workbench.errors import UsageError
 from workbench.log.evidence import read_evidence_table
+from workbench.log.sheetwriting import write_whole
 from workbench.teardown.families import mechanism_words
 from workbench.teardown.hazards import caution_html
 
@@ -201,10 +202,9 @@ def _write(path: str | Path, text: str) -> Path:
         raise UsageError(
             f"teardown sheets are written as HTML for printing; give a name ending in .html, not {place.name!r}"
         )
-    try:
-        place.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"cannot write {place}: {error.strerror}; give a folder that exists") from None
+    if not place.parent.is_dir():
+        raise UsageError(f"cannot write {place}: there is no folder {place.parent}; make it first")
+    write_whole(place, text.encode("utf-8"))
     return place
 
 

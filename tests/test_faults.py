@@ -1,0 +1,234 @@
+"""Failing disks: whichever write, move or removal fails, the earlier review, notebook, workbook or list stays whole."""
+
+import builtins
+import io
+import os
+import shutil
+from pathlib import Path
+
+import nbformat
+import pytest
+
+from workbench.cli import main
+from workbench.errors import WorkbenchError
+from workbench.log.sheetwriting import write_whole
+from workbench.notebook.accepting import ACCEPTED, accept_notebooks
+from workbench.notebook.folder import make_season_folder
+from workbench.notebook.running import read_notebook, write_notebook
+from workbench.report.output import write_together
+
+SAMPLE = Path(__file__).parents[1] / "sample_data" / "lantern_moor_2024.csv"
+FULL = OSError(28, "No space left on device")
+READ_ONLY = OSError(30, "Read-only file system")
+STEPS = ("open for writing", "write", "os.replace", "os.rename", "os.mkdir", "os.fsync")
+
+
+class Failing:
+    """Lets the n-th writing step fail, and every later one too when the fault lasts (but never a move back)."""
+
+    def __init__(self, monkeypatch, folder, at, error, *, lasting=False):
+        self.folder, self.at, self.error, self.lasting, self.steps = str(folder), at, error, lasting, []
+        self.real_open = io.open
+        monkeypatch.setattr(builtins, "open", self.open)
+        monkeypatch.setattr(io, "open", self.open)
+        for name in ("replace", "rename", "mkdir", "fsync"):
+            monkeypatch.setattr(os, name, self.wrap(name, getattr(os, name)))
+        monkeypatch.setattr(os, "open", self.wrap_os_open(os.open))
+
+    def step(self, name, *paths):
+        if not any(str(p).startswith(self.folder) for p in paths):
+            return
+        self.steps.append(name)
+        if len(self.steps) == self.at or (self.lasting and len(self.steps) > self.at):
+            raise self.error
+
+    def wrap(self, name, real):
+        def call(*arguments, **named):
+            path = self.folder if name == "fsync" else arguments[-1] if name in ("replace", "rename") else arguments[0]
+            self.step(f"os.{name}", path)
+            return real(*arguments, **named)
+
+        return call
+
+    def wrap_os_open(self, real):
+        def call(path, flags, *arguments, **named):
+            if flags & (os.O_WRONLY | os.O_RDWR):
+                self.step("open for writing", path)
+            return real(path, flags, *arguments, **named)
+
+        return call
+
+    def open(self, file, mode="r", *arguments, **named):
+        if not set(mode) & set("wax+") or not isinstance(file, str | os.PathLike):
+            return self.real_open(file, mode, *arguments, **named)
+        self.step("open for writing", file)
+        stream = self.real_open(file, mode, *arguments, **named)
+        real, failing = stream.write, self
+
+        class Stream:
+            def __getattr__(self, name):
+                return getattr(stream, name)
+
+            def __enter__(self):
+                return self
+
+            def __exit__(self, *_):
+                stream.close()
+
+            def write(self, data):
+                if len(failing.steps) + 1 == failing.at:
+                    real(data[: len(data) // 2])  # the disk fills up half way
+                failing.step("write", file)
+                return real(data)
+
+        return Stream()
+
+
+def tree(folder):
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(Path(folder).rglob("*")) if p.is_file()}
+
+
+def inject(folder, act, error):
+    """Run `act` with each step failing in turn, on a fresh copy each time; yield copy, error raised and steps."""
+    for at in range(1, 200):
+        copy = folder.with_name(f"{folder.name}-{at}")
+        shutil.copytree(folder, copy)
+        with pytest.MonkeyPatch.context() as patch:
+            failing = Failing(patch, copy, at, error)
+            raised = None
+            try:
+                act(copy)
+            except (OSError, WorkbenchError) as found:
+                raised = found
+        yield copy, raised, failing.steps
+        shutil.rmtree(copy)
+        if len(failing.steps) < at:
+            return
+    raise AssertionError("more steps than expected")
+
+
+@pytest.mark.parametrize("error", [FULL, READ_ONLY])
+def test_a_review_is_replaced_whole_or_not_at_all(tmp_path, error):
+    names = ["review.html", "summary.html", "review.pptx", "findings.json", "set_aside.csv", "ledger.csv"]
+    folder = tmp_path / "out"
+    folder.mkdir()
+    old, new = ({name: f"{age} {name}".encode() * 999 for name in names} for age in ("old", "new"))
+    write_together(folder, old)
+    faults = 0
+    for copy, raised, steps in inject(folder, lambda copy: write_together(copy, new), error):
+        if raised is None:
+            assert tree(copy) == new
+        else:
+            faults += 1
+            assert isinstance(raised, WorkbenchError) and error.strerror in str(raised)
+            assert tree(copy) == old, steps[-1]
+            assert not [p for p in copy.iterdir() if p.is_dir()]
+    assert faults >= 6 * 5
+
+
+@pytest.mark.parametrize("error", [FULL, READ_ONLY])
+def test_notebooks_are_accepted_whole_or_not_at_all(tmp_path, error):
+    folder = tmp_path / "season"
+    (folder / ACCEPTED).mkdir(parents=True)
+    for name in ("01_a.ipynb", "02_b.ipynb"):
+        write_notebook(_notebook("old"), folder / ACCEPTED / name)
+        write_notebook(_notebook("new"), folder / name)
+    before = tree(folder)
+    faults = 0
+    for copy, raised, steps in inject(folder, accept_notebooks, error):
+        after = {k: v for k, v in tree(copy).items() if not k.startswith(".accepted")}
+        if raised is None:
+            assert all(_text(copy / ACCEPTED / n) == "new" for n in ("01_a.ipynb", "02_b.ipynb"))
+        else:
+            faults += 1
+            assert isinstance(raised, WorkbenchError) and error.strerror in str(raised), steps[-1]
+            assert after == before, steps[-1]
+        assert {p.name for p in copy.iterdir()} == {"01_a.ipynb", "02_b.ipynb", ACCEPTED}, steps[-1]
+    assert faults >= 6
+
+
+def test_an_accept_that_was_cut_off_between_its_two_moves_is_completed_by_the_next_look(tmp_path):
+    """A power cut after the old copies were moved away and before the new ones came: none may be lost."""
+    write_notebook(_notebook("new"), tmp_path / "01_a.ipynb")
+    (tmp_path / ".accepted.old").mkdir()
+    write_notebook(_notebook("old"), tmp_path / ".accepted.old" / "01_a.ipynb")
+    verdict = accept_notebooks(tmp_path)[0]
+    assert not verdict.same and _text(tmp_path / ACCEPTED / "01_a.ipynb") == "new"
+
+
+def test_a_notebook_is_written_whole_or_not_at_all(tmp_path):
+    folder = tmp_path / "season"
+    folder.mkdir()
+    write_notebook(_notebook("old"), folder / "01_a.ipynb")
+    before, faults = tree(folder), 0
+    for copy, raised, steps in inject(folder, lambda copy: write_notebook(_notebook("new"), copy / "01_a.ipynb"), FULL):
+        if raised is None:
+            assert _text(copy / "01_a.ipynb") == "new"
+        else:
+            faults += 1
+            assert tree(copy) == before, steps[-1]
+    assert faults >= 3
+
+
+def test_one_file_is_written_whole_or_not_at_all(tmp_path):
+    folder = tmp_path / "lists"
+    folder.mkdir()
+    write_whole(folder / "list.csv", b"old")
+    faults = 0
+    for copy, raised, steps in inject(folder, lambda copy: write_whole(copy / "list.csv", b"new"), FULL):
+        faults += raised is not None
+        assert tree(copy) == {"list.csv": b"old" if raised else b"new"}, steps
+    assert faults >= 2
+
+
+def test_a_season_folder_that_could_not_be_made_can_be_completed_later(tmp_path):
+    folder, faults = tmp_path / "empty", 0
+    folder.mkdir()
+    for copy, raised, _ in inject(folder, lambda copy: make_season_folder(copy / "s", log=str(SAMPLE)), FULL):
+        faults += raised is not None
+        assert raised is None or isinstance(raised, WorkbenchError), raised
+        made = copy / "s"
+        make_season_folder(made, log=str(SAMPLE))
+        assert (made / SAMPLE.name).read_bytes() == SAMPLE.read_bytes()
+        assert len(list(made.glob("*.ipynb"))) == 6
+        assert all(read_notebook(p).cells for p in made.glob("*.ipynb"))
+    assert faults >= 6
+
+
+@pytest.mark.parametrize(
+    ("arguments", "name"),
+    [
+        (["check", "LOG", "--marked", "OUT"], "marked.xlsx"),
+        (["blank", "OUT"], "blank.xlsx"),
+        (["adopt", "LOG", "--out", "OUT"], "season.toml"),
+        (["teardown", "LOG", "--sheets", "OUT"], "sheets.html"),
+        (["teardown", "LOG", "--pages", "OUT"], "pages.html"),
+        (["compare", "LOG", "--by", "lid_seal", "--figure", "OUT"], "curves.png"),
+        (["plan", "LOG", "--no-trial", "--allocate", "OUT"], "next.csv"),
+    ],
+)
+def test_a_command_that_cannot_write_says_so_in_a_line_and_spoils_nothing(tmp_path, capsys, arguments, name):
+    (tmp_path / "out").mkdir()
+    target = tmp_path / "out" / name
+    words = {"LOG": str(SAMPLE), "OUT": str(target)}
+    fresh = arguments[0] in ("blank", "adopt", "plan")
+    if not fresh:
+        target.write_bytes(b"old")
+    with pytest.MonkeyPatch.context() as patch:
+        Failing(patch, tmp_path / "out", 2, FULL, lasting=True)
+        code = main([words.get(word, word) for word in arguments])
+    error = capsys.readouterr().err.strip().splitlines()
+    assert code in (1, 2) and "cannot" in error[-1] and name in error[-1], error
+    assert tree(tmp_path / "out") == ({} if fresh else {name: b"old"})
+
+
+def _notebook(text):
+    output = nbformat.v4.new_output(
+        "display_data", {"text/plain": text}, metadata={"workbench": {"check": "it holds", "numbers": {}}}
+    )
+    cell = nbformat.v4.new_code_cell("check()", execution_count=1, outputs=[output], id="a")
+    return nbformat.v4.new_notebook(cells=[cell])
+
+
+def _text(path):
+    return read_notebook(path).cells[0].outputs[0]["data"]["text/plain"]
