@@ -364,3 +364,26 @@ def test_shuffling_the_rows_changes_no_digit(ties, shrink):
     a, b = (fit_hazard_ratios(rows, TERMS, ties=ties, shrink=shrink, within="batch") for rows in (lives, shuffled))
     pd.testing.assert_frame_equal(a.table, b.table, check_exact=True)
     assert a.log_likelihood == b.log_likelihood
+
+
+def test_interval_lives_without_failures_in_a_level_give_nan_even_where_an_interval_passes_its_last_day():
+    """The baseline found by steps leaves a rest of information, which once gave a ratio with infinite limits."""
+    lower = [46, 24, 153, 16 + 46, 74, 180, 180, 180, 180, 90, 180, 180, 180, 180, 30, 180, 180, 180, 180, 180]
+    upper = [76, 54, 183, 92, 104, *[np.inf] * 15]
+    frame = pd.DataFrame({"seal": ["a"] * 10 + ["b"] * 10})
+    result = fit_hazard_ratios(Lives.from_arrays(lower=lower, upper=upper, covariates=frame), ["seal"])
+    row = result.table.iloc[0]
+    assert row[["log_hazard_ratio", "std_error", "hazard_ratio", "lower", "upper", "p_value"]].isna().all()
+    assert any("no failures with b" in note for note in result.notes)
+
+
+def test_limits_beyond_a_million_times_are_named_and_not_shown():
+    """A covariate in units a million times too large; the same rule as for time ratios."""
+    rng = np.random.default_rng(4)
+    frame = pd.DataFrame({"salt": rng.random(30) * 1e-7})
+    result = fit_hazard_ratios(
+        Lives.from_arrays(rng.integers(1, 90, 30), rng.random(30) < 0.7, covariates=frame), ["salt"]
+    )
+    row = result.table.iloc[0]
+    assert np.isfinite(row["log_hazard_ratio"]) and np.isnan([row["lower"], row["upper"]]).all()
+    assert any("beyond a million times" in note for note in result.notes)

@@ -13,6 +13,8 @@ from workbench.estimate.design import Design
 from workbench.estimate.groups import groups_of
 from workbench.estimate.hazard_fit import HazardFit, fit_partial_likelihood, fit_without_failures
 from workbench.estimate.terms import NOT_RECORDED, terms_of
+from workbench.estimate.time_ratio_notes import beyond_sense_notes
+from workbench.estimate.time_ratios import LARGEST_EFFECT
 from workbench.lives import Lives
 from workbench.results import Result, columns_to_frame, freeze_columns
 from workbench.wording import count_of
@@ -217,11 +219,13 @@ def _result(
         "level": np.array(design.level, dtype=object),
         "log_hazard_ratio": estimate,
         "std_error": std_error,
-        "hazard_ratio": np.exp(estimate),
-        "lower": np.exp(estimate - z * used),
-        "upper": np.exp(estimate + z * used),
+        "hazard_ratio": _ratio(estimate),
+        "lower": _ratio(estimate - z * used),
+        "upper": _ratio(estimate + z * used),
         "p_value": p_value,
     }
+    if lives.cluster is None or fit.robust is not None:
+        notes += tuple(beyond_sense_notes(columns, "hazard_ratio"))
     return HazardRatios(
         columns=columns | extra,
         notes=(*notes, *fit.notes),
@@ -237,6 +241,11 @@ def _result(
         shrink=shrink,
         confidence=confidence,
     )
+
+
+def _ratio(log_ratio: np.ndarray) -> np.ndarray:
+    """Ratios, those beyond all sense as NaN."""
+    return np.exp(np.where(np.abs(log_ratio) <= LARGEST_EFFECT, log_ratio, np.nan))
 
 
 def _cluster_notes(lives: Lives) -> tuple[str, ...]:

@@ -84,7 +84,7 @@ def fit_interval_hazards(
     else:
         notes += reasons_for_twins(twins, design, empty)
         unfailed = patterns_without_failures(terms, example, empty)
-        problem, best, flat, more = _limit(problem, design, unfailed[pattern], float(failures.sum()), twins)
+        problem, best, flat, more = _limit(problem, design, unfailed[pattern], float(failures.sum()), null.information)
         notes += more
     if not best.converged:
         raise EstimateError("no maximum of the likelihood was found; leave out a term, or use shrink above 0")
@@ -106,7 +106,7 @@ def fit_interval_hazards(
 
 
 def _limit(
-    problem: IntervalProblem, design: Design, unfailed: np.ndarray, failures: float, twins: np.ndarray
+    problem: IntervalProblem, design: Design, unfailed: np.ndarray, failures: float, whole: np.ndarray
 ) -> tuple[IntervalProblem, IntervalMaximum, np.ndarray, list[str]]:
     """Maximise without the lives that no longer count in the limit, and look for effects that still run away."""
     if unfailed.any():
@@ -114,7 +114,9 @@ def _limit(
         dropped[problem.row] = unfailed
         problem = replace(problem, weight=np.where(dropped, 0.0, problem.weight))
     null = maximise_intervals(problem, design.penalty, at_zero=True)
-    flat = free_directions(null.information, failures, FLAT)
+    # the baseline is found by steps, so information that is gone is a small rest, not 0
+    gone = np.diag(null.information) <= FLAT * np.diag(whole)
+    flat = free_directions(np.where(gone[:, None] | gone, 0.0, null.information), failures, FLAT)
     best = maximise_intervals(problem, design.penalty)
     height = (problem.columns @ best.coefficients)[problem.weight > 0]
     if height.size == 0 or np.ptp(height) <= STEEP:

@@ -55,13 +55,15 @@ def assumption_notes(lives: Lives, shrink: float) -> list[str]:
     return notes
 
 
-def beyond_sense_notes(columns: Mapping[str, np.ndarray]) -> list[str]:
+def beyond_sense_notes(columns: Mapping[str, np.ndarray], ratio: str = "time_ratio") -> list[str]:
     """Say which ratios or limits are not shown because they lie beyond all sense.
 
     Parameters
     ----------
     columns : mapping of str to np.ndarray
         The table; NaN ratios or limits beside a known effect are what is meant.
+    ratio : str
+        time_ratio or hazard_ratio.
 
     Returns
     -------
@@ -72,8 +74,8 @@ def beyond_sense_notes(columns: Mapping[str, np.ndarray]) -> list[str]:
     ------
     Nothing.
     """
-    hidden = np.isnan(columns["time_ratio"] + columns["lower"] + columns["upper"])
-    hidden &= np.isfinite(columns["log_time_ratio"])
+    hidden = np.isnan(columns[ratio] + columns["lower"] + columns["upper"])
+    hidden &= np.isfinite(columns[f"log_{ratio}"])
     if not hidden.any():
         return []
     named = [f"{t} = {v}" for t, v in zip(columns["term"][hidden], columns["level"][hidden], strict=True)]
