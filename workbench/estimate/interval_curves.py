@@ -6,7 +6,7 @@ import numpy as np
 
 from workbench.estimate.curve_results import SurvivalCurve
 from workbench.estimate.groups import Groups
-from workbench.estimate.interval_limits import ratio_limits
+from workbench.estimate.interval_limits import open_after, ratio_limits
 from workbench.estimate.limits import exact_bound
 from workbench.estimate.npmle import Fit, Problem, fit_segment, segment_ends
 from workbench.estimate.risk_sets import RiskSets, risk_sets
@@ -33,6 +33,9 @@ class Mass:
         Last cell of each segment.
     hazard : np.ndarray, shape (m,)
         Share of those alive at the start of each cell that fails in it; 1 at the end of a segment.
+    reaching, waiting : np.ndarray of bool
+        For the lives of the first problem: whether the interval goes on after the life's last cell, and whether the
+        life entered at the very end of the cell before its first one at risk.
     """
 
     cells: Cells
@@ -40,6 +43,8 @@ class Mass:
     fits: tuple[Fit, ...]
     ends: np.ndarray
     hazard: np.ndarray
+    reaching: np.ndarray
+    waiting: np.ndarray
 
     @property
     def survival(self) -> np.ndarray:
@@ -83,7 +88,9 @@ def mass_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, weight: np.
     """
     cells = turnbull_cells(lower, upper, entry)
     m = len(cells.start)
-    key = (cells.entered.astype(np.int64) * m + cells.first) * m + cells.last
+    reaching = upper > cells.end[cells.last]
+    waiting = (cells.entered > 0) & (entry == cells.end[cells.entered - 1])
+    key = ((cells.entered.astype(np.int64) * m + cells.first) * m + cells.last) * 4 + 2 * reaching + waiting
     _, row, place = np.unique(key, return_index=True, return_inverse=True)
     count = np.bincount(place, weights=weight)
     first, last, entered = cells.first[row], cells.last[row], cells.entered[row]
@@ -103,7 +110,8 @@ def mass_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, weight: np.
         problems.append(problem)
         fits.append(fit)
         begin = int(end) + 1
-    return Mass(cells, tuple(problems), tuple(fits), ends, hazard)
+    row = row[entered <= ends[0]]
+    return Mass(cells, tuple(problems), tuple(fits), ends, hazard, reaching[row], waiting[row])
 
 
 def shares_one_grid(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> bool:
@@ -199,7 +207,8 @@ def _rows_of(
             bound = float(exact_bound(working[i : i + 1], confidence)[0])
             lower[i] = min(bound, survival[cell])
         else:
-            lower[i], upper[i] = ratio_limits(fitted.problems[0], fitted.fits[0], int(cell), confidence)
+            problem, fit = open_after(fitted.problems[0], fitted.fits[0], int(cell), fitted.reaching, fitted.waiting)
+            lower[i], upper[i] = ratio_limits(problem, fit, int(cell), confidence)
         last_upper = upper[i]
     if fitted.breaks_off:
         for values in (mass, survival):

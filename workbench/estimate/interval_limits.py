@@ -1,13 +1,13 @@
 """Interval limits: a fitted segment and a cell in, likelihood-ratio limits of survival at the cell's end out."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from workbench.estimate.limits import normal_quantile
 from workbench.estimate.npmle import Fit, Problem, curvature_at, fit_segment
 
-__all__ = ["ratio_limits"]
+__all__ = ["open_after", "ratio_limits"]
 
 _CLOSE = 0.02
 _TOO_NEAR = 0.05
@@ -26,6 +26,51 @@ class _Node:
     level: float
     change: float
     slope: float
+
+
+def open_after(problem: Problem, fit: Fit, cell: int, reaching: np.ndarray, waiting: np.ndarray) -> tuple[Problem, Fit]:
+    """Add the stretch after a cell where mass may lie once survival at the cell's end is held at some value.
+
+    At the maximum nothing lies there. But when less than the most likely share may fail by the cell's end, lives whose
+    intervals go on after it may have failed right after it, so the profile likelihood needs that cell too.
+
+    Parameters
+    ----------
+    problem : Problem
+        One segment.
+    fit : Fit
+        Its maximum.
+    cell : int
+        Any but the last.
+    reaching, waiting : np.ndarray of bool, shape (n,)
+        Whether the interval of each life goes on after its last cell; whether it entered at the end of a cell.
+
+    Returns
+    -------
+    problem : Problem
+        With one cell more when a life that can fail in this cell, and in none after it, goes on after it.
+    fit : Fit
+        The same maximum, nothing in the new cell.
+
+    Raises
+    ------
+    Nothing.
+
+    References
+    ----------
+    Vandal, Gentleman & Liu (2005), Can. J. Stat. 33, 71-83 (support under a constraint).
+    """
+    over = (problem.last == cell) & reaching
+    if not over.any():
+        return problem, fit
+    opened = replace(
+        problem,
+        cells=problem.cells + 1,
+        first=problem.first + (problem.first > cell),
+        last=problem.last + (over | (problem.last > cell)),
+        entered=problem.entered + ((problem.entered > cell + 1) | ((problem.entered == cell + 1) & ~waiting)),
+    )
+    return opened, replace(fit, hazard=np.insert(fit.hazard, cell + 1, 0.0))
 
 
 def ratio_limits(problem: Problem, fit: Fit, cell: int, confidence: float) -> tuple[float, float]:
