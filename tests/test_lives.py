@@ -119,3 +119,24 @@ def test_other_causes_become_suspensions_on_the_last_day_known_alive():
     assert only.cause.tolist() == ["", "water", ""] and lives.failures == 2
     with pytest.raises(LivesError, match="there are: bite, water"):
         lives.for_causes("salt")
+
+
+@pytest.mark.parametrize(
+    ("arrays", "words"),
+    [
+        ({"time": [3, 4], "failed": [True]}, "failed has 1 values for 2 times"),
+        ({"time": [3], "failed": [True, False]}, "failed has 2 values for 1 times"),
+        ({"time": [3, 4], "failed": [[True], [False]]}, "failed has 2 values for 2 times"),
+        ({"time": [3, 4], "failed": [True, False], "cause": ["water"]}, "cause has 1 values for 2 lives"),
+        ({"time": [3], "failed": [True], "cause": ["water", ""]}, "cause has 2 values for 1 lives"),
+    ],
+)
+def test_arrays_of_another_length_are_refused_with_both_counts(arrays, words):
+    with pytest.raises(LivesError, match=words):
+        Lives.from_arrays(**arrays)
+
+
+def test_a_column_given_twice_is_named():
+    frame = pd.DataFrame([[1, 2, 3]], columns=["vent", "seal", "seal"])
+    with pytest.raises(LivesError, match="covariates has the column 'seal' twice"):
+        Lives.from_arrays(time=[3], failed=[True], covariates=frame)

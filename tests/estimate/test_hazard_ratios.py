@@ -387,3 +387,12 @@ def test_limits_beyond_a_million_times_are_named_and_not_shown():
     row = result.table.iloc[0]
     assert np.isfinite(row["log_hazard_ratio"]) and np.isnan([row["lower"], row["upper"]]).all()
     assert any("beyond a million times" in note for note in result.notes)
+
+
+def test_an_interval_past_everybody_elses_last_day_lets_the_effect_run_away_and_is_named():
+    """The one failure of b may have come after every other unit left, so no finite ratio fits best."""
+    lower, upper = [9, 76, *[180] * 8, 163, *[180] * 9], [39, 106, *[np.inf] * 8, 193, *[np.inf] * 9]
+    frame = pd.DataFrame({"seal": ["a"] * 10 + ["b"] * 10})
+    result = fit_hazard_ratios(Lives.from_arrays(lower=lower, upper=upper, covariates=frame), ["seal"])
+    assert result.table.iloc[0][["log_hazard_ratio", "hazard_ratio", "lower", "upper", "p_value"]].isna().all()
+    assert result.notes and not any("inf" in note for note in result.notes)

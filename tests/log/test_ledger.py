@@ -149,3 +149,11 @@ def test_delayed_entry_raises_the_lower_end_and_is_said():
 def test_rows_that_tell_of_no_life_say_which_cell_to_mend(row, field, reason):
     refusal = life_of(row)
     assert refusal.field == field and reason in refusal.refusal.reason and refusal.refusal.advice
+
+
+def test_only_the_day_of_deployment_is_dead_on_arrival():
+    first = life_of(values("failed", failed=1))
+    assert (first.lower, first.upper, first.kind) == (1, 1, "exact") and "dead on arrival" not in first.rule
+    found = life_of(values("failed", found=1))
+    assert (found.lower, found.upper) == (0, 1) and "dead on arrival" not in found.rule
+    assert "dead on arrival" in life_of(values("failed", found=0)).rule

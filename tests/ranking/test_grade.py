@@ -62,6 +62,34 @@ def test_anything_weaker_is_unclear(changes):
     assert grade_of(replace(STRONG, **changes))[0] == "unclear"
 
 
+@pytest.mark.parametrize(
+    ("changes", "grade", "words"),
+    [
+        ({"p_adjusted": 0.05}, "likely", "not clear: p = 0.05 after correction"),
+        ({"same_sign": (("by hazard ratios", 0.0),)}, "likely", "not clear: the sign differs by hazard ratios"),
+        ({"lower": 0.0}, "likely", "not clear: the limits include zero"),
+        ({"better_share": 0.10, "lower": -0.1}, "likely", "not clear: the limits include zero"),
+        ({"p_adjusted": 0.20}, "unclear", "p = 0.2 after correction"),
+        ({"p_adjusted": math.nan}, "unclear", "could not be tested within sites"),
+        ({"better_share": 0.89, "p_adjusted": 0.06}, "unclear", "too often the other way in the replicates"),
+    ],
+)
+def test_a_figure_exactly_at_its_bound_and_the_whole_reason(changes, grade, words):
+    found, reason = grade_of(replace(STRONG, **changes))
+    assert found == grade
+    assert reason.removeprefix("unclear: ") == words
+
+
+@pytest.mark.parametrize("strengths", [(0.0, 0.2, 0.25), (0.15, 0.2, 0.0)])
+def test_a_gain_of_nought_at_one_strength_is_not_steady(strengths):
+    assert grade_of(replace(STRONG, strengths=strengths))[0] == "unclear"
+
+
+@pytest.mark.parametrize("strength", [1e-200, -1e-200])
+def test_the_sign_of_the_smallest_gain_counts(strength):
+    assert grade_of(replace(STRONG, strengths=(strength, 0.2, 0.25)))[0] == ("clear" if strength > 0 else "unclear")
+
+
 def test_better_in_exactly_nine_of_ten_replicates_is_enough_for_likely():
     assert grade_of(replace(STRONG, better_share=0.90, lower=-0.1))[0] == "likely"
 

@@ -20,6 +20,7 @@ from workbench.estimate.hazard_fit import (
     reasons_for_twins,
 )
 from workbench.estimate.interval_likelihood import (
+    RUNNING,
     IntervalMaximum,
     IntervalProblem,
     interval_problem,
@@ -126,7 +127,10 @@ def _limit(
     shares, turns = np.linalg.eigh(root.T @ best.information @ root)
     running = (root @ turns)[:, (shares < 1e-3) & (values > 0)]
     if not running.shape[1]:
-        return problem, best, flat, []
+        if best.converged or np.ptp(height) <= 0.9 * RUNNING:
+            return problem, best, flat, []
+        # steps of the baseline that shrink to nothing hide the loss of information; the effect itself runs away
+        running = best.coefficients[:, None]
     running = np.where(np.abs(running) > 0.02 * np.abs(running).max(axis=0), running, 0.0)
     best = replace(best, converged=True)
     together = np.linalg.qr(np.column_stack([flat, running]))[0]

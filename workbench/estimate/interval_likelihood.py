@@ -163,6 +163,10 @@ def _support(entry: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> np.ndar
     return np.array(kept)
 
 
+SMALLEST_HAZARD = 1e-150
+"""Hazards below it count as this in derivatives, whose squares must stay finite."""
+
+
 class _Model:
     """Value, gradient and Hessian of the log-likelihood in coefficients and baseline steps."""
 
@@ -194,7 +198,7 @@ class _Model:
         """First derivatives by life in eta and in the steps, and second derivatives, weights not yet applied."""
         p = self.problem
         _, r, before, within = self.pieces(beta, steps)
-        safe = np.where(p.failed, np.maximum(within, 1e-300), 1.0)
+        safe = np.where(p.failed, np.maximum(within, SMALLEST_HAZARD), 1.0)
         first = np.where(p.failed, 1.0 / np.expm1(np.minimum(safe, 700.0)), 0.0)
         second = np.where(p.failed, -first * (1.0 + first), 0.0)
         by_eta = p.exact - before + first * within
@@ -203,7 +207,9 @@ class _Model:
         by_steps[rows, self.at[rows]] += 1.0 / np.maximum(steps[self.at[rows]], 1e-100)
         eta_eta = -before + first * within + second * within**2
         eta_steps = r[:, None] * ((first + second * within)[:, None] * self.ended - self.survived)
-        return by_eta, by_steps, eta_eta, eta_steps, second * r**2
+        with np.errstate(over="ignore"):  # a hazard of nothing under a ratio that runs away; held at a finite number
+            curve = -np.minimum(first * r, 1 / SMALLEST_HAZARD) * np.minimum((1.0 + first) * r, 1 / SMALLEST_HAZARD)
+        return by_eta, by_steps, eta_eta, eta_steps, np.where(p.failed, curve, 0.0)
 
     def hessian(self, parts: tuple[np.ndarray, ...], steps: np.ndarray, free: np.ndarray) -> np.ndarray:
         """Minus the second derivatives over coefficients and the free steps."""

@@ -3,6 +3,7 @@
 import base64
 import html
 import io
+import unicodedata
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -138,6 +139,7 @@ def mimebundle(
     shown = whole if table is None else table
     if shown is None and not sentences:
         raise ValueError("there is nothing to show: give a result, a table, a figure or sentences")
+    title, sentences = _visible(title), [_visible(sentence) for sentence in sentences]
     plain = [t for t in (title, *sentences) if t] + ([_table_text(shown)] if shown is not None else [])
     rich = [f"<h4>{html.escape(title)}</h4>"] if title else []
     rich += [f"<p>{html.escape(sentence)}</p>" for sentence in sentences if sentence]
@@ -234,11 +236,18 @@ def _shown(value: Any) -> str:
         return f"{number:.{SHOWN_DIGITS}g}" if abs(number) < 1000 else f"{number:.0f}"
     if isinstance(value, pd.Timestamp):
         return value.date().isoformat()
-    return "–" if value is None or value is pd.NaT else str(value)
+    return "–" if value is None or value is pd.NaT else _visible(str(value))
+
+
+def _visible(text: str) -> str:
+    """Text without control and direction marks, which could make it read as something else."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(c for c in text if c in "\n\t" or unicodedata.category(c)[0] != "C")
 
 
 def _cut(frame: pd.DataFrame) -> tuple[pd.DataFrame, str]:
-    texts = pd.DataFrame({str(c): [_shown(v) for v in frame[c].tolist()] for c in frame.columns})
+    texts = pd.DataFrame({_visible(str(c)): [_shown(v) for v in frame[c].tolist()] for c in frame.columns})
     if len(texts) <= SHOWN_ROWS:
         return texts, ""
     return texts.head(SHOWN_ROWS), f"the first {SHOWN_ROWS} of {len(texts)} rows"

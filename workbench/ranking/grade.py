@@ -87,7 +87,7 @@ def grade_of(evidence: Evidence) -> tuple[str, str]:
     excludes = evidence.lower > 0 or evidence.upper < 0
     against = [words for words, figure in evidence.same_sign if sign * figure <= 0]
     p = evidence.p_adjusted
-    often = evidence.better_share >= LIKELY_SHARE or evidence.better_share <= 1 - LIKELY_SHARE
+    often = evidence.better_share >= LIKELY_SHARE or evidence.better_share <= 1 - LIKELY_SHARE + 1e-12
     if p < CLEAR_P and excludes and steady and not against and not evidence.at_most_likely:
         return "clear", f"{p_text(p)} after correction, and every check points the same way"
     if p < LIKELY_P and often and steady:
