@@ -7,6 +7,7 @@ from lifelines import KaplanMeierFitter, NelsonAalenFitter
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from workbench import EstimateError, Lives, UsageError, survival_curve
+from workbench.estimate.curves import curve_if_failed_when_found
 from workbench.estimate.limits import INTERVALS
 
 CURVE_COLUMNS = [
@@ -328,3 +329,24 @@ def test_reference_must_be_a_group():
 def test_groups_of_nothing_are_refused(by):
     with pytest.raises(UsageError, match=r"by names no covariate|must be named by a text"):
         survival_curve(simulated(1), by)
+
+
+@pytest.mark.parametrize(
+    ("failed", "said"),
+    [
+        ([True, True, False, False], ()),  # exactly half failed: there is a median
+        ([True, False, False, False], ("all: half had not failed by 4 days, so there is no median.",)),
+        ([True, True, True, True], ("all: std_error is not defined where survival is 0.",)),
+    ],
+)
+def test_notes_say_what_the_end_of_a_curve_does_not_tell(failed, said):
+    assert survival_curve(Lives.from_arrays(time=[1, 2, 3, 4], failed=failed)).notes == said
+
+
+def test_the_shortcut_takes_95_per_cent_unless_told_and_needs_lives():
+    lives = Lives.from_arrays(lower=[0, 10, 20, 30], upper=[10, 20, np.inf, np.inf])
+    table = curve_if_failed_when_found(lives).table
+    same = survival_curve(Lives.from_arrays(time=[10, 20, 20, 30], failed=[True, True, False, False]), confidence=0.95)
+    pd.testing.assert_frame_equal(table, same.table)
+    with pytest.raises(EstimateError, match="there are no lives, so there is no curve"):
+        curve_if_failed_when_found(lives.take(np.zeros(4, dtype=bool)))
