@@ -20,7 +20,6 @@ from workbench.report.output import write_together
 SAMPLE = Path(__file__).parents[1] / "sample_data" / "lantern_moor_2024.csv"
 FULL = OSError(28, "No space left on device")
 READ_ONLY = OSError(30, "Read-only file system")
-STEPS = ("open for writing", "write", "os.replace", "os.rename", "os.mkdir", "os.fsync")
 
 
 class Failing:

@@ -9,9 +9,36 @@ from typing import Any
 
 from workbench.errors import UsageError
 
-__all__ = ["check_target", "put", "save_workbook", "write_whole"]
+__all__ = ["check_target", "inert_text", "put", "save_workbook", "write_whole"]
 
 _LONGEST_CELL = 32_767
+
+
+def inert_text(text: str) -> str:
+    """Return a text as a CSV cell that no spreadsheet program runs: an apostrophe before what could be a formula.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        Without NUL characters.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> inert_text("=1+1"), inert_text("  @SUM(A1)"), inert_text("IP67")
+    ("'=1+1", "'  @SUM(A1)", 'IP67')
+    """
+    text = text.replace("\x00", "")
+    runs = text.lstrip().startswith(("=", "+", "-", "@")) or text.startswith(("\t", "\r", "\n"))
+    return f"'{text}" if runs else text
 
 
 def put(cell: Any, value: Any) -> None:

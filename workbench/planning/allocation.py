@@ -9,6 +9,7 @@ import numpy as np
 
 from workbench.checks import check_whole
 from workbench.errors import UsageError
+from workbench.log.sheetwriting import inert_text
 from workbench.results import Result
 
 __all__ = ["Allocation", "allocate_trial", "allocation_log"]
@@ -131,10 +132,5 @@ def allocation_log(allocation: Allocation) -> str:
     writer.writerow(names)
     table = allocation.columns
     for unit, site, level in zip(table["unit_id"], table["site"], table[allocation.choice], strict=True):
-        writer.writerow([_inert(unit), "1", _inert(site), _inert(level), *("" for _ in blank)])
+        writer.writerow([inert_text(unit), "1", inert_text(site), inert_text(level), *("" for _ in blank)])
     return buffer.getvalue()
-
-
-def _inert(text: str) -> str:
-    # a spreadsheet program would run a cell that begins like a formula
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text

@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from workbench.log.sheetwriting import inert_text
 from workbench.report.finding import Finding
 
 __all__ = ["csv_text", "findings_json", "is_private", "set_aside_frame", "versions_used"]
@@ -180,7 +181,7 @@ def csv_text(frame: pd.DataFrame) -> str:
     """
     target = io.StringIO()
     writer = csv.writer(target, lineterminator="\r\n")
-    writer.writerow([_inert(str(name)) for name in frame.columns])
+    writer.writerow([inert_text(str(name)) for name in frame.columns])
     for row in zip(*(frame[name].tolist() for name in frame.columns), strict=True):
         writer.writerow([_csv_cell(value) for value in row])
     return target.getvalue()
@@ -193,9 +194,4 @@ def _csv_cell(value: Any) -> str:
         return f"{value:.10g}"
     if isinstance(value, pd.Timestamp):
         return value.date().isoformat()
-    return str(value) if isinstance(value, int | bool) else _inert(str(value))
-
-
-def _inert(text: str) -> str:
-    text = text.replace("\x00", "")
-    return f"'{text}" if text.lstrip().startswith(("=", "+", "-", "@")) or text.startswith(("\t", "\r", "\n")) else text
+    return str(value) if isinstance(value, int | bool) else inert_text(str(value))
