@@ -8,11 +8,14 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from workbench.checks import check_whole
 from workbench.errors import LogError, UsageError
 from workbench.log.fleet_files import Workspace, open_source
 from workbench.log.fleet_reading import Question, read_rows
 from workbench.log.fleet_tally import TallyLine, tally_frame
+from workbench.log.framing import CORE
 from workbench.log.headings import fit_of, log_vocabulary
 from workbench.log.record import mission_of
 from workbench.log.settings import Settings, read_settings
@@ -77,6 +80,24 @@ class Fleet:
     def problems(self) -> "pd.DataFrame":
         """Values that count as not recorded, one line a reason; columns as in `set_aside`, counts are of cells."""
         return tally_frame(self._values)
+
+    @property
+    def records(self) -> "pd.DataFrame":
+        """No rows: single deployments are not kept, so what needs them (teardowns, costs of units) is left out."""
+        import pandas as pd
+
+        return pd.DataFrame({name: pd.Series(dtype=object) for name in CORE})
+
+    @property
+    def ledger(self) -> "pd.DataFrame":
+        """The different lives with their counts: entry lower upper kind deployments."""
+        import pandas as pd
+
+        lives = self.lives()
+        kind = np.select([lives.exact, lives.failed], ["exact", "interval"], "suspended")
+        data = {"entry": lives.entry, "lower": lives.lower, "upper": lives.upper, "kind": kind}
+        frame = pd.DataFrame(data | {"deployments": lives.weight})
+        return frame.groupby(list(data), sort=True)["deployments"].sum().reset_index()
 
     def columns_of(self, *roles: str) -> tuple[str, ...]:
         """Return the covariates of some roles.

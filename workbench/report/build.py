@@ -78,8 +78,8 @@ def review(
 
     Parameters
     ----------
-    path : path, or list of paths
-        Log file, folder, or several files.
+    path : path, list of paths, or Fleet
+        Log file, folder, or several files; or a fleet that was read already, with its own settings.
     out : path
         Folder to write to; made when missing. What an earlier review left there is replaced only once all is made.
     settings : path or mapping, optional
@@ -151,8 +151,8 @@ def season_data(path: Any, *, settings: Any = None, mission: float | None = None
 
     Parameters
     ----------
-    path : path, or list of paths
-        The log.
+    path : path, list of paths, Log or Fleet
+        The log; one that was read already brings its own settings.
     settings : path or mapping, optional
         Season settings.
     mission : float, optional
@@ -170,7 +170,7 @@ def season_data(path: Any, *, settings: Any = None, mission: float | None = None
     WorkbenchError
         As `read_log`.
     """
-    log = read_log(path, settings)
+    log = path if hasattr(path, "lives") else read_log(path, settings)
     days, note = log.mission() if mission is None else (check_positive("mission", mission), "")
     return SeasonData(
         log=log,

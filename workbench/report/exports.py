@@ -144,7 +144,8 @@ def set_aside_frame(log: Any, *, locations: bool = False) -> pd.DataFrame:
     if locations or frame.empty:
         return frame
     # a value without a column is the text of a whole row, positions and notes among it
-    places = zip(frame["field"], frame["column"], frame["value"], strict=True)
+    headings = frame["column"] if "column" in frame else frame["field"]
+    places = zip(frame["field"], headings, frame["value"], strict=True)
     private = [is_private(field, column) or bool(not field and not column and value) for field, column, value in places]
     rows = [i for i, hidden in enumerate(private) if hidden]
     columns = {name: frame.columns.get_loc(name) for name in ("value", "reason", "advice")}

@@ -30,7 +30,7 @@ def set_aside_findings(data: SeasonData) -> list[Finding]:
     """
     rows = int(data.log.rows) - int(data.log.used)
     values = data.log.problems
-    single = int((values["scope"] == "value").sum()) if len(values) else 0
+    single = int(values["rows"].sum() if "rows" in values else (values["scope"] == "value").sum()) if len(values) else 0
     if rows == 0:
         statement = "No row was set aside."
     else:
@@ -57,6 +57,12 @@ def set_aside_findings(data: SeasonData) -> list[Finding]:
 
 
 def _by_reason(frame: pd.DataFrame) -> dict[str, list[str]]:
+    if "rows" in frame:  # counted by reason already
+        return {
+            "rows": [f"{n:,}" for n in frame["rows"]],
+            "column": [shown_name(f, 24) for f in frame["field"]],
+            "reason": [shown_text(r, 110) for r in frame["reason"]],
+        }
     first = frame.drop_duplicates(["source", "sheet", "row"])
     where = [f"{shown_text(s, 30)}, {r}" for s, r in zip(first["source"], first["row"], strict=True)]
     return {

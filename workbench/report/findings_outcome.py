@@ -47,9 +47,9 @@ def outcome_findings(data: SeasonData) -> list[Finding]:
 def _ends(data: SeasonData) -> Finding:
     lives = data.lives
     outcome = lives.covariates["outcome"].astype(str)
-    counts = {name: int((outcome == name).sum()) for name in ENDS}
+    counts = {name: int(lives.weight[(outcome == name).to_numpy()].sum()) for name in ENDS}
     units = _units(data)
-    spells = "" if units == len(lives) else f" in {len(lives)} deployments"
+    spells = "" if units == lives.units else f" in {lives.units} deployments"
     parts = []
     for name, words in ENDS.items():
         number = counts[name]
@@ -58,7 +58,7 @@ def _ends(data: SeasonData) -> Finding:
         parts.append(f"{'none' if number == 0 else number} {verb}{words}")
     subject = count_of(units, "unit")
     statement = f"Of {subject} put out{spells}, {join_words(parts)}."
-    exact = int((lives.exact & lives.failed).sum())
+    exact = int(lives.weight[lives.exact & lives.failed].sum())
     spans = counts["failed"] - exact
     if counts["failed"]:
         statement += (
@@ -79,7 +79,7 @@ def _ends(data: SeasonData) -> Finding:
         table={
             "end": [words for words in ENDS.values()],
             "deployments": [counts[name] for name in ENDS],
-            "share": [percent_text(counts[name] / len(lives)) for name in ENDS],
+            "share": [percent_text(counts[name] / lives.units) for name in ENDS],
         },
         figure=_timeline(data),
     )
@@ -87,7 +87,7 @@ def _ends(data: SeasonData) -> Finding:
 
 def _units(data: SeasonData) -> int:
     cluster = data.lives.cluster
-    return len(data.lives) if cluster is None else len(set(cluster.tolist()))
+    return data.lives.units if cluster is None else len(set(cluster.tolist()))
 
 
 def _timeline(data: SeasonData) -> Drawing | None:
@@ -121,17 +121,21 @@ def _reconciled(data: SeasonData) -> Finding:
     log, lives = data.log, data.lives
     aside = int(log.rows) - int(log.used)
     failed = lives.failed
+
+    def count(rows: np.ndarray) -> int:
+        return int(lives.weight[rows].sum())
+
     counts = {
         "rows read": int(log.rows),
         "rows set aside": aside,
         "rows used": int(log.used),
-        "lives made of them": len(lives),
-        "failures": int(failed.sum()),
-        "of these known to the day": int((lives.exact & failed).sum()),
-        "of these between two days": int((failed & ~lives.exact).sum()),
-        "ended unfailed": int((~failed).sum()),
-        "came under observation late": int((lives.entry > 0).sum()),
-        "failed on the first day": int((failed & (lives.upper <= 1)).sum()),
+        "lives made of them": lives.units,
+        "failures": lives.failures,
+        "of these known to the day": count(lives.exact & failed),
+        "of these between two days": count(failed & ~lives.exact),
+        "ended unfailed": count(~failed),
+        "came under observation late": count(lives.entry > 0),
+        "failed on the first day": count(failed & (lives.upper <= 1)),
     }
     kept = f"all {log.used} were used" if aside == 0 else f"{log.used} were used and {aside} set aside"
     return Finding(
@@ -178,7 +182,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
             confidence=data.confidence,
             unit="share",
             units=_units(data),
-            failures=int(data.lives.failed.sum()),
+            failures=data.lives.failures,
             method=_curve_method(curve),
             caveats=tuple("All units" + note[3:] for note in curve.notes if note.startswith("all:")),
             figure=Drawing(
@@ -211,7 +215,8 @@ MISSING_RUNS = {
 
 
 def _missing(data: SeasonData) -> list[Finding]:
-    missing = int((data.lives.covariates["outcome"].astype(str) == "missing").sum())
+    gone = (data.lives.covariates["outcome"].astype(str) == "missing").to_numpy()
+    missing = int(data.lives.weight[gone].sum())
     if missing == 0:
         return []
     try:
@@ -242,7 +247,7 @@ def _missing(data: SeasonData) -> list[Finding]:
             upper=high,
             unit="share",
             units=_units(data),
-            failures=int(data.lives.failed.sum()),
+            failures=data.lives.failures,
             method="Three runs of the same curve; lower and upper are the two extremes, not limits by chance.",
             caveats=(
                 (

@@ -351,8 +351,8 @@ def _change(ratio: float) -> str:
 
 
 def _missing_share(data: SeasonData) -> float:
-    outcome = data.lives.covariates["outcome"].astype(str)
-    return float(min(0.9, (outcome == "missing").mean()))
+    gone = (data.lives.covariates["outcome"].astype(str) == "missing").to_numpy()
+    return float(min(0.9, np.average(gone, weights=data.lives.weight)))
 
 
 def _visits(data: SeasonData) -> list[Finding]:

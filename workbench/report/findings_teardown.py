@@ -47,6 +47,8 @@ def teardown_findings(data: SeasonData) -> list[Finding]:
     ------
     Nothing.
     """
+    if data.log.records.empty:  # counts of a fleet; single units, and what was seen in them, are not kept
+        return ends_findings(data) if data.lives.failures else []
     suggestions = suggest_mechanism(data.log)
     findings: list[Finding] = []
     if data.lives.failures:

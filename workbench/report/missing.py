@@ -104,7 +104,7 @@ def missing_bounds(lives: Lives, column: str, level: str, reference: str, missio
     values = lives.covariates[column].astype(str).to_numpy()
     missing = (lives.covariates["outcome"].astype(str) == "missing").to_numpy()
     own = {name: values == name for name in (level, reference)}
-    count = {name: int((missing & rows).sum()) for name, rows in own.items()}
+    count = {name: int(lives.weight[missing & rows].sum()) for name, rows in own.items()}
     if sum(count.values()) == 0:
         return None
     share = {
@@ -132,8 +132,9 @@ def missing_bounds(lives: Lives, column: str, level: str, reference: str, missio
 def _flips_at(
     lives: Lives, own: np.ndarray, order: Sequence[int] | np.ndarray, other: float, mission: float
 ) -> int | None:
-    upper = lives.upper.copy()
-    for number, row in enumerate(order, start=1):
+    upper, number = lives.upper.copy(), 0
+    for row in order:
+        number += int(lives.weight[row])
         upper[row] = lives.lower[row] + 1
         cause = (
             lives.cause
