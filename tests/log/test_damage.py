@@ -11,6 +11,7 @@ from workbench.log.marked import write_marked
 from workbench.log.reading import read_log
 
 LOGS, AT_ONCE = 160, 8
+ONCE_BROKEN = (2676, 3346, 3379, 20453)
 
 
 @pytest.mark.parametrize("first", range(0, LOGS, AT_ONCE))
@@ -22,6 +23,13 @@ def test_a_damaged_log_is_read_or_refused_in_a_sentence_and_loses_no_row(tmp_pat
         with time_limit(SECONDS_A_FILE):
             verdicts.append(examine(path, seed, whole=seed % 4 == 0))
     assert set(verdicts) <= {"read", "unusable", "refused"} and len(verdicts) == AT_ONCE
+
+
+@pytest.mark.parametrize("seed", ONCE_BROKEN)
+def test_a_log_that_once_led_to_a_traceback_does_no_more(tmp_path, seed):
+    path, _ = write_damaged(seed, tmp_path)
+    with time_limit(SECONDS_A_FILE):
+        assert examine(path, seed) in ("read", "unusable", "refused")
 
 
 def test_the_same_seed_spoils_the_same_way(tmp_path):

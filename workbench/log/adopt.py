@@ -36,6 +36,7 @@ _HOLDS = 0.8
 _BONUS = 0.3
 _ROWS_SEARCHED = 40
 _LONGEST_HEADING = 200
+_LONGEST_CELL = 500
 
 
 @dataclass(frozen=True)
@@ -112,11 +113,16 @@ def _understand(sheet: RawSheet, vocabulary: Vocabulary) -> _Understood:
     row = sheet.rows[place][1]
     headings = {" ".join(cell_text(cell).split()): index for index, cell in enumerate(row) if not is_blank(cell)}
     below = [cells for _, cells in sheet.rows[place + 1 :]]
-    cells = {h: tuple(c[i] for c in below if i < len(c) and not is_blank(c[i])) for h, i in headings.items()}
+    cells = {h: tuple(_start(c[i]) for c in below if i < len(c) and not is_blank(c[i])) for h, i in headings.items()}
     known = {h: vocabulary.field_of(h) for h in headings if vocabulary.field_of(h)}
     guessed = _guesses({h: cells[h] for h in headings if h not in known}, set(known.values()))
     unknown = tuple(h for h in headings if h not in known and h not in guessed)
     return _Understood(sheet=sheet, known=known, guessed=guessed, unknown=unknown, cells=cells)
+
+
+def _start(cell: Cell) -> Cell:
+    """The cell, a text no longer than what could be a word, a number or a date."""
+    return cell[:_LONGEST_CELL] if isinstance(cell, str) else cell
 
 
 def _guesses(unknown: Mapping[str, tuple[Cell, ...]], taken: set[str]) -> dict[str, str]:

@@ -41,10 +41,9 @@ def read_parquet(path: Path, data: bytes) -> RawSheet:
     from pyarrow import parquet
 
     try:
-        table = parquet.read_table(io.BytesIO(data))
-    except (pa.ArrowException, OSError, ValueError):
+        return read_arrow(parquet.read_table(io.BytesIO(data)), path.name)
+    except (pa.ArrowException, OSError, ValueError, OverflowError):  # texts are decoded only when they are looked at
         raise LogError(f"{path.name} cannot be read as a Parquet file; write it again from its source") from None
-    return read_arrow(table, path.name)
 
 
 def read_arrow(table: "pa.Table", source: str, *, numbered: bool = True) -> RawSheet:
