@@ -254,3 +254,39 @@ def test_errors_say_what_is_missing():
         cumulative_incidence(_lives(_season()), confidence=1.5)
     with pytest.raises(UsageError, match="times must be numbers of at least 0"):
         cumulative_incidence(_lives(_season())).at(-1)
+
+
+def _profile_by_em(lower, upper, cause, day, number, held=None):
+    """Likelihood and incidence by plain EM over every elementary span and cause; `held` fixes the incidence."""
+    ends = np.unique(np.concatenate([[0.0], lower, upper, [day, np.inf]]))
+    inside = (lower[:, None] <= ends[:-1]) & (ends[1:] <= upper[:, None])
+    may = np.hstack([inside & ((cause == k) | (cause < 0))[:, None] for k in range(2)]).astype(float)
+    early = np.hstack([(ends[1:] <= day) & (k == number) for k in range(2)])
+    share = np.full(may.shape[1], 1.0 / may.shape[1])
+    for _ in range(30_000):
+        part = may * share
+        new = (part / part.sum(axis=1, keepdims=True)).mean(axis=0)
+        if held is not None:
+            new[early] *= held / new[early].sum()
+            new[~early] *= (1.0 - held) / new[~early].sum()
+        if np.abs(new - share).max() < 1e-11:
+            break
+        share = new
+    return float(np.log((may * share).sum(axis=1)).sum()), float(share[early].sum())
+
+
+def test_interval_limits_let_failures_gather_right_after_the_day():
+    """The lower limit is where twice the fall of the profile over all curves is the chi-square quantile."""
+    lower = np.array([0, 2, 4, 3, 8, 9, 1, 12, 15, 5], dtype=float)
+    upper = np.array([5, 6, 9, 11, 14, 12, 7, np.inf, np.inf, 8])
+    cause = np.array([0, 0, 1, 0, 1, 0, 1, -1, -1, 0])
+    lives = Lives.from_arrays(lower=lower, upper=upper, cause=np.array(["a", "b", ""])[cause])
+    table = cumulative_incidence(lives).table
+    for row in table.itertuples():
+        args = (lower, upper, cause, row.time, "ab".index(row.cause))
+        most, incidence = _profile_by_em(*args)
+        assert row.incidence == pytest.approx(incidence, abs=2e-4)
+        for limit in (row.lower, row.upper):
+            value, _ = _profile_by_em(*args, held=limit)
+            assert 2 * (most - value) == pytest.approx(3.841459, abs=2e-2)
+    assert len(table) >= 4

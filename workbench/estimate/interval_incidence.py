@@ -12,7 +12,7 @@ from workbench.estimate.interval_masses import NO_MASS, Memberships, fit_masses,
 from workbench.estimate.npmle import segment_ends
 from workbench.estimate.risk_sets import risk_sets
 from workbench.estimate.step_incidence import causes_of, step_incidence
-from workbench.estimate.turnbull_cells import turnbull_cells
+from workbench.estimate.turnbull_cells import Cells, turnbull_cells
 from workbench.lives import Lives
 
 __all__ = ["interval_incidence"]
@@ -119,7 +119,7 @@ def _classes_of(lives: Lives, cause: np.ndarray, causes: int, label: str) -> tup
     open_inside = np.zeros(len(lives), dtype=bool)
     for k in range(causes):
         mine = cause == k
-        cells = turnbull_cells(lives.lower, np.where(mine, lives.upper, np.inf), lives.entry)
+        cells = _cells_and_what_follows(lives.lower, np.where(mine, lives.upper, np.inf), lives.entry)
         number = np.arange(len(cells.start))
         member = (number >= cells.first[:, None]) & (number <= cells.last[:, None])
         member &= (mine | (cause < 0))[:, None]
@@ -143,6 +143,15 @@ def _classes_of(lives: Lives, cause: np.ndarray, causes: int, label: str) -> tup
     known = float(every.start[stop]) if breaks_off else _last_known(lives)
     problem = Memberships(distinct[:, :half], distinct[:, half:], weight)
     return _Classes(np.concatenate(owner), np.concatenate(start), np.concatenate(end), problem, known), notes
+
+
+def _cells_and_what_follows(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> Cells:
+    """Cells, and the span after each where mass may lie once the mass by the cell's end is held (for the limits)."""
+    plain = turnbull_cells(lower, upper, entry)
+    starts = plain.end[np.isfinite(plain.end)]
+    n, nothing = lower.size, np.zeros(starts.size)
+    cells = turnbull_cells(np.append(lower, starts), np.append(upper, nothing + np.inf), np.append(entry, nothing))
+    return Cells(cells.start, cells.end, cells.first[:n], cells.last[:n], cells.entered[:n])
 
 
 def _last_known(lives: Lives) -> float:
