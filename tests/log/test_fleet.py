@@ -1,6 +1,7 @@
 """Fleets: the same lives and the same words as from a field log; counts, rounding to steps, estimates on the counts."""
 
 import datetime as dt
+import re
 from pathlib import Path
 
 import numpy as np
@@ -278,6 +279,16 @@ def test_estimates_and_ranking_run_on_counts_unchanged():
     assert best["units"] == frame["lid_seal"].eq("o_ring").sum()
     assert best["time_ratio_lower"] < np.exp(0.55) < best["time_ratio_upper"] or best["reference"] == "o_ring"
     assert best["grade"] == "clear"
+
+
+def test_odd_words_are_said_as_in_a_log():
+    rows = [row("A", lid_seal="wax"), row("B", lid_seal="o_rign"), row("C", site="Holow Wood"), row("D"), row("E")]
+    log, fleet = both([*rows, row("F", lid_seal="O-Ring"), row("G", lid_seal="oring", site="hollow wood")])
+    strip = re.compile(r", first table, row \d+, column '[^']+'")
+    for start in ("lid_seal: ", "site: "):
+        said = {strip.sub("", note) for note in log.notes if note.startswith(start)}
+        assert said == {note for note in fleet.notes if note.startswith(start)}
+        assert len(said) == 2
 
 
 def test_shuffled_rows_change_nothing():

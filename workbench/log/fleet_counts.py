@@ -9,7 +9,7 @@ import numpy as np
 from workbench.log.columns import Column
 from workbench.log.fleet_cells import NONE, CellCodes
 from workbench.log.framing import NOT_RECORDED, typed_column
-from workbench.log.levels import LABEL_FIELDS, merged_spellings
+from workbench.log.levels import LABEL_FIELDS, merged_spellings, notes_on_levels
 from workbench.log.settings import Settings
 from workbench.log.sheets import shown
 
@@ -21,6 +21,10 @@ __all__ = ["BY_YEAR", "Counted", "counted_lives", "rounded_to"]
 _UNDETERMINED = ("undetermined", "no_cause_found")
 BY_YEAR = 1_000
 """Season number of a row that names no season: this and the year of its deployment."""
+
+
+_MOST_COMPARED = 500
+"""Levels of one column that are still compared with each other for slips of the keyboard."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -112,7 +116,7 @@ def counted_lives(
     lives : Lives
         Weights are counts of rows; sorted.
     notes : list of str
-        Spellings merged.
+        Spellings merged, words not in the dictionary, names that look misspelled.
 
     Raises
     ------
@@ -129,6 +133,8 @@ def counted_lives(
         if merged:
             listed = ", ".join(f"{shown(a)} as {shown(b)}" for a, b in sorted(merged.items()))
             notes.append(f"{name}: {listed} (spellings that differ only in case, spaces or punctuation are one level).")
+        if _is_open(columns[name]) and len(parts[name].values) <= _MOST_COMPARED:
+            notes += notes_on_levels(columns[name], parts[name].carried(counted.rows), settings)
     outcome = _levels("outcome", counted, codes, settings)
     cause = _cause(counted, codes, settings, outcome)
     table = pd.DataFrame({name: levels.places for name, levels in parts.items()})
@@ -194,8 +200,13 @@ def _levels(name: str, counted: Counted, codes: Mapping[str, CellCodes], setting
     return _ordered(values, back)
 
 
+def _is_open(column: Column) -> bool:
+    """Whether any word may stand in it, so that spellings can differ."""
+    return (column.type == "word" and not column.is_closed) or column.name in LABEL_FIELDS
+
+
 def _unified(column: Column, levels: _Levels, rows: np.ndarray) -> tuple[_Levels, dict[str, str]]:
-    if not (column.type == "word" and not column.is_closed) and column.name not in LABEL_FIELDS:
+    if not _is_open(column):
         return levels, {}
     merged = merged_spellings(column, levels.carried(rows))
     return _ordered([merged.get(v, v) for v in levels.values], levels.places), merged

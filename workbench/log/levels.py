@@ -4,6 +4,7 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from difflib import get_close_matches
+from functools import partial
 
 from workbench.checks import did_you_mean
 from workbench.log.columns import Column, word_key
@@ -13,7 +14,7 @@ from workbench.log.settings import Settings
 from workbench.log.sheets import shown
 from workbench.wording import count_of
 
-__all__ = ["LABEL_FIELDS", "merged_spellings", "order_levels", "unify_levels"]
+__all__ = ["LABEL_FIELDS", "merged_spellings", "notes_on_levels", "order_levels", "unify_levels"]
 
 LABEL_FIELDS = ("site", "batch", "firmware", "season")
 """Fields of free text that are used as levels."""
@@ -62,7 +63,7 @@ def unify_levels(
         levels = Counter({merged.get(value, value): 0 for value in counts})
         for value, number in counts.items():
             levels[merged.get(value, value)] += number
-        notes += _unknown(column, levels, entries, settings) if column.known_words else _misspelled(name, levels)
+        notes += notes_on_levels(column, levels, settings, partial(_where, column.name, entries))
     return spelling, tuple([*notes, *_units_alike(entries)])
 
 
@@ -93,20 +94,50 @@ def merged_spellings(column: Column, counts: Mapping[str, int]) -> dict[str, str
     return {value: level for value, level in best.items() if value != level}
 
 
-def _unknown(column: Column, levels: Counter[str], entries: Sequence[Entry], settings: Settings) -> list[str]:
+def _where(name: str, entries: Sequence[Entry], level: str) -> str:
+    first = next(e for e in entries if e[name] is not None and word_key(e[name]) == word_key(level))
+    return f", first {first.address(name).full}"
+
+
+def notes_on_levels(
+    column: Column, levels: Mapping[str, int], settings: Settings, where: Callable[[str], str] = lambda level: ""
+) -> list[str]:
+    """Return what to say about the levels of a column: words not in the dictionary, or names that look misspelled.
+
+    Parameters
+    ----------
+    column : Column
+        What it holds.
+    levels : mapping of str to int
+        How many rows hold each.
+    settings : Settings
+        With the user's own words of levels.
+    where : callable
+        From a level to where it stands first, a clause that begins with a comma; "" where that is not known.
+
+    Returns
+    -------
+    list of str
+        Sentences, a few of many.
+
+    Raises
+    ------
+    Nothing.
+    """
+    if not column.known_words:
+        return _misspelled(column.name, levels)
     own = settings.levels.get(column.name, {})
     known = {*column.known_words, *own.get("words", {}).values(), *own.get("labels", {}), *own.get("cost", {})}
     known |= {settings.reference.get(column.name, "")}
     notes = []
     for level in sorted(set(levels) - known):
-        first = next(e for e in entries if e[column.name] is not None and word_key(e[column.name]) == word_key(level))
         hint = did_you_mean(word_key(level), column.spellings)
         if hint:
             near = column.spellings[hint.split("'")[1]]
             hint = f"; did you mean {near!r}? Then add it to [levels.{column.name}] words in the settings"
-        where = f"{count_of(levels[level], 'row')}, first {first.address(column.name).full}"
+        place = f"{count_of(levels[level], 'row')}{where(level)}"
         notes.append(
-            f"{column.name}: {shown(level)} ({where}) is not in the dictionary and is kept as a level of its own{hint}."
+            f"{column.name}: {shown(level)} ({place}) is not in the dictionary and is kept as a level of its own{hint}."
         )
     more = len(notes) - _MOST_LISTED
     return notes[:_MOST_LISTED] + (
@@ -114,7 +145,7 @@ def _unknown(column: Column, levels: Counter[str], entries: Sequence[Entry], set
     )
 
 
-def _misspelled(name: str, levels: Counter[str]) -> list[str]:
+def _misspelled(name: str, levels: Mapping[str, int]) -> list[str]:
     notes = []
     for level in sorted(levels):
         likely = [other for other in levels if levels[other] > levels[level] and _digits(other) == _digits(level)]
