@@ -22,7 +22,16 @@ from workbench.report.slides import slides_of
 from workbench.report.summary_html import summary_html
 from workbench.report.typed import caution_finding, cover_slide, mission_finding, typed_slides
 
-__all__ = ["BUILDERS", "Review", "gather_findings", "read_previous", "review", "season_data"]
+__all__ = [
+    "BUILDERS",
+    "Review",
+    "gather_findings",
+    "read_previous",
+    "review",
+    "season_data",
+    "settle_findings",
+    "write_review",
+]
 
 BUILDERS = (
     "findings_outcome.outcome_findings",
@@ -116,8 +125,49 @@ def review(
     if previous is not None:
         say("reading last season")
         data = replace(data, previous=read_previous(previous, data))
-    versions = versions_used()
     claims, withheld = gather_findings(data, say)
+    return write_review(data, claims, withheld, folder, locations=locations, say=say)
+
+
+def write_review(
+    data: SeasonData,
+    claims: Sequence[Finding],
+    withheld: Sequence[str],
+    out: Any,
+    *,
+    locations: bool = False,
+    say: Callable[[str], None] = lambda _: None,
+) -> Review:
+    """Draw and write a review of findings that were gathered already.
+
+    Parameters
+    ----------
+    data : SeasonData
+        The season.
+    claims : sequence of Finding
+        In slide order, as `gather_findings` or `settle_findings` returns them.
+    withheld : sequence of str
+        Sentences about findings withheld.
+    out : path
+        Folder to write to; made when missing.
+    locations : bool
+        Whether positions, notes and photographs may appear in the outputs.
+    say : function of one text
+        Told about each step.
+
+    Returns
+    -------
+    Review
+        Where the files are.
+
+    Raises
+    ------
+    UsageError
+        If the folder cannot be written to.
+    WorkbenchError
+        If the disk is full; what was there before is left whole.
+    """
+    folder, versions = check_output(out), versions_used()
     say("drawing figures")
     slides = slides_of(claims, cover_slide(data), typed_slides(data, versions))
     say("writing the review")
@@ -214,9 +264,35 @@ def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: Non
         for module, builder in builders:
             say(module.removeprefix("findings_"))
             findings += builder(data)
-        say("second opinion")
-        findings, withheld = opinion_findings(data, findings)
-    return in_slide_order([*findings, caution_finding()]), withheld
+    say("second opinion")
+    return settle_findings(data, findings)
+
+
+def settle_findings(data: SeasonData, findings: Sequence[Finding]) -> tuple[list[Finding], list[str]]:
+    """Return findings in slide order with cautions, those withheld that a second computation does not confirm.
+
+    Parameters
+    ----------
+    data : SeasonData
+        The season.
+    findings : sequence of Finding
+        As the builders made them.
+
+    Returns
+    -------
+    findings : list of Finding
+        Unique ids.
+    withheld : list of str
+        One sentence for each finding withheld.
+
+    Raises
+    ------
+    WorkbenchError
+        If two findings share an id.
+    """
+    with threadpool_limits(limits=1):
+        kept, withheld = opinion_findings(data, list(findings))
+    return in_slide_order([*kept, caution_finding()]), withheld
 
 
 def read_previous(path: Any, data: SeasonData) -> SeasonData | Sequence[Finding]:

@@ -7,9 +7,12 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from workbench.errors import WorkbenchError
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "GRADES",
@@ -18,6 +21,7 @@ __all__ = [
     "Drawing",
     "Finding",
     "cell_text",
+    "claims_table",
     "findings_from_json",
     "in_slide_order",
 ]
@@ -243,6 +247,29 @@ class Finding:
             raise WorkbenchError(f"a finding lacks the field {missing[0]!r}; it was not written by this program")
         kept = {name: values[name] for name in JSON_FIELDS}
         return cls(**(kept | {"caveats": tuple(values["caveats"])}), section="appendix", on_slide=False)
+
+
+def claims_table(findings: "Sequence[Finding]") -> "pd.DataFrame":
+    """Return findings as a table to read: statement, estimate with limits, counts and grade.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        Any number.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns id statement estimate lower upper unit units failures grade, one row a finding.
+
+    Raises
+    ------
+    Nothing.
+    """
+    import pandas as pd
+
+    fields = ("id", "statement", "estimate", "lower", "upper", "unit", "units", "failures", "grade")
+    return pd.DataFrame({name: [getattr(finding, name) for finding in findings] for name in fields})
 
 
 def cell_text(value: Any) -> str:
