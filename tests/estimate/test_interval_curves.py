@@ -438,3 +438,16 @@ def test_the_span_after_a_cell_is_the_one_that_a_start_there_makes(seed):
             assert fit.hazard[cell + 1] == 0.0 and fit.log_likelihood == found.fits[0].log_likelihood
             more += 1
     assert more >= 1
+
+
+def test_limits_of_a_quantile_reach_to_the_start_of_the_cell_below_and_the_end_of_the_cell_above():
+    """Within a cell the day of failure is not known; the end for both missed the truth in 30 of 150 seasons."""
+    rng = np.random.default_rng(5)
+    lower = rng.integers(0, 100, 30).astype(float)
+    curve = survival_curve(Lives.from_arrays(lower=lower, upper=lower + rng.integers(10, 40, 30)))
+    table, row = curve.table, curve.quantile(0.3).iloc[0]
+    assert curve.kind == "npmle"
+    assert row["lower"] == table.loc[table["lower"] <= 0.7 + 1e-9, "from"].iloc[0]
+    assert row["time"] == table.loc[table["survival"] <= 0.7 + 1e-9, "to"].iloc[0]
+    assert row["upper"] == table.loc[table["upper"] <= 0.7 + 1e-9, "to"].iloc[0]
+    assert row["lower"] < row["time"] < row["upper"]

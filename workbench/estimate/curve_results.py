@@ -99,7 +99,9 @@ class SurvivalCurve(Result):
         Returns
         -------
         pandas.DataFrame
-            group, p, time, lower, upper; NaN where not reached, with the reasons in `.attrs["notes"]`.
+            group, p, time, lower, upper; NaN where not reached, with the reasons in `.attrs["notes"]`. On an interval
+            curve time and upper are the end of the cell that reaches p, and lower is the start of its cell, for within
+            a cell the day is not known.
 
         Raises
         ------
@@ -112,11 +114,16 @@ class SurvivalCurve(Result):
         if shares.ndim != 1 or not np.all((shares > 0) & (shares < 1)):
             raise UsageError(f"p is the share failed and must lie between 0 and 1, both excluded; got {p!r}")
         days = self.columns["time" if self.kind == "product-limit" else "to"]
+        earliest = days if self.kind == "product-limit" else self.columns["from"]
         found: dict[str, list[float]] = {"time": [], "lower": [], "upper": []}
         for g in range(len(self.labels)):
             rows = self._rows(g)
-            for name, column in (("time", "survival"), ("lower", "lower"), ("upper", "upper")):
-                found[name] += [_first_at_most(days[rows], self.columns[column][rows], 1.0 - q) for q in shares]
+            for name, column, when in (
+                ("time", "survival", days),
+                ("lower", "lower", earliest),
+                ("upper", "upper", days),
+            ):
+                found[name] += [_first_at_most(when[rows], self.columns[column][rows], 1.0 - q) for q in shares]
         frame = pd.DataFrame(
             {
                 "group": np.repeat(np.array(self.labels, dtype=object), shares.size),

@@ -52,6 +52,11 @@ def survival_curve(
     EstimateError
         If there are no lives.
 
+    Notes
+    -----
+    Lives of one cluster count as independent of each other. With sites that shift log life by a standard deviation of
+    0.4 (40 sites of 7 units) 95 % limits held the truth of the whole fleet 90 times in 100.
+
     References
     ----------
     Kaplan & Meier (1958), J. Am. Stat. Assoc. 53, 457-481; Nelson (1969), J. Qual. Technol. 1, 27-52; Turnbull (1976),

@@ -113,6 +113,13 @@ def restricted_mean(
     EstimateError
         If there are no lives.
 
+    Notes
+    -----
+    Limits are normal around the mean. In simulated seasons 95 % limits of one group held the truth 84 to 90 times in
+    100 with 3 to 15 failures in the group, 86 to 93 with 15 to 30, and 93 to 95 from 30 on; those of a difference
+    90 to 95. With failures known only between visits 30 or 60 days apart they held it 84 to 96 times, differences 80
+    to 94. Lives of one cluster count as independent of each other.
+
     References
     ----------
     Irwin (1949), J. Hyg. 47, 188-189; Klein & Moeschberger (2003), Survival Analysis, 2nd ed., sec. 4.5; Zou & Donner
