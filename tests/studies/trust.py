@@ -1,6 +1,6 @@
 """Study on demand: how often each printed interval holds the truth, and how often each test sees a difference.
 
-Run with `OPENBLAS_NUM_THREADS=1 python -m tests.studies.trust [REPLICATES]`; about five minutes at 200. Lives are whole
+Run with `OPENBLAS_NUM_THREADS=1 python -m tests.studies.trust [REPLICATES]`; about six minutes at 200. Lives are whole
 days from a Weibull truth of two equal groups; "failed" is the share failed by day 180, when watching ends; one in ten
 leaves earlier by chance. Visits: failures are known only between two visits, each unit's days its own. Sites: units
 share an effect on log time (sd 0.4) with six others, and limits are those that allow for clusters.
