@@ -45,7 +45,9 @@ def _ends(data: SeasonData) -> list[Finding]:
     table = ends.table
     named = table[~table["end"].isin([UNDETERMINED, "missing"])]
     if named.empty:
-        statement = f"None of the {count_of(data.lives.failures, 'failure')} has a mechanism."
+        failures = data.lives.failures
+        whole = "The only failure has no" if failures == 1 else f"None of {count_of(failures, 'failure')} has a"
+        statement = f"{whole} mechanism."
         share = None
     else:
         top = named.iloc[0]
@@ -209,10 +211,10 @@ def _ages(data: SeasonData) -> list[Finding]:
     if told.empty:
         statement = "No mechanism has the five failures that a statement about early life or wear-out needs."
     elif clear.empty:
-        statement = (
-            f"None of the {count_of(len(told), 'mechanism')} with five failures or more can be told to be early-life "
-            "or wear-out."
-        )
+        one = len(told) == 1
+        whole = "The one mechanism" if one else f"None of {count_of(len(told), 'mechanism')}"
+        verb = "cannot" if one else "can"
+        statement = f"{whole} with five failures or more {verb} be told to be early-life or wear-out."
     else:
         parts = [
             f"{mechanism_words(shown_name(r.mechanism))} {'wears units out' if r.lower > 1 else 'strikes early'}"

@@ -93,9 +93,12 @@ def _overview(
         lead = f"What {goes} with longer life over {data.mission_text}: {listed}."
         lead = lead if all(r.gain > 0 for r in strong) else lead.replace("longer life", "longer or shorter life")
     else:
+        whole, verb = (
+            ("The one comparison", "could not") if len(rows) == 1 else (f"None of {len(rows)} comparisons", "could")
+        )
         lead = (
-            f"None of {count_of(len(rows), 'comparison')} of protection levels could be told from chance: the season "
-            "does not show which of them goes with longer life."
+            f"{whole} of protection levels {verb} be told from chance: the season does not show which of them goes with "
+            "longer life."
         )
     held = f" with {join_words([shown_name(a) for a in ranking.adjust])} and site held equal" if ranking.adjust else ""
     return Finding(
