@@ -97,8 +97,8 @@ def _overview(
             ("The one comparison", "could not") if len(rows) == 1 else (f"None of {len(rows)} comparisons", "could")
         )
         lead = (
-            f"{whole} of protection levels {verb} be told from chance: the season does not show which of them goes with "
-            "longer life."
+            f"{whole} of protection levels {verb} be told from chance: the season does not show which of them goes "
+            "with longer life."
         )
     held = f" with {join_words([shown_name(a) for a in ranking.adjust])} and site held equal" if ranking.adjust else ""
     return Finding(
