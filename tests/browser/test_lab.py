@@ -39,7 +39,7 @@ def lab(tmp_path_factory):
     tracker = base / "settings" / "@jupyterlab" / "notebook-extension" / "tracker.jupyterlab-settings"
     tracker.parent.mkdir(parents=True)
     tracker.write_text('{"windowingMode": "none"}', encoding="utf-8")
-    command = [sys.executable, "-m", "workbench", "lab", str(folder), "--log", str(SAMPLE / "lantern_moor_2025.csv")]
+    command = [sys.executable, "-m", "workbench", "lab", str(folder), "--log", str(SAMPLE / "lantern_moor_2025.xlsx")]
     command += ["--settings", str(SAMPLE / "lantern_moor_2025.toml"), "--no-browser", "--port", "8931"]
     with open(base / "server.log", "w") as log:
         server = subprocess.Popen(command, env=environment, stdout=log, stderr=log, start_new_session=True)
