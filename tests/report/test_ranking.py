@@ -93,9 +93,10 @@ def test_the_raw_difference_stands_beside_the_adjusted_gain(data, findings, rank
 
 
 def test_appendix_holds_sensitivity_opinions_strengths_and_e_values(findings):
-    for name in ("sensitivity", "opinions", "overlap", "rules", "strengths", "e_value", "mechanisms"):
+    for name in ("sensitivity", "opinions", "overlap", "rules", "strengths", "e_value"):
         assert findings[f"ranking.{name}"].section == "appendix"
     assert findings["ranking.e_value"].estimate >= 1
+    assert findings["ranking.mechanisms"].section == "ranking"
     assert "would not have been lost to" in findings["ranking.mechanisms"].statement
     assert "Lost to anything" in findings["ranking.mechanisms"].caveats[0]
 

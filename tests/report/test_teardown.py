@@ -1,5 +1,6 @@
 """Findings and figures on mechanisms: what they say is in their results, drawings add up, cautions stand with them."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +28,13 @@ def data():
 
 @pytest.fixture(scope="module")
 def findings(data):
-    return {finding.id: finding for finding in teardown_findings(data)}
+    """Of a season whose settings name no mechanisms, so that those a seal can prevent are ranked by themselves."""
+    settings = {key: value for key, value in data.settings.items() if key != "mechanisms_of_interest"}
+    return {finding.id: finding for finding in teardown_findings(replace(data, settings=settings))}
+
+
+def test_named_mechanisms_are_ranked_once_by_the_ranking(data):
+    assert "ranking.preventable" not in {finding.id for finding in teardown_findings(data)}
 
 
 def drawn(result, **options):

@@ -21,7 +21,7 @@ from workbench.wording import count_of, days_text, join_words, percent_text
 __all__ = ["level_costs", "planning_findings", "unit_cost", "visit_spacing"]
 
 CONFIDENCE = 0.9
-TRIAL: Mapping[str, Any] = {"hazard_ratio": 0.5, "seasons": 500}
+TRIAL: Mapping[str, Any] = {"hazard_ratio": 0.5, "seasons": 300}
 """A trial must see half as many failures a day (a judgement, no source); `workbench plan` simulates more seasons."""
 TRIAL_SIZES = (60, 120, 240, 360, 480)
 

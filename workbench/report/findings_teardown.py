@@ -230,8 +230,9 @@ def _inside(data: SeasonData, suggestions: MechanismSuggestions) -> list[Finding
 
 def _seal_ranking(data: SeasonData) -> list[Finding]:
     question = question_of(data.log, data.lives)
-    causes = preventable_causes(data.lives, tuple(data.settings.get("mechanisms_of_interest") or ()))
-    if "lid_seal" not in question.choices or not causes:
+    causes = preventable_causes(data.lives)
+    # settings that name mechanisms get the ranking by those instead
+    if "lid_seal" not in question.choices or not causes or data.settings.get("mechanisms_of_interest"):
         return []
     try:
         ranking = rank_preventable(

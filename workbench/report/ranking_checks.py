@@ -232,8 +232,8 @@ def _by_mechanism(data: SeasonData, question: RankingQuestion) -> list[Finding]:
         Finding(
             id="ranking.mechanisms",
             kind="difference",
-            section="appendix",
-            order=16,
+            section="ranking",
+            order=8,
             statement=claim_sentence(top, data.mission_text, data.confidence, ranking.causes),
             estimate=top.gain,
             lower=top.lower,
