@@ -201,14 +201,17 @@ def draw_evidence(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "
     rows = {sign: number for number, sign in enumerate(result.signs)}
     places = {name: number for number, name in enumerate(result.groups)}
     table = result.table
+    discs: list[tuple[float, float, float, str]] = []
     for sign, name, seen, checked in zip(table["sign"], table["group"], table["seen"], table["checked"], strict=True):
         x, y = places[name], rows[sign]
         if checked == 0:
             ax.text(x, y, "not looked for", ha="center", va="center", fontsize=6.5, color=MUTED)
             continue
-        colour = WORKING if name == "opened survivors" else FAILED
-        ax.scatter(x - 0.18, y, s=150 * seen / checked + 0.5, color=colour, edgecolor=INK, linewidth=0.5)
+        discs.append((x - 0.18, y, 150 * seen / checked + 0.5, WORKING if name == "opened survivors" else FAILED))
         ax.text(x + 0.06, y, f"{seen} of {checked}", va="center", fontsize=8, color=INK if seen else MUTED)
+    if discs:
+        across, down, sizes, colours = zip(*discs, strict=True)
+        ax.scatter(across, down, s=sizes, c=colours, edgecolor=INK, linewidth=0.5)
     names = [
         f"{figure_text(mechanism_words(name), width=13, lines=3)}\n({count})"
         for name, count in zip(result.groups, result.units, strict=True)
