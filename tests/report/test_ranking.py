@@ -97,7 +97,9 @@ def test_appendix_holds_sensitivity_opinions_strengths_and_e_values(findings):
         assert findings[f"ranking.{name}"].section == "appendix"
     assert findings["ranking.e_value"].estimate >= 1
     assert findings["ranking.mechanisms"].section == "ranking"
-    assert "would not have been lost to" in findings["ranking.mechanisms"].statement
+    said = findings["ranking.mechanisms"].statement
+    assert "would not have been lost to" in said and "to anything, raw" in said
+    assert "lasted" not in said and "life" not in said.replace("ratio", "")
     assert "Lost to anything" in findings["ranking.mechanisms"].caveats[0]
 
 

@@ -234,7 +234,11 @@ def _by_mechanism(data: SeasonData, question: RankingQuestion) -> list[Finding]:
             kind="difference",
             section="ranking",
             order=8,
-            statement=claim_sentence(top, data.mission_text, data.confidence, ranking.causes),
+            statement=(
+                claim_sentence(top, data.mission_text, data.confidence, ranking.causes).removesuffix(".")
+                + f"; to anything, raw, {percent_text(lost[top.choice, top.level])} were lost with {top.name} and "
+                f"{percent_text(lost[top.choice, top.base])} with {top.base_name}."
+            ),
             estimate=top.gain,
             lower=top.lower,
             upper=top.upper,

@@ -152,9 +152,11 @@ def claim_sentence(row: RankedRow, mission: str, confidence: float, causes: tupl
     )
     counts = f"{ours} against {theirs} failed"
     if row.grade in ("clear", "likely"):
-        longer = "longer" if row.gain > 0 else "shorter"
+        # a unit not lost to some mechanisms has not thereby lasted: others may have ended it
+        better, worse = ("fewer losses to these", "more losses to these") if causes else ("longer life", "shorter life")
         goes = "goes" if row.grade == "clear" else "may go"
-        return f"{head}{shares}, so {row.name} {goes} with {longer} life ({row.grade}: {figures}; {counts})."
+        outcome = better if row.gain > 0 else worse
+        return f"{head}{shares}, so {row.name} {goes} with {outcome} ({row.grade}: {figures}; {counts})."
     return f"{head}{shares}, which could not be told apart ({figures}; {counts})."
 
 
