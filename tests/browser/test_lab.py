@@ -131,6 +131,6 @@ def test_code_is_hidden_and_stays_editable(lab, page):
     address, _ = lab
     page.goto(address.format("01_intake.ipynb"))
     page.wait_for_selector(".jp-Notebook .jp-CodeCell")
-    assert page.locator(".jp-CodeCell .jp-Placeholder").count() >= 4
+    page.wait_for_function("() => document.querySelectorAll('.jp-CodeCell .jp-Placeholder').length >= 4")
     page.locator(".jp-CodeCell .jp-Placeholder").first.click()
     page.wait_for_selector(".jp-CodeCell .cm-content[contenteditable=true]")

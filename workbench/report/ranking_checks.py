@@ -212,19 +212,7 @@ def _by_mechanism(data: SeasonData, question: RankingQuestion) -> list[Finding]:
             reference=question.reference,
         )
     except WorkbenchError as error:
-        words = (
-            f"Protection choices could not be ranked by {join_words([shown_name(w) for w in wanted])} alone: {error}"
-        )
-        return [
-            Finding(
-                id="ranking.mechanisms",
-                kind="not known",
-                section="appendix",
-                order=16,
-                statement=words.replace("_", " "),
-                method="Not estimable.",
-            )
-        ]
+        return _not_ranked(wanted, error)
     rows = rows_of(data, ranking)
     top = next((r for r in rows if r.grade in ("clear", "likely")), rows[0])
     lost = ranking.table.set_index(["choice", "level"]).lost_to_anything
@@ -257,5 +245,19 @@ def _by_mechanism(data: SeasonData, question: RankingQuestion) -> list[Finding]:
                 "gain": [f"{points_text(r.gain)} ({r.limits})" if r.limits else points_text(r.gain) for r in rows],
                 "grade": [r.grade for r in rows],
             },
+        )
+    ]
+
+
+def _not_ranked(wanted: list[str], error: WorkbenchError) -> list[Finding]:
+    words = f"Protection choices could not be ranked by {join_words([shown_name(w) for w in wanted])} alone: {error}"
+    return [
+        Finding(
+            id="ranking.mechanisms",
+            kind="not known",
+            section="appendix",
+            order=16,
+            statement=words.replace("_", " "),
+            method="Not estimable.",
         )
     ]
