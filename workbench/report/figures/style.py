@@ -229,7 +229,7 @@ def new_axes(width: float = 9.0, height: float = 4.9, *, shown: bool = False) ->
     return figure.add_subplot()
 
 
-def figure_png(figure: "Figure", *, dpi: int = 200) -> bytes:
+def figure_png(figure: "Figure", *, dpi: int = 160) -> bytes:
     """Return a figure as PNG without any stamp, the same bytes for the same figure.
 
     Parameters
