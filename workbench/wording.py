@@ -3,6 +3,7 @@
 import math
 
 __all__ = [
+    "NOT_KNOWN",
     "count_of",
     "days_text",
     "interval_text",
@@ -12,6 +13,9 @@ __all__ = [
     "points_text",
     "round_sense",
 ]
+
+NOT_KNOWN = "not known"
+"""What stands in place of a number that is NaN."""
 
 
 def round_sense(value: float, digits: int = 2) -> float:
@@ -97,7 +101,7 @@ def percent_text(share: float) -> str:
     ('31 %', '0.4 %', '100 %', 'not known')
     """
     if not math.isfinite(share):
-        return "not known"
+        return NOT_KNOWN
     if share in (0.0, 1.0):
         return f"{share:.0%}".replace("%", " %")
     if share < 0.01 or share > 0.99:
@@ -128,7 +132,7 @@ def points_text(difference: float) -> str:
     ('+12 points', '−5 points', 'not known')
     """
     if not math.isfinite(difference):
-        return "not known"
+        return NOT_KNOWN
     rounded = round(100 * difference)
     sign = "+" if rounded > 0 else "−" if rounded < 0 else "±"
     return f"{sign}{abs(rounded)} point{'' if abs(rounded) == 1 else 's'}"
@@ -161,7 +165,7 @@ def days_text(value: float, unit: str = "days", *, signed: bool = False) -> str:
     ('142 days', '−3.2 days')
     """
     if not math.isfinite(value):
-        return "not known"
+        return NOT_KNOWN
     text = f"{abs(value):.0f}" if abs(value) >= 10 or value == 0 else f"{abs(value):.1f}"
     sign = "−" if value < 0 else "+" if signed and value > 0 else ""
     return f"{sign}{text} {unit}"
@@ -186,9 +190,11 @@ def interval_text(lower: str, upper: str) -> str:
 
     Examples
     --------
-    >>> interval_text("12 %", "31 %")
-    '12 to 31 %'
+    >>> interval_text("12 %", "31 %"), interval_text("12 %", "not known"), interval_text("not known", "not known")
+    ('12 to 31 %', '12 % to not known', 'not known')
     """
+    if lower == upper == NOT_KNOWN:
+        return NOT_KNOWN
     low, _, low_unit = lower.partition(" ")
     _, _, up_unit = upper.partition(" ")
     same = low_unit.rstrip("s") == up_unit.rstrip("s")

@@ -72,7 +72,7 @@ def test_a_level_without_failures_gets_the_exact_bound_and_no_certainty():
     head = choice_findings(data, "lid_seal", section="life", order=1)[0]
 
     assert any("None of 10 units with a flat failed" in c and "up to 31 %" in c for c in head.caveats)
-    assert head.table["lasted 150 days"][0] == "100% (69% to 100%)"
+    assert head.table["lasted 150 days"][0] == "100 % (69 to 100)"
 
 
 def test_levels_of_fewer_than_five_units_are_named_and_left_out(by_hand):

@@ -7,7 +7,7 @@ import pytest
 
 from tests.report.seasons import SETTINGS
 from tests.report.toys import season_of
-from workbench.report.deck_html import deck_html, is_number, packaged, picture_data, table_html
+from workbench.report.deck_html import deck_html, number_columns, packaged, picture_data, table_html
 from workbench.report.finding import Finding
 from workbench.report.slides import Slide, slides_of
 from workbench.report.summary_html import summary_html
@@ -59,9 +59,10 @@ def test_every_text_colour_of_the_style_can_be_read_on_its_paper(name):
 
 
 def test_typed_words_appear_and_nothing_else_is_made_up():
-    data = season_of(
-        [10.0], [True], {"lid_seal": ["a"]}, settings={**SETTINGS, "action": [{"what": "Cord", "owner": "bench"}]}
-    )
+    action = {"what": "Cord", "choice": "lid_seal", "from": "flat_gasket", "to": "o_ring", "owner": "bench"}
+    levels = {"lid_seal": {"labels": {"o_ring": "O-ring"}}}
+    settings = {**SETTINGS, "action": [action], "levels": levels}
+    data = season_of([10.0], [True], {"lid_seal": ["a"]}, settings=settings)
     slides = slides_of([mission_finding(data), caution_finding()], cover_slide(data), typed_slides(data, VERSIONS))
     page = deck_html(slides, "Season")
 
@@ -69,6 +70,8 @@ def test_typed_words_appear_and_nothing_else_is_made_up():
     assert "What counts as failure: no usable record." in page
     assert "One decision is asked of this review." in page
     assert "bench" in page
+    table = next(slide.table for slide in slides if slide.title == "Actions on the list.")
+    assert (table["from"], table["to"]) == (["flat gasket"], ["O-ring"])
     assert all(caution[:40] in page for caution in CAUTIONS)
     assert page.index("decision is asked") < page.index("Settings this review was made with")
 
@@ -99,11 +102,20 @@ def test_cells_are_escaped_and_numbers_set_right():
 
 
 @pytest.mark.parametrize(
-    ("cell", "number"),
-    [("12", True), ("+3 points", True), ("−1.5 %", True), ("–", True), ("IP67", False), ("3 of 4", False), ("", False)],
+    ("cells", "number"),
+    [
+        (["12"], True),
+        (["+3 points", "not reached"], True),
+        (["−1.5 %", "–"], True),
+        (["–"], False),
+        (["IP67", "12"], False),
+        (["3 of 4"], False),
+        ([""], False),
+        (["2025", "screws = 0"], False),
+    ],
 )
-def test_cells_that_are_numbers_are_known(cell, number):
-    assert is_number(cell) is number
+def test_columns_of_numbers_are_known(cells, number):
+    assert number_columns({"heading": cells}) == [number]
 
 
 def test_a_picture_never_spells_a_link():

@@ -9,7 +9,7 @@ from importlib.resources import files
 
 from workbench.report.slides import Picture, Slide
 
-__all__ = ["deck_html", "is_number", "packaged", "page_text", "picture_data", "table_html"]
+__all__ = ["deck_html", "number_columns", "packaged", "page_text", "picture_data", "table_html"]
 
 GRADE_CLASS = {"clear": "clear", "likely": "likely", "unclear": "unclear", "cannot be told apart": "apart"}
 TABLE_SIZES = (("", 17.2, 115), ("dense", 14.0, 140), ("denser", 11.2, 175))
@@ -17,7 +17,7 @@ TABLE_SIZES = (("", 17.2, 115), ("dense", 14.0, 140), ("denser", 11.2, 175))
 TABLE_ROOM = 500
 LONG_WORD = 18
 """Words longer than this may be broken in a table."""
-_NUMBER = re.compile(r"^[<≥≤~]?\s*[+−-]?[\d.,]+(\s*(%|days?|points?))?$|^–$")
+_NUMBER = re.compile(r"[<≥≤~]?\s*[+−-]?[\d.,]+(\s*(%|days?|points?))?$")
 
 
 def deck_html(slides: Sequence[Slide], title: str) -> str:
@@ -74,7 +74,7 @@ def page_text(title: str, css: str, body: str, script: str = "") -> str:
 
 
 def table_html(table: Mapping[str, Sequence[str]], css_class: str = "") -> str:
-    """Return a real table; numbers are set flush right.
+    """Return a real table; columns of numbers are set flush right.
 
     Parameters
     ----------
@@ -93,8 +93,10 @@ def table_html(table: Mapping[str, Sequence[str]], css_class: str = "") -> str:
     Nothing.
     """
     head = "".join(f'<th scope="col">{_text(heading)}</th>' for heading in table)
+    right = number_columns(table)
     rows = "".join(
-        "<tr>" + "".join(_cell(cell) for cell in cells) + "</tr>" for cells in zip(*table.values(), strict=True)
+        "<tr>" + "".join(_cell(*pair) for pair in zip(cells, right, strict=True)) + "</tr>"
+        for cells in zip(*table.values(), strict=True)
     )
     name = f' class="{css_class}"' if css_class else ""
     return f'<div class="wide"><table{name}><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>'
@@ -125,24 +127,30 @@ def picture_data(png: bytes) -> str:
     return f"data:image/png;base64,{data}"
 
 
-def is_number(cell: str) -> bool:
-    """Return whether a cell is set like a number: flush right.
+def number_columns(table: Mapping[str, Sequence[str]]) -> list[bool]:
+    """Return which columns of a table are set like numbers: flush right.
 
     Parameters
     ----------
-    cell : str
+    table : mapping of heading to cells
         As shown.
 
     Returns
     -------
-    bool
-        True for numbers with or without unit, and for the dash of an unknown one.
+    list of bool
+        True where every cell with a digit is a number, with or without unit, and there is one.
 
     Raises
     ------
     Nothing.
+
+    Examples
+    --------
+    >>> number_columns({"end": ["IP67", "IP66"], "units": ["12", "–"], "gain": ["reference", "+3 points"]})
+    [False, True, True]
     """
-    return bool(_NUMBER.match(cell))
+    counted = [[cell for cell in cells if any(c.isdigit() for c in cell)] for cells in table.values()]
+    return [bool(cells) and all(_NUMBER.match(cell) for cell in cells) for cells in counted]
 
 
 def packaged(name: str) -> str:
@@ -170,9 +178,9 @@ def _text(value: str) -> str:
     return html.escape(value.replace(" %", "\u00a0%"), quote=True)  # a per cent sign never starts a line
 
 
-def _cell(cell: str) -> str:
+def _cell(cell: str, number: bool) -> str:
     longest = max((len(word) for word in cell.split()), default=0)
-    kind = ' class="number"' if is_number(cell) else ' class="long"' if longest > LONG_WORD else ""
+    kind = ' class="number"' if number else ' class="long"' if longest > LONG_WORD else ""
     return f'<td dir="auto"{kind}>{_text(cell)}</td>'
 
 

@@ -19,7 +19,7 @@ from workbench.report.sentences import (
     share_sentence,
     test_sentence,
 )
-from workbench.wording import count_of, p_text, percent_text, points_text
+from workbench.wording import count_of, interval_text, p_text, percent_text, points_text
 
 __all__ = ["choice_findings", "life_findings"]
 
@@ -235,7 +235,7 @@ def _share_table(data: SeasonData, choice: ChoiceComparison) -> dict[str, list[s
 def _share_cell(share: float, lower: float, upper: float) -> str:
     if not math.isfinite(share):
         return "not known"
-    return f"{percent_text(share)} ({percent_text(lower)} to {percent_text(upper)})".replace(" %", "%")
+    return f"{percent_text(share)} ({interval_text(percent_text(lower), percent_text(upper)).removesuffix(' %')})"
 
 
 def _gap(difference: tuple[float, float, float]) -> str:

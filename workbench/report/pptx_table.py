@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from workbench.report.deck_html import is_number
+from workbench.report.deck_html import number_columns
 from workbench.report.naming import shown_name
 from workbench.report.pptx_master import ACCENT, INK
 
@@ -99,9 +99,11 @@ def add_table(
         frame.table.columns[number].width = Inches(inches)
     for number, inches in enumerate(heights):
         frame.table.rows[number].height = Inches(inches)
+    right = number_columns(table)
     for row, line in enumerate(lines):
         for column, text in enumerate(line):
-            _fill(frame.table.cell(row, column), text, size, head=row == 0, shaded=row % 2 == 0)
+            flush = right[column] and row > 0
+            _fill(frame.table.cell(row, column), text, size, head=row == 0, shaded=row % 2 == 0, right=flush)
     describe(frame, "Table: " + "; ".join(shown_name(heading) for heading in table))
 
 
@@ -130,7 +132,7 @@ def _height(text: str, width: float, size: float) -> float:
     return float(np.ceil(max(len(text), 1) / per_line)) * size * 1.25 / 72 + 0.08
 
 
-def _fill(cell: Any, text: str, size: float, *, head: bool, shaded: bool) -> None:
+def _fill(cell: Any, text: str, size: float, *, head: bool, shaded: bool, right: bool) -> None:
     from pptx.dml.color import RGBColor
     from pptx.enum.text import PP_ALIGN
     from pptx.util import Inches, Pt
@@ -140,7 +142,7 @@ def _fill(cell: Any, text: str, size: float, *, head: bool, shaded: bool) -> Non
     cell.fill.solid()
     cell.fill.fore_color.rgb = RGBColor.from_string(ACCENT if head else "F1EFE8" if shaded else "FFFFFF")
     paragraph = cell.text_frame.paragraphs[0]
-    paragraph.alignment = PP_ALIGN.RIGHT if is_number(text) and not head else PP_ALIGN.LEFT
+    paragraph.alignment = PP_ALIGN.RIGHT if right else PP_ALIGN.LEFT
     run = paragraph.add_run()
     run.text = legal_text(text)
     run.font.size, run.font.bold = Pt(size), head

@@ -143,7 +143,9 @@ def typed_slides(data: SeasonData, versions: Mapping[str, str]) -> list[Slide]:
     actions = list(data.settings.get("action") or ())
     if actions:
         slides.append(
-            _slide("decisions", "Actions on the list.", table=_actions(actions), method="As typed in the settings.")
+            _slide(
+                "decisions", "Actions on the list.", table=_actions(data, actions), method="As typed in the settings."
+            )
         )
     table = _settings_table(data.settings)
     if table["setting"]:
@@ -163,11 +165,19 @@ def _slide(section: str, title: str, **parts: Any) -> Slide:
     return Slide(kind="typed", section=SECTIONS[section], title=title, source="settings", **parts)
 
 
-def _actions(actions: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
+def _actions(data: SeasonData, actions: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
     keys = [
         k for k in ("what", "choice", "from", "to", "since", "expected", "owner", "due") if any(k in a for a in actions)
     ]
-    return {key: [shown_name(action.get(key, "–"), 70) for action in actions] for key in keys}
+    return {key: [_action_cell(data, action, key) for action in actions] for key in keys}
+
+
+def _action_cell(data: SeasonData, action: Mapping[str, Any], key: str) -> str:
+    if key not in action:
+        return "–"
+    if key in ("from", "to"):
+        return data.label(str(action.get("choice", "")), str(action[key]))
+    return shown_name(action[key], 70)
 
 
 def _settings_table(settings: Mapping[str, Any]) -> dict[str, list[str]]:
@@ -192,5 +202,5 @@ def _flat(settings: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]
             words = [cell_text(v) or "(empty)" for v in value]
             rows.append((name, shown_name(", ".join(words), 90)))
         else:
-            rows.append((name, shown_name(cell_text(value), 90)))
+            rows.append((name, shown_text(cell_text(value), 260)))
     return rows

@@ -9,8 +9,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -229,7 +227,7 @@ def new_axes(width: float = 9.0, height: float = 4.9, *, shown: bool = False) ->
     return figure.add_subplot()
 
 
-def figure_png(figure: "Figure", *, dpi: int = 160) -> bytes:
+def figure_png(figure: "Figure", *, dpi: int = 200) -> bytes:
     """Return a figure as PNG without any stamp, the same bytes for the same figure.
 
     Parameters
@@ -254,10 +252,10 @@ def figure_png(figure: "Figure", *, dpi: int = 160) -> bytes:
     figure.set_dpi(dpi)
     canvas = FigureCanvasAgg(figure)
     canvas.draw()  # once: saving would draw twice to find the layout
-    picture = Image.fromarray(np.asarray(canvas.buffer_rgba())[:, :, :3])
+    picture = Image.frombuffer("RGBA", canvas.get_width_height(), canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
     target = io.BytesIO()
     # few colours are in use; a palette keeps decks small enough to send
-    picture.quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(
+    picture.convert("RGB").quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(
         target, format="png", dpi=(dpi, dpi)
     )
     return target.getvalue()
