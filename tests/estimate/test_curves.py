@@ -336,7 +336,7 @@ def test_groups_of_nothing_are_refused(by):
     [
         ([True, True, False, False], ()),  # exactly half failed: there is a median
         ([True, False, False, False], ("all: half had not failed by 4 days, so there is no median.",)),
-        ([True, True, True, True], ("all: std_error is not defined where survival is 0.",)),
+        ([True, True, True, True], ("all: there is no standard error where survival is 0.",)),
     ],
 )
 def test_notes_say_what_the_end_of_a_curve_does_not_tell(failed, said):

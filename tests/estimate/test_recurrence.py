@@ -92,7 +92,7 @@ def test_one_unit_has_no_standard_error_and_a_missing_end_is_said():
     result = mean_cumulative_count(_rows(("a", 2, True), ("a", 5, True)))
     assert np.isnan(result.columns["std_error"]).all() and np.isnan(result.columns["upper"]).all()
     assert any("no end of observation" in note for note in result.notes)
-    assert any("no std_error" in note for note in result.notes)
+    assert any("no standard error" in note for note in result.notes)
 
 
 @pytest.mark.parametrize(

@@ -210,5 +210,5 @@ def _curve_notes(labels: tuple[str, ...], counts: RiskSets, survival: np.ndarray
                     f"{label}: every unit at risk at {when:g} {unit} had failed by then while others entered later; "
                     "the curve stays at 0 and says nothing about those."
                 )
-            notes.append(f"{label}: std_error is not defined where survival is 0.")
+            notes.append(f"{label}: there is no standard error where survival is 0.")
     return notes

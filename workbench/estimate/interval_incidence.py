@@ -71,7 +71,7 @@ def interval_incidence(
     causes, cause = causes_of(lives, groups)
     counts = risk_sets(lives.lower, lives.failed, lives.entry, lives.weight, groups.codes, len(groups.labels))
     parts, sizes, known_to = [], [], []
-    notes = ["Failures lie in intervals: most likely incidence by cause, limits by likelihood ratio, no std_error."]
+    notes = ["Failures lie in intervals: the most likely incidence by cause, with limits by likelihood ratio."]
     for g, label in enumerate(groups.labels):
         rows = np.flatnonzero(groups.codes == g)
         classes, more = _classes_of(lives.take(rows), cause[rows], len(causes), label)

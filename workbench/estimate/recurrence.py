@@ -246,7 +246,7 @@ def _one_group(
     flat = (mean > 0) & (std_error <= 0)
     if flat.any():
         std_error[flat] = np.nan
-        notes.append("no std_error where all units under observation have the same count, or there is only one.")
+        notes.append("no standard error where all units under observation have the same count, or there is only one.")
     return (days, at_risk, events, mean, std_error, lower, upper), notes
 
 

@@ -17,7 +17,9 @@ TABLE_SIZES = (("", 17.2, 115), ("dense", 14.0, 140), ("denser", 11.2, 175))
 TABLE_ROOM = 500
 LONG_WORD = 18
 """Words longer than this may be broken in a table."""
-_NUMBER = re.compile(r"[<≥≤~]?\s*[+−-]?[\d.,]+(\s*(%|days?|points?))?$")
+SHORT_CELL = 10
+"""Cells up to this many characters stay on one line."""
+_NUMBER = re.compile(r"[<≥≤~]?\s*[+−±-]?[\d.,]+(\s*(%|days?|points?))?$")
 
 
 def deck_html(slides: Sequence[Slide], title: str) -> str:
@@ -180,8 +182,9 @@ def _text(value: str) -> str:
 
 def _cell(cell: str, number: bool) -> str:
     longest = max((len(word) for word in cell.split()), default=0)
-    kind = ' class="number"' if number else ' class="long"' if longest > LONG_WORD else ""
-    return f'<td dir="auto"{kind}>{_text(cell)}</td>'
+    kind = "number" if number else "long" if longest > LONG_WORD else "short" if len(cell) <= SHORT_CELL else ""
+    name = f' class="{kind}"' if kind else ""
+    return f'<td dir="auto"{name}>{_text(cell)}</td>'
 
 
 def _slide(slide: Slide, number: int) -> str:

@@ -64,9 +64,10 @@ def _by_reason(frame: pd.DataFrame) -> dict[str, list[str]]:
             "reason": [shown_text(r, 110) for r in frame["reason"]],
         }
     first = frame.drop_duplicates(["source", "sheet", "row"])
-    where = [f"{shown_text(s, 30)}, {r}" for s, r in zip(first["source"], first["row"], strict=True)]
+    files = {"file": [shown_text(s, 30) for s in first["source"]]} if first["source"].nunique() > 1 else {}
     return {
-        "row": where,
+        **files,
+        "row": [f"{r}" for r in first["row"]],
         "column": [shown_name(c, 24) for c in first["column"]],
         "reason": [shown_text(r, 110) for r in first["reason"]],
     }

@@ -263,7 +263,7 @@ def _worth(data: SeasonData, ranking: Ranking) -> list[Finding]:
         name = data.label(best["choice"], best["level"])
         statement = (
             f"Of the levels with a price, {name} goes with most for the money: about"
-            f" {best['units_saved']:.0f} more units alive in 100 for {best['extra_cost']:+.2f} a unit."
+            f" {best['units_saved']:.0f} more units alive in 100 for {_signed(best['extra_cost'], 2)} a unit."
         )
     else:
         statement = "For no level with a price is the gain sure enough to put a price on a unit saved."
@@ -281,12 +281,16 @@ def _worth(data: SeasonData, ranking: Ranking) -> list[Finding]:
             caveats=("A level that goes with longer life need not be its cause; a trial would tell.",),
             table={
                 "level": [data.label(c, x) for c, x in zip(rows["choice"], rows["level"], strict=True)],
-                "extra cost": [f"{x:+.2f}" for x in rows["extra_cost"]],
-                "more alive in 100": [f"{x:+.0f}" for x in rows["units_saved"]],
-                "limits": [f"{a:+.0f} to {b:+.0f}" for a, b in zip(rows["lower"], rows["upper"], strict=True)],
+                "extra cost": [_signed(x, 2) for x in rows["extra_cost"]],
+                "more alive in 100": [_signed(x) for x in rows["units_saved"]],
+                "limits": [f"{_signed(a)} to {_signed(b)}" for a, b in zip(rows["lower"], rows["upper"], strict=True)],
             },
         )
     ]
+
+
+def _signed(value: float, digits: int = 0) -> str:
+    return f"{value:+.{digits}f}".replace("-", "−")
 
 
 def _trial(data: SeasonData, trial: Mapping[str, Any], say: Callable[[str], None]) -> list[Finding]:

@@ -219,7 +219,7 @@ def _raw(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding
         units=widest.units + widest.base_units,
         failures=widest.failures + widest.base_failures,
         method="Raw: difference of the curves at the mission. Adjusted: as in the ranking.",
-        caveats=tuple(a.sentence for a in ranking.agreements if "raw" in a.view),
+        caveats=tuple(_as_words(a.sentence) for a in ranking.agreements if "raw" in a.view),
         figure=Drawing(
             result=ranking,
             alt="Adjusted gains as dots with limits, and the raw difference of the curves as a bar on the same line.",
