@@ -7,7 +7,7 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import parquet
 
-__all__ = ["EFFECTS", "LAST_DAY", "fleet_rows", "write_fleet"]
+__all__ = ["EFFECTS", "LAST_DAY", "fleet_rows", "write_as_csv", "write_fleet"]
 
 LAST_DAY = np.datetime64("2025-12-31")
 FIRST_DAY = np.datetime64("2023-01-01")
@@ -131,7 +131,9 @@ def _dirtied(frame: pd.DataFrame, rng: np.random.Generator, dirt: float) -> pd.D
     return frame.assign(outcome=outcome, lid_seal=seal, unit_id=units, found_on=found)
 
 
-def write_fleet(path: Path, size: int, *, seed: int = 1, at_once: int = 500_000) -> Path:
+def write_fleet(
+    path: Path, size: int, *, seed: int = 1, at_once: int = 500_000, dirt: float = 1.0, only: str | None = None
+) -> Path:
     """Write rows to a Parquet file, a part at a time.
 
     Parameters
@@ -144,6 +146,10 @@ def write_fleet(path: Path, size: int, *, seed: int = 1, at_once: int = 500_000)
         Of everything drawn.
     at_once : int
         Rows held in memory.
+    dirt : float
+        As in `fleet_rows`.
+    only : str, optional
+        Only rows with this time_basis, about half of them.
 
     Returns
     -------
@@ -156,7 +162,9 @@ def write_fleet(path: Path, size: int, *, seed: int = 1, at_once: int = 500_000)
     """
     writer = None
     for first in range(0, size, at_once):
-        frame = fleet_rows(min(at_once, size - first), seed=seed, first=first)
+        frame = fleet_rows(min(at_once, size - first), seed=seed, first=first, dirt=dirt)
+        if only is not None:
+            frame = frame[frame["time_basis"] == only]
         days = {n: frame[n].astype("datetime64[s]").dt.date for n in frame if frame[n].dtype.kind == "M"}
         table = pa.Table.from_pandas(frame.assign(**days), preserve_index=False)
         writer = writer or parquet.ParquetWriter(path, table.schema)
@@ -164,3 +172,29 @@ def write_fleet(path: Path, size: int, *, seed: int = 1, at_once: int = 500_000)
     if writer is not None:
         writer.close()
     return path
+
+
+def write_as_csv(path: Path) -> Path:
+    """Write a Parquet file as csv beside it.
+
+    Parameters
+    ----------
+    path : Path
+        The Parquet file.
+
+    Returns
+    -------
+    Path
+        The csv file.
+
+    Raises
+    ------
+    Nothing.
+    """
+    import duckdb
+
+    target = path.with_suffix(".csv")
+    with duckdb.connect() as connection:
+        connection.execute("SET enable_progress_bar = false")
+        connection.read_parquet(str(path)).write_csv(str(target))
+    return target
