@@ -2,44 +2,108 @@
 
 import zipfile
 
+import numpy as np
+import pandas as pd
 import pytest
 
-from tests.damage import ODS_HEAD, ODS_TAIL, SECONDS_A_FILE, examine, time_limit, write_damaged
+from tests.damage import SECONDS_A_FILE, examine, examine_settings, time_limit
 from tests.log.builders import row, write_xlsx
-from workbench.errors import LogError, UsageError
+from tests.spoiling import SETTINGS_DAMAGE
+from tests.spoilt_files import FORMATS, ODS_HEAD, ODS_TAIL, write_damaged, write_damaged_settings
+from workbench.errors import LogError, SettingsError, UsageError
 from workbench.log.marked import write_marked
 from workbench.log.reading import read_log
+from workbench.log.settings import read_settings
 
-LOGS, AT_ONCE = 160, 8
-ONCE_BROKEN = (2676, 3346, 3379, 20453)
+LOGS, AT_ONCE = 500, 25
 
 
 @pytest.mark.parametrize("first", range(0, LOGS, AT_ONCE))
 def test_a_damaged_log_is_read_or_refused_in_a_sentence_and_loses_no_row(tmp_path, first):
-    """Seeds from 0; thousands more on demand by tests/studies/damage.py."""
+    """Seeds from 0; thousands more on demand by tests/studies/damage.py. A fifth goes through every output of a log."""
     verdicts = []
     for seed in range(first, first + AT_ONCE):
         path, _ = write_damaged(seed, tmp_path)
         with time_limit(SECONDS_A_FILE):
-            verdicts.append(examine(path, seed, whole=seed % 4 == 0))
+            verdicts.append(examine(path, seed, whole=seed % 5 == 0))
     assert set(verdicts) <= {"read", "unusable", "refused"} and len(verdicts) == AT_ONCE
 
 
-@pytest.mark.parametrize("seed", ONCE_BROKEN)
-def test_a_log_that_once_led_to_a_traceback_does_no_more(tmp_path, seed):
-    path, _ = write_damaged(seed, tmp_path)
-    with time_limit(SECONDS_A_FILE):
-        assert examine(path, seed) in ("read", "unusable", "refused")
+@pytest.mark.parametrize("first", range(0, 200, 50))
+def test_damaged_settings_are_read_or_refused_in_a_sentence(tmp_path, first):
+    for seed in range(first, first + 50):
+        with time_limit(5):
+            assert examine_settings(write_damaged_settings(seed, tmp_path)) in ("read", "refused")
 
 
-def test_the_same_seed_spoils_the_same_way(tmp_path):
+def test_the_same_seed_spoils_the_same_way_and_every_kind_of_file_occurs(tmp_path):
     first, second = tmp_path / "one", tmp_path / "two"
     first.mkdir()
     second.mkdir()
-    for seed in range(30):
+    kinds = set()
+    for seed in range(60):
         (one, done), (two, again) = write_damaged(seed, first), write_damaged(seed, second)
+        kinds.add(done.rpartition(" ")[2])
         if one.suffix == ".csv":
             assert one.read_bytes() == two.read_bytes() and done == again
+    assert kinds == set(FORMATS)
+    chance = np.random.default_rng(0)
+    assert all(damage('a = "b"\n[c]', chance).count("\n") >= 1 for damage in SETTINGS_DAMAGE)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("season = " + "[" * 3000, "brackets stand too deep in each other"),
+        ("season = " + "9" * 5000, "is no valid TOML: .*digits"),
+        ('date_format = "%d/%d/%m/%Y"', "must hold day, month and year in strptime notation"),
+        ("mission_days = 0x" + "f" * 5000, "1 to 36,500; got a int too long to show"),
+        ("mission_days = 36501", "whole number of days of 1 to 36,500; got 36501"),
+        ("season = 0x" + "f" * 5000, "season must be a text in quotes"),
+        ("[levels.lid_seal.cost]\ncord = 0x" + "f" * 5000, "money of at most 1,000,000,000,000; got a int too long"),
+        ("x" * 5000 + " = 1", r"unknown key 'x{119}…"),
+        ('[levels."a\\nb"]\nwords = 1', r"levels, 'a\\nb'.words must be a table"),
+    ],
+)
+def test_settings_that_once_led_to_a_traceback_or_a_page_of_text_are_refused_in_a_sentence(tmp_path, text, message):
+    path = tmp_path / "season.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(SettingsError, match=message) as caught:
+        read_settings(path)
+    assert "\n" not in str(caught.value) and len(str(caught.value)) < 500
+
+
+@pytest.mark.parametrize("source", [5, b"season.toml", ["season.toml"], "x" * 5000, "\0.toml"], ids=type)
+def test_what_can_be_no_settings_file_is_refused_in_a_sentence(source):
+    with pytest.raises(SettingsError):
+        read_settings(source)
+
+
+def test_a_name_too_long_for_a_file_is_refused_in_a_sentence():
+    with pytest.raises(UsageError, match=r"cannot be opened .*; check the path"):
+        read_log("x" * 5000)
+
+
+def test_a_table_with_half_a_character_or_a_number_of_thousands_of_digits_is_read(tmp_path):
+    """No file can hold a lone surrogate, yet a text in memory can."""
+    frame = pd.DataFrame([row("A\ud800"), row("B", outcome="\udfff"), row(10**5000)])
+    log = read_log(frame)
+    assert log.rows == 3 and log.used == 1
+    log.set_aside.to_csv(tmp_path / "list.csv")
+    assert "far too large" in " ".join(log.set_aside["reason"])
+
+
+@pytest.mark.parametrize("repeat", ["0", "-3", "x"])
+@pytest.mark.parametrize("what", ["rows-repeated", "columns-repeated", "rows-spanned", "columns-spanned"])
+def test_an_opendocument_count_that_is_none_is_damage(tmp_path, what, repeat):
+    tag = "row" if what.startswith("rows-r") else "cell"
+    rows = "<table:table-row><table:table-cell/></table:table-row>"
+    rows = rows.replace(f"<table:table-{tag}", f'<table:table-{tag} table:number-{what}="{repeat}"', 1)
+    path = tmp_path / "log.ods"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("content.xml", f"{ODS_HEAD}{rows}{ODS_TAIL}")
+    with pytest.raises(LogError, match=r"log\.ods cannot be read as an OpenDocument spreadsheet \(damaged"):
+        read_log(path)
 
 
 @pytest.mark.parametrize(

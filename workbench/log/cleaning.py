@@ -42,6 +42,9 @@ _YEARS = (1950, 2200)
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?\Z")
 _BARE_NUMBER = re.compile(r"\d+(?:[.,]\d+)?\Z")
 _LARGEST_WHOLE = 1e9
+_INVISIBLE = ("Cc", "Cf", "Cs")
+"""Unicode's control and format characters, and halves of characters, which no file can hold."""
+
 _MINUS = str.maketrans({"−": "-", "–": "-", "‐": "-", "‑": "-"})
 _IP_PART = re.compile(r"([0-6X])([0-9X])([A-D]?)(H?M?S?W?)\Z")
 
@@ -70,7 +73,7 @@ def tidy(text: str) -> str:
     """
     if text.isascii() and text.isprintable():
         return " ".join(text.split())
-    visible = (c if c.isspace() else "" if unicodedata.category(c) in ("Cc", "Cf") else c for c in text)
+    visible = (c if c.isspace() else "" if unicodedata.category(c) in _INVISIBLE else c for c in text)
     return " ".join("".join(visible).split())
 
 
@@ -114,7 +117,7 @@ def _missing(words: tuple[str, ...]) -> frozenset[str]:
 
 
 def _had_invisible(text: str) -> bool:
-    return any(not c.isspace() and unicodedata.category(c) in ("Cc", "Cf") for c in text)
+    return any(not c.isspace() and unicodedata.category(c) in _INVISIBLE for c in text)
 
 
 def _refused(reason: str, advice: str) -> Cleaned:

@@ -8,13 +8,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from workbench.errors import LogError
-from workbench.log.sheets import Cell, RawSheet
+from workbench.log.sheets import Cell, Flaw, RawSheet, cell_text
 
 if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
 __all__ = ["cell_of", "read_arrow", "read_frame", "read_parquet"]
+
+_LARGEST_WHOLE = 10**300
 
 
 def read_parquet(path: Path, data: bytes) -> RawSheet:
@@ -94,7 +96,7 @@ def read_frame(frame: "pd.DataFrame", source: str = "table") -> RawSheet:
     Nothing.
     """
     columns = [frame.iloc[:, i].astype(object).tolist() for i in range(frame.shape[1])]
-    return _sheet(source, tuple(str(c) for c in frame.columns), columns)
+    return _sheet(source, tuple(cell_text(cell_of(c)) for c in frame.columns), columns)
 
 
 def _listed(column: Any) -> list[Any]:
@@ -129,7 +131,9 @@ def cell_of(value: Any) -> Cell:
     Nothing.
     """
     if isinstance(value, str):
-        return value
+        return value if value.isascii() else value.encode("utf-8", "replace").decode()  # "?" for half a character
+    if isinstance(value, int) and abs(value) > _LARGEST_WHOLE:
+        return Flaw("(a number of thousands of digits)", "holds a number far too large", "type the value again")
     if value is None or value != value or type(value).__name__ in ("NAType", "NaTType"):
         return None
     if isinstance(value, dt.datetime):

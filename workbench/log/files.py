@@ -9,7 +9,7 @@ from pathlib import Path
 from workbench.errors import LogError, UsageError
 from workbench.log.columnar import read_parquet
 from workbench.log.opendocument import read_opendocument
-from workbench.log.sheets import RawSheet
+from workbench.log.sheets import RawSheet, shown
 from workbench.log.textfiles import read_text_file
 from workbench.log.workbooks import read_workbook
 
@@ -65,20 +65,25 @@ def find_files(path: PathInput | Iterable[PathInput]) -> tuple[list[Path], bool]
     given = [Path(one) for one in named]
     if not given:
         raise UsageError("no log was named; give a file, a folder or a list of files")
-    files: list[Path] = []
-    for one in given:
-        if one.is_dir():
-            inside = sorted(
-                p for p in one.iterdir() if p.suffix.lower() in SUFFIXES and not p.name.startswith((".", "~"))
-            )
-            if not any(p.is_file() for p in inside):
-                raise UsageError(f"the folder {one} holds no log (looked for {', '.join(SUFFIXES)})")
-            files += [p for p in inside if p.is_file()]
-        elif one.exists():
-            files.append(one)
-        else:
-            raise UsageError(f"there is no file or folder {one}; check the path")
-    return list(dict.fromkeys(files)), any(p.is_dir() for p in given)
+    found = [_inside(one) for one in given]
+    return list(dict.fromkeys(file for files in found for file in files)), any(p.is_dir() for p in given)
+
+
+def _inside(path: Path) -> list[Path]:
+    """The files that one path stands for."""
+    try:
+        if not path.is_dir():
+            if path.exists():
+                return [path]
+            raise UsageError(f"there is no file or folder {path}; check the path")
+        inside = sorted(p for p in path.iterdir() if p.suffix.lower() in SUFFIXES and not p.name.startswith((".", "~")))
+    except OSError as error:
+        raise UsageError(
+            f"{shown(str(path))} cannot be opened ({error.strerror or error}); check the path and the right to read it"
+        ) from None
+    if not any(p.is_file() for p in inside):
+        raise UsageError(f"the folder {path} holds no log (looked for {', '.join(SUFFIXES)})")
+    return [p for p in inside if p.is_file()]
 
 
 def read_file(path: Path, fit: Callable[[RawSheet], int]) -> tuple[list[RawSheet], str]:

@@ -77,7 +77,7 @@ def _raw_sheet(source: str, table: Any) -> RawSheet:
     for element in _row_elements(table):
         cells, spans = _cells_of(element, covering, f"{source}, sheet {name!r}")
         merged += len(spans)
-        repeat = int(element.get(f"{_TABLE}number-rows-repeated", 1))
+        repeat = _number(element, "rows-repeated")
         covering = {c: (left - 1, value) for c, (left, value) in (covering | spans).items() if left > 1}
         if not any(cell is not None for cell in cells):
             number += repeat
@@ -112,7 +112,7 @@ def _cells_of(
     spans: dict[int, tuple[int, Cell]] = {}
     across: tuple[int, Cell] = (0, None)
     for element in row:
-        repeat = int(element.get(f"{_TABLE}number-columns-repeated", 1))
+        repeat = _number(element, "columns-repeated")
         if len(cells) > _MOST_COLUMNS and any(cell is not None for cell in (cells[-1], _value(element))):
             raise LogError(f"{place}: a row has content past column {_MOST_COLUMNS:,}; delete what lies past the log")
         if element.tag == f"{_TABLE}covered-table-cell":
@@ -127,7 +127,7 @@ def _cells_of(
         value = _value(element)
         if value is not None:
             _refuse_many(repeat, place)
-        wide, high = (int(element.get(f"{_TABLE}number-{way}-spanned", 1)) for way in ("columns", "rows"))
+        wide, high = _number(element, "columns-spanned"), _number(element, "rows-spanned")
         across = (wide - 1, value)
         if high > 1 or wide > 1:
             spans |= {len(cells) + i: (high, value) for i in range(min(wide, _MOST_REPEATED))}
@@ -135,6 +135,14 @@ def _cells_of(
     while cells and cells[-1] is None:
         cells.pop()
     return cells, spans
+
+
+def _number(element: Any, what: str) -> int:
+    """How often an element stands, or how far it spans; anything but a number from 1 on is damage."""
+    number = int(element.get(f"{_TABLE}number-{what}", 1))
+    if number < 1:
+        raise ValueError(f"{what} is {number}")
+    return number
 
 
 def _refuse_many(repeat: int, place: str) -> None:

@@ -2,7 +2,7 @@
 
 import datetime as dt
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from os import PathLike
 from pathlib import Path
@@ -12,15 +12,15 @@ from typing import Any
 from workbench.checks import did_you_mean
 from workbench.errors import SettingsError
 from workbench.log.columns import log_columns, word_key
+from workbench.log.setting_values import READERS, ROLE_NAMES, given, refuse_unknown
+from workbench.log.sheets import shown
 
 __all__ = ["MISSING_WORDS", "Settings", "read_settings"]
 
 MISSING_WORDS = ("", "-", "?", "n/a", "not recorded")
 """What stands for "nothing here" unless the settings say otherwise; NA and None are words like others."""
 
-ROLE_NAMES = ("protection", "exposure", "evidence", "ignore")
-LEVEL_KEYS = ("words", "labels", "cost")
-ACTION_KEYS = ("what", "choice", "from", "to", "since", "expected", "owner", "due")
+_LONGEST_ERROR = 200
 
 
 def _empty() -> Mapping[str, Any]:
@@ -180,18 +180,33 @@ def read_settings(source: "Settings | Mapping[str, Any] | str | PathLike[str] | 
         return source
     if isinstance(source, Mapping):
         return _checked(source, "settings")
+    if not isinstance(source, str | PathLike):
+        raise SettingsError(f"settings are a file, or a table of names and values; got {given(source)}")
     path = Path(source)
-    if not path.is_file():
-        raise SettingsError(
-            f"no settings file at {path}; write one with 'workbench adopt LOG', or leave --settings out"
-        )
+    return _checked(_parsed(path, _content(path)), path.name)
+
+
+def _content(path: Path) -> bytes:
     try:
-        values = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        if path.is_file():
+            return path.read_bytes()
+    except OSError as error:
+        raise SettingsError(
+            f"{shown(path.name)} cannot be read ({error.strerror or error}); name a settings file that can be opened"
+        ) from None
+    raise SettingsError(f"no settings file at {path}; write one with 'workbench adopt LOG', or leave --settings out")
+
+
+def _parsed(path: Path, data: bytes) -> Mapping[str, Any]:
+    try:
+        return tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError:
         raise SettingsError(f"{path.name} is not UTF-8 text; save it as UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{path.name} is no valid TOML: {error}") from None
-    return _checked(values, path.name)
+    except RecursionError:
+        raise SettingsError(f"{path.name} is no valid TOML: brackets stand too deep in each other") from None
+    except ValueError as error:  # also a number of thousands of digits
+        said = " ".join(str(error).split())[:_LONGEST_ERROR]
+        raise SettingsError(f"{path.name} is no valid TOML: {said}") from None
 
 
 def _plain(value: Any) -> Any:
@@ -203,175 +218,11 @@ def _plain(value: Any) -> Any:
 
 
 def _checked(values: Mapping[str, Any], where: str) -> Settings:
-    _refuse_unknown(values, [f.name for f in fields(Settings)], where)
-    known = {key: _READERS[key](value, f"{where}: {key}") for key, value in values.items() if value is not None}
+    refuse_unknown(values, [f.name for f in fields(Settings)], where)
+    known = {key: READERS[key](value, f"{where}: {key}") for key, value in values.items() if value is not None}
     settings = Settings(**known)
     _check_columns(settings, where)
     return settings
-
-
-def _refuse_unknown(values: Mapping[str, Any], known: Sequence[str], where: str) -> None:
-    for key in values:
-        if key not in known:
-            raise SettingsError(
-                f"{where}: unknown key {key!r}{did_you_mean(str(key), known)} (there are: {', '.join(known)})"
-            )
-
-
-def _text(value: Any, where: str) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise SettingsError(f"{where} must be a text in quotes; got {value!r}")
-    return value.strip()
-
-
-def _season(value: Any, where: str) -> str:
-    if isinstance(value, int) and not isinstance(value, bool):
-        return str(value)
-    return _text(value, where)
-
-
-def _mission(value: Any, where: str) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or value < 1:
-        raise SettingsError(f"{where} must be a whole number of days of at least 1; got {value!r}")
-    return value
-
-
-def _decimal(value: Any, where: str) -> str:
-    if value not in (".", ","):
-        raise SettingsError(f'{where} must be "." or ","; got {value!r}')
-    return str(value)
-
-
-def _date_format(value: Any, where: str) -> str:
-    text = _text(value, where)
-    for probe in (dt.date(2025, 3, 4), dt.date(2026, 11, 30)):
-        try:
-            again = dt.datetime.strptime(probe.strftime(text), text).date()
-        except ValueError:
-            again = None
-        if again != probe:
-            raise SettingsError(
-                f'{where} must hold day, month and year in strptime notation, such as "%d/%m/%Y"; got {value!r}'
-            )
-        try:
-            iso = dt.date.fromisoformat(probe.strftime(text))
-        except ValueError:
-            continue
-        if iso != probe:
-            raise SettingsError(f"{where} reads ISO dates (year-month-day) differently; got {value!r}")
-    return text
-
-
-def _date(value: Any, where: str) -> dt.date:
-    if isinstance(value, dt.datetime):
-        return value.date()
-    if isinstance(value, dt.date):
-        return value
-    try:
-        return dt.date.fromisoformat(_text(value, where))
-    except ValueError:
-        raise SettingsError(f'{where} must be a date such as "2025-03-01"; got {value!r}') from None
-
-
-def _window(value: Any, where: str) -> tuple[dt.date, dt.date]:
-    if not isinstance(value, list | tuple) or len(value) != 2:
-        raise SettingsError(f'{where} must be two dates such as ["2025-03-01", "2025-12-31"]; got {value!r}')
-    first, last = (_date(v, where) for v in value)
-    if first >= last:
-        raise SettingsError(f"{where} must begin before it ends; got {first} and {last}")
-    return first, last
-
-
-def _texts(value: Any, where: str) -> tuple[str, ...]:
-    if not isinstance(value, list | tuple):
-        raise SettingsError(f"{where} must be a list of texts; got {value!r}")
-    return tuple(_text(v, where) for v in value)
-
-
-def _missing_words(value: Any, where: str) -> tuple[str, ...]:
-    if not isinstance(value, list | tuple) or not all(isinstance(v, str) for v in value):
-        raise SettingsError(f"{where} must be a list of texts; got {value!r}")
-    return tuple(dict.fromkeys(["", *(v.strip() for v in value)]))  # an empty cell is always empty
-
-
-def _table(value: Any, where: str) -> Mapping[str, Any]:
-    if not isinstance(value, Mapping):
-        raise SettingsError(f"{where} must be a table of names and values; got {value!r}")
-    return value
-
-
-def _text_table(value: Any, where: str) -> Mapping[str, str]:
-    return MappingProxyType({str(k): _text(v, f"{where}, {k!r}") for k, v in _table(value, where).items()})
-
-
-def _roles(value: Any, where: str) -> Mapping[str, tuple[str, ...]]:
-    _refuse_unknown(_table(value, where), ROLE_NAMES, where)
-    roles = {k: _texts(v, f"{where}, {k}") for k, v in value.items()}
-    seen: dict[str, str] = {}
-    for role, names in roles.items():
-        for name in names:
-            if seen.setdefault(word_key(name), role) != role:
-                raise SettingsError(f"{where}: {name!r} stands under {seen[word_key(name)]} and {role}; keep one")
-    return MappingProxyType(roles)
-
-
-def _cost(value: Any, where: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < float("inf"):
-        raise SettingsError(f"{where} must be an amount of money of at least 0; got {value!r}")
-    return float(value)
-
-
-def _levels(value: Any, where: str) -> Mapping[str, Mapping[str, Mapping[str, Any]]]:
-    levels = {}
-    for column, parts in _table(value, where).items():
-        here = f"{where}.{column}"
-        _refuse_unknown(_table(parts, here), LEVEL_KEYS, here)
-        read: dict[str, Mapping[str, Any]] = {
-            key: _text_table(parts[key], f"{here}.{key}") for key in ("words", "labels") if key in parts
-        }
-        if "cost" in parts:
-            costs = _table(parts["cost"], f"{here}.cost")
-            read["cost"] = MappingProxyType({str(k): _cost(v, f"{here}.cost, {k!r}") for k, v in costs.items()})
-        levels[str(column)] = MappingProxyType(read)
-    return MappingProxyType(levels)
-
-
-def _actions(value: Any, where: str) -> tuple[Mapping[str, str], ...]:
-    if not isinstance(value, list | tuple):
-        raise SettingsError(f"{where} must be written as [[action]]; got {value!r}")
-    actions = []
-    for number, entry in enumerate(value, start=1):
-        here = f"{where} {number}"
-        _refuse_unknown(_table(entry, here), ACTION_KEYS, here)
-        if "what" not in entry:
-            raise SettingsError(f"{here} has no 'what'; say in a few words what was changed")
-        actions.append(MappingProxyType({k: _action_value(v, f"{here}, {k}") for k, v in entry.items()}))
-    return tuple(actions)
-
-
-def _action_value(value: Any, where: str) -> str:
-    if isinstance(value, dt.date):
-        return value.isoformat()[:10]
-    return _season(value, where)
-
-
-_READERS: Mapping[str, Callable[[Any, str], Any]] = {
-    "season": _season,
-    "mission_days": _mission,
-    "date_format": _date_format,
-    "decimal": _decimal,
-    "window": _window,
-    "missing_words": _missing_words,
-    "sheet": _text,
-    "failure_means": _text,
-    "decisions": _texts,
-    "mechanisms_of_interest": _texts,
-    "rename": _text_table,
-    "roles": _roles,
-    "reference": _text_table,
-    "levels": _levels,
-    "action": _actions,
-}
 
 
 def _check_columns(settings: Settings, where: str) -> None:
@@ -385,9 +236,9 @@ def _check_columns(settings: Settings, where: str) -> None:
         if word_key(name) not in known:
             near = did_you_mean(name, known)
             raise SettingsError(
-                f"{where}: {key} names the column {name!r}, which does not exist{near}"
+                f"{where}: {key} names the column {shown(name)}, which does not exist{near}"
                 f"{' A' if near else '; a'} further column needs a role in [roles] first"
             )
     for name in settings.roles.get("ignore", ()):
         if word_key(name) in required:
-            raise SettingsError(f"{where}: roles cannot ignore {name}, which every log needs")
+            raise SettingsError(f"{where}: roles cannot ignore {' '.join(name.split())}, which every log needs")
