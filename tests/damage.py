@@ -7,6 +7,7 @@ import datetime as dt
 import json
 import re
 import signal
+import warnings
 import xml.etree.ElementTree as ET
 import zipfile
 from collections.abc import Callable, Iterator
@@ -192,7 +193,9 @@ def _columnar_places(path: Path) -> Callable[[Any, str | None], None]:
 
 
 def _workbook_places(path: Path) -> Callable[[Any, str | None], None]:
-    book = openpyxl.load_workbook(path, keep_links=False)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        book = openpyxl.load_workbook(path, keep_links=False)
 
     def text(sheet: Any, row: int, column: int) -> str:
         cell = sheet.cell(row, column)

@@ -93,6 +93,14 @@ def test_a_table_with_half_a_character_or_a_number_of_thousands_of_digits_is_rea
     assert "far too large" in " ".join(log.set_aside["reason"])
 
 
+@pytest.mark.parametrize(("typed", "day"), [("20251101", "2025-11-01"), ("2025111", None), ("２０２５１１０１", None)])
+def test_digits_in_a_row_are_a_date_only_when_they_can_be_cut_in_one_way(tmp_path, typed, day):
+    """With the eighth digit missing, "2025111" may be 1 November or 11 January."""
+    frame = pd.DataFrame([row("A", outcome="working", deployed_on=typed, found_on="20251201")])
+    log = read_log(frame, {"date_format": "%Y%m%d"})
+    assert [str(d)[:10] for d in log.records["deployed_on"]] == ([day] if day else [])
+
+
 @pytest.mark.parametrize("repeat", ["0", "-3", "x"])
 @pytest.mark.parametrize("what", ["rows-repeated", "columns-repeated", "rows-spanned", "columns-spanned"])
 def test_an_opendocument_count_that_is_none_is_damage(tmp_path, what, repeat):

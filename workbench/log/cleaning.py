@@ -141,6 +141,8 @@ def _read_date(cell: Cell, text: str, column: Column, settings: Settings) -> Cle
             day, remark = dt.date.fromisoformat(iso[1]), TIME_DROPPED if len(text) > len(iso[1]) else ""
         elif settings.date_format:
             day = dt.datetime.strptime(text, settings.date_format).date()
+            if text.isdigit() and day.strftime(settings.date_format) != text:
+                day = None  # digits in a row, one missing: "2025111" may be cut in two ways
     except ValueError:
         day = None
     if day is None:
