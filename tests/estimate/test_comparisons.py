@@ -11,6 +11,7 @@ from statsmodels.duration.survfunc import survdiff
 
 from workbench import EstimateError, Lives, UsageError, compare_groups
 from workbench.estimate.comparisons import compare_trend
+from workbench.estimate.counted_tests import chi_square, whitening
 from workbench.estimate.interval_scores import interval_scores
 from workbench.estimate.multiplicity import adjusted_by_holm
 from workbench.estimate.rank_weights import WEIGHTS
@@ -165,6 +166,34 @@ def test_permutation_p_comes_near_the_exact_one_and_is_never_zero():
     assert least == 0.1
 
 
+def test_ties_with_the_observed_arrangement_count_when_drawn_too():
+    """Three before three: two of the 20 arrangements are as large, 1/10 by hand, and they tie with the observed one."""
+    lives = Lives.from_arrays(range(1, 7), [1] * 6, covariates={"vent": list("aaabbb")})
+    test = compare_groups(lives, "vent", method="permutation")
+    assert test.statistic > 3
+    assert test.p_value == pytest.approx(0.1, abs=4 * np.sqrt(0.1 * 0.9 / 9999))
+
+
+@pytest.mark.parametrize("method", ["asymptotic", "permutation", "exact"])
+def test_a_pair_is_tested_as_if_alone(method):
+    """Each pair's line equals the test of its two groups with the third left out, whatever the method."""
+    time = [3, 5, 8, 9, 1, 2, 4, 6, 7, 10]
+    lives = Lives.from_arrays(time, [1] * 9 + [0], covariates={"vent": list("aaabbbbccc")})
+    pairs = compare_groups(lives, "vent", method=method, resamples=300).pairwise
+    for row in pairs.itertuples():
+        two = lives.take(np.flatnonzero(lives.covariates["vent"].isin([row.group_a, row.group_b])))
+        alone = compare_groups(two, "vent", method=method, resamples=300)
+        assert (row.statistic, row.p_value) == pytest.approx((alone.statistic, alone.p_value), rel=1e-9)
+        assert alone.pairwise["p_value"].tolist() == pytest.approx([alone.p_value], rel=1e-9)
+
+
+@pytest.mark.parametrize("method", ["asymptotic", "permutation"])
+def test_the_only_pair_of_interval_lives_has_the_overall_test(method):
+    test = compare_groups(interval_lives(), "vent", method=method, resamples=200)
+    assert test.pairwise["statistic"].tolist() == [test.statistic]
+    assert test.pairwise["p_value"].tolist() == [test.p_value]
+
+
 def test_exact_and_permutation_stay_inside_strata():
     """Each site holds one of each: 2 x 2 arrangements, all as large."""
     frame = {"vent": list("abab"), "site": list("xxyy")}
@@ -236,6 +265,26 @@ def test_few_failures_are_said():
     assert any("Fewer than 10 failures in a, b" in note for note in notes)
 
 
+def test_ten_failures_are_not_few():
+    lives = Lives.from_arrays(range(1, 21), [1] * 20, covariates={"vent": list("ab") * 10})
+    assert compare_groups(lives, "vent").notes == ()
+    assert any("Fewer than 10" in note for note in compare_groups(lives.take(np.arange(19)), "vent").notes)
+
+
+def test_whitening_knows_no_unit():
+    """A variance c^2 times as large gives parts c times as small: no threshold is fixed."""
+    variance = np.array([[2.0, -2.0], [-2.0, 2.0]])
+    for contrast in (None, np.array([1.0, 2.0])):
+        small = whitening(1e-20 * variance, contrast)
+        assert small.shape == (2, 1)
+        assert np.abs(small) * 1e-10 == pytest.approx(np.abs(whitening(variance, contrast)))
+
+
+def test_chi_square_without_degrees_of_freedom_is_nan():
+    assert np.isnan(chi_square(3.84, 0))
+    assert chi_square(3.841458820694124, 1) == pytest.approx(0.05)  # the usual table
+
+
 def test_trend_has_the_score_of_a_straight_line():
     """With two levels the trend is the plain test, whatever the scores; with three it has one degree of freedom."""
     lives = six()
@@ -271,6 +320,16 @@ def test_scores_of_intervals_by_hand():
     lives = Lives.from_arrays(lower=[0, 2], upper=[2, 4])
     assert interval_scores(lives, "sun") == pytest.approx([0.5, -0.5], abs=1e-7)
     assert interval_scores(lives, "finkelstein") == pytest.approx([np.log(2), -np.log(2)], abs=1e-6)
+
+
+@pytest.mark.parametrize("kind", ["sun", "finkelstein"])
+def test_lives_that_never_met_are_scored_apart(kind):
+    """All of the first fleet has failed before the second enters: scores of both together are those of each alone."""
+    first = ([0, 2, 3, 5], [4, 5, 8, 10], [0.0] * 4)
+    second = ([20, 22, 24, 25], [24, 26, 30, np.inf], [20.0] * 4)
+    alone = [interval_scores(Lives.from_arrays(lower=a, upper=b, entry=e), kind) for a, b, e in (first, second)]
+    together = Lives.from_arrays(lower=first[0] + second[0], upper=first[1] + second[1], entry=first[2] + second[2])
+    assert interval_scores(together, kind) == pytest.approx(np.concatenate(alone), abs=1e-6)
 
 
 @pytest.mark.parametrize("kind", ["sun", "finkelstein"])
@@ -355,6 +414,9 @@ def test_a_cluster_in_two_strata_cannot_change_places():
 def test_too_many_arrangements_are_refused_with_advice():
     with pytest.raises(EstimateError, match="more than 1,000,000; use method='permutation'"):
         compare_groups(simulated(13), "seal", method="exact")
+    lives = Lives.from_arrays(range(1, 25), [1] * 24, covariates={"vent": list("ab") * 12})
+    with pytest.raises(EstimateError, match=r"would need 2\.7e\+06 arrangements"):  # 24 over 12 = 2,704,156
+        compare_groups(lives, "vent", method="exact")
 
 
 def test_other_weights_do_not_exist_for_intervals():

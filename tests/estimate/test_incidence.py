@@ -143,6 +143,15 @@ def test_an_emptied_risk_set_is_said():
     assert result.table.incidence.tolist() == [1.0, 1.0]
 
 
+def test_entrants_after_everyone_had_failed_are_outside_the_test():
+    """Both groups are empty on day 6: who enters later was never at risk beside a known survival."""
+    time, entry = [2, 3, 4, 5, 6, 6, 12, 14, 15, 16], [0] * 6 + [10] * 4
+    cause, frame = ["water", "bite"] * 3 + ["water"] * 4, {"seal": list("abbabaabab")}
+    everyone = Lives.from_arrays(time, [1] * 10, entry=entry, cause=cause, covariates=frame)
+    early = cumulative_incidence(everyone.take(np.arange(6)), "seal").test
+    pd.testing.assert_frame_equal(cumulative_incidence(everyone, "seal").test, early)
+
+
 def test_no_test_where_only_one_group_was_at_risk():
     lives = Lives.from_arrays(
         [3, 5, 9, 9], [0, 0, 1, 1], cause=["", "", "water", "water"], covariates={"seal": ["a", "a", "b", "b"]}
@@ -239,6 +248,57 @@ def test_intervals_that_leave_later_entrants_alone_are_unknown_from_there():
     result = cumulative_incidence(lives)
     assert any("others entered later" in note for note in result.notes)
     assert np.isnan(result.at(15)["incidence"]).all()
+
+
+def test_one_later_span_is_enough_to_be_unknown():
+    """Both early units are known to have failed by day 2; of the third, at risk from day 5, nothing can be said."""
+    lives = Lives.from_arrays(lower=[0, 1, 6], upper=[2, 1.5, 8], entry=[0, 0, 5], cause=["a", "b", "a"])
+    result = cumulative_incidence(lives)
+    assert any("others entered later" in note for note in result.notes)
+    assert np.isnan(result.at(7)["incidence"]).all() and result.table["time"].max() == 2
+
+
+def test_no_later_entrants_no_word_of_them():
+    exact = Lives.from_arrays([1, 2, 3], [1, 1, 1], cause=["a", "b", "a"])
+    spans = Lives.from_arrays(lower=[0, 1, 2.5], upper=[2, 3, 4], cause=["a", "b", "a"])
+    for lives in (exact, spans):
+        result = cumulative_incidence(lives)
+        assert not any("entered later" in note for note in result.notes)
+        assert result.at(99)["incidence"].sum() == pytest.approx(1.0)
+
+
+def test_incidence_of_one_cause_when_all_have_failed():
+    """Incidence ends at 1; its lower limit there is where the plain EM profile has fallen by the chi-square quantile."""
+    lower = np.array([0, 2, 4, 3, 8, 9, 1, 12, 15, 5.0])
+    upper = np.array([5, 6, 9, 11, 14, 12, 7, 18, 20, 8.0])
+    lives = Lives.from_arrays(lower=lower, upper=upper, cause=["any"] * 10)
+    lost, alive = cumulative_incidence(lives).table, survival_curve(lives).table
+    np.testing.assert_allclose(lost.incidence, 1 - alive.survival, atol=1e-5)
+    np.testing.assert_allclose(lost.lower[:-1], 1 - alive.upper[:-1], atol=2e-3)
+    np.testing.assert_allclose(lost.upper, 1 - alive.lower, atol=2e-3)
+    arguments = (lower, upper, np.zeros(10, dtype=int), 18.0, 0)
+    most, incidence = _profile_by_em(*arguments)
+    value, _ = _profile_by_em(*arguments, held=lost.lower.iloc[-1])
+    assert incidence == pytest.approx(1.0, abs=1e-6)
+    assert 2 * (most - value) == pytest.approx(3.841459, abs=2e-2)
+
+
+def test_incidence_knows_no_unit_of_time():
+    """Years instead of days: every figure stays, and what lies past the last known time is unknown, also below 1."""
+    lower, upper = np.array([0, 2, 4, 3, 8, 9.0]), np.array([5, 6, 9, 11, np.inf, 12])
+
+    def fitted(scale):
+        spans = Lives.from_arrays(lower=lower * scale, upper=upper * scale, cause=["a", "b", "a", "b", "", "a"])
+        exact = Lives.from_arrays(lower[1:] * scale, [1, 0, 1, 1, 0], cause=["a", "", "b", "a", ""])
+        return cumulative_incidence(spans), cumulative_incidence(exact)
+
+    year = 1 / 365.25
+    for in_days, in_years in zip(fitted(1.0), fitted(year), strict=True):
+        names = ["incidence", "lower", "upper"]
+        np.testing.assert_allclose(in_years.table[names], in_days.table[names], atol=1e-6)
+        np.testing.assert_allclose(in_years.table["time"], in_days.table["time"] * year)
+    assert np.isnan(in_years.at(9.5 * year)["incidence"]).all()
+    assert not np.isnan(in_years.at(9 * year)["incidence"]).any()
 
 
 def test_errors_say_what_is_missing():

@@ -40,7 +40,7 @@ def incidence_curve(at_risk: np.ndarray, own: np.ndarray, every: np.ndarray) -> 
     before = np.concatenate([[1.0], after[:-1]]) if after.size else after
     incidence = np.cumsum(before * d)
     # with b = (F(t) - F(u)) / (1 - e(u)) a day adds (d (a - b)^2 + (e - d) b^2 - (d a - e b)^2) / n, a = S(u-)
-    inner = np.where(e < 1.0, 1.0 / np.where(e < 1.0, 1.0 - e, 1.0), 0.0)
+    inner = 1.0 / np.where(e < 1.0, 1.0 - e, 1.0)  # where e is 1 it meets a factor 0 below
     flat = before**2 * d * (1.0 - d) / n
     slope = before * d * (1.0 - e) * inner / n
     bend = e * (1.0 - e) * inner**2 / n

@@ -26,7 +26,7 @@ def gray_test(scores: np.ndarray, variance: np.ndarray) -> tuple[float, float, f
     Nothing.
     """
     scale = np.abs(variance).max(initial=0.0)
-    rank = int(np.linalg.matrix_rank(variance, tol=1e-9 * scale)) if scale > 0 else 0
+    rank = int(np.linalg.matrix_rank(variance, tol=1e-9 * scale))
     if rank == 0:
         return float("nan"), float("nan"), float("nan")
     statistic = float(scores @ np.linalg.pinv(variance, rcond=1e-9, hermitian=True) @ scores)
@@ -85,7 +85,7 @@ def gray_scores(at_risk: np.ndarray, own: np.ndarray, other: np.ndarray) -> tupl
             step = slope - drift * pull
             spread, mixed = spread + weight * pull**2, mixed + step * (weight * pull)
             covariance += (step * weight) @ step.T
-        competing = here & (survival > 0) & (e > 0)
+        competing = here & (e > 0)
         if competing.any():
             corrected = np.where(e > 1, 1.0 - (e - 1.0) / np.maximum(y - 1.0, 1e-300), 1.0)
             weight = np.where(competing, corrected * before**2 * e / safe**2, 0.0)
