@@ -1,7 +1,8 @@
 """Sources of fleets: files, folders and dataframes of several engines; what cannot be read is said in one line."""
 
-import os
 import sys
+from contextlib import contextmanager
+from pathlib import Path
 
 import duckdb
 import narwhals as nw
@@ -11,7 +12,7 @@ import pyarrow as pa
 import pytest
 from pyarrow import parquet
 
-from tests.benchmarks.fleet_rows import fleet_rows, write_fleet
+from tests.benchmarks.fleet_rows import fleet_rows, write_as_csv, write_fleet
 from tests.log.builders import TODAY, row, write_csv
 from tests.log.fleets import counted
 from workbench.errors import LogError, UsageError
@@ -94,6 +95,82 @@ def test_a_row_with_too_many_cells_is_set_aside(tmp_path):
     assert fleet.set_aside["example"][0] == "log.csv, line 4: the row has more cells than the headings"
 
 
+SITE = row()["site"].encode()
+
+
+def spoilt(data, change):
+    """A table of a head line and four rows with one fault."""
+    lines = data.splitlines()
+    lines[2] = {
+        "cp1252": lines[2].replace(SITE, "Ölde €".encode("cp1252")),
+        "utf-16": lines[2],
+        "line break": lines[2].replace(SITE, b'"Hollow\nWood"'),
+        "inch": lines[2].replace(SITE, b'3" pipe'),
+        "short": lines[2].rsplit(b",", 2)[0],
+        "long": lines[2] + b",x",
+        "never closed": b'"' + lines[2],
+        "goes on": lines[2].replace(SITE, b'"Hollow" Wood'),
+        "nul": lines[2].replace(SITE, b"\0"),
+        "endless": lines[2].replace(SITE, b"x" * 200_000 + b'"'),
+        "no text": lines[2].replace(SITE, b"\x81"),
+    }.get(change, lines[2])
+    text = b"\r\n".join(lines) + b"\r\n"
+    return text.decode().encode("utf-16") if change == "utf-16" else text
+
+
+@pytest.mark.parametrize("change", ["cp1252", "utf-16", "line break", "inch", "short", "long"])
+def test_text_is_read_as_in_a_log(tmp_path, change):
+    path = write_csv(tmp_path / "log.csv", [row(name) for name in "ABCD"])
+    path.write_bytes(spoilt(path.read_bytes(), change))
+    log, fleet = read_log(path, today=TODAY), read_fleet(path, today=TODAY)
+    assert (fleet.rows, fleet.used) == (log.rows, log.used) == (4, 3 if change == "long" else 4)
+    pd.testing.assert_frame_equal(counted(fleet.lives()), counted(log.lives()))
+    assert fleet.notes[0] == log.notes[0]
+
+
+@pytest.mark.parametrize("change", ["never closed", "goes on", "nul", "no text"])
+def test_text_that_cannot_be_split_is_refused_in_the_words_of_a_log(tmp_path, change):
+    path = write_csv(tmp_path / "log.csv", [row(name) for name in "ABCD"])
+    path.write_bytes(spoilt(path.read_bytes(), change))
+    with pytest.raises(LogError) as said:
+        read_log(path, today=TODAY)
+    with pytest.raises(LogError) as caught:
+        read_fleet(path, today=TODAY, spill=tmp_path)
+    assert str(caught.value) == str(said.value)
+    assert [p.name for p in tmp_path.iterdir()] == ["log.csv"]
+
+
+def test_a_cell_without_end_in_a_large_file_loses_no_row_in_silence(tmp_path):
+    frame = fleet_rows(20_000, dirt=0)
+    frame.loc[9_000, "unit_id"] = "MARK"
+    path = tmp_path / "large.csv"
+    frame.to_csv(path, index=False)
+    text = path.read_text()
+    path.write_text(text.replace("MARK", 'inch 3"'))
+    assert read_fleet(path, covariates=["vent"]).rows == 20_000
+    path.write_text(text.replace("MARK", '"X'))
+    with pytest.raises(LogError, match=r"large\.csv, line 9002: a cell is longer than 131,072 characters; a quotation"):
+        read_fleet(path, covariates=["vent"])
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda lines: [line + b",x" if i else line for i, line in enumerate(lines)], "every row has a cell too many"),
+        (lambda lines: [lines[0] + b",", *lines[1:]], "column 9 has no heading; give it one"),
+        (lambda lines: [lines[0] + b",vent,vent", *lines[1:]], "two columns are headed 'vent'; rename one"),
+        (lambda lines: [b"", *lines], "line 1 holds no heading of a log"),
+        (lambda lines: [b"Lantern Moor", *lines], "line 1 holds no heading of a log"),
+        (lambda lines: [b"  ", b""], "is empty; a log needs a line of headings"),
+    ],
+)
+def test_headings_that_do_not_fit_are_named(tmp_path, change, words):
+    path = write_csv(tmp_path / "log.csv", [row("A"), row("B")])
+    path.write_bytes(b"\n".join(change(path.read_bytes().splitlines())) + b"\n")
+    with pytest.raises(LogError, match=words):
+        read_fleet(path, today=TODAY)
+
+
 @pytest.mark.parametrize("ending", [".parquet", ".csv"])
 def test_rows_set_aside_go_to_a_file(tmp_path, ending, fleet_file):
     frame = pl.read_parquet(fleet_file).with_columns(latitude=pl.lit(51.5), notes=pl.lit("under the third stone"))
@@ -126,6 +203,17 @@ def test_damage_in_the_middle_is_named_and_nothing_is_written(tmp_path, fleet_fi
     assert [p.name for p in tmp_path.iterdir()] == ["broken.parquet"]
 
 
+@pytest.mark.parametrize("lacking", [0, 1])
+def test_a_column_that_one_file_lacks_is_named(tmp_path, lacking):
+    for number in (0, 1):
+        rows = pd.DataFrame([row("A")] if number == lacking else [row("A", crate="7")])
+        rows.to_parquet(tmp_path / f"p{number}.parquet", index=False)
+    with pytest.raises(
+        LogError, match=rf"p{lacking}\.parquet has no column 'crate', which p{1 - lacking}\.parquet has"
+    ):
+        read_fleet(tmp_path)
+
+
 def test_one_column_of_two_types_is_named(tmp_path):
     for number, kind in enumerate([pa.string(), pa.int64()]):
         table = pa.Table.from_pandas(pd.DataFrame([row("A")]), preserve_index=False)
@@ -144,21 +232,66 @@ def test_mixed_types_in_one_column_of_a_dataframe_are_read_cell_by_cell():
     assert fleet.set_aside["example"][0] == log.set_aside["reason"][0]
 
 
-def test_a_file_that_changes_while_it_is_read_is_refused(tmp_path, monkeypatch):
+@pytest.mark.parametrize("change", ["a row more", "other bytes of the same length", "gone"])
+@pytest.mark.parametrize("ending", [".parquet", ".csv"])
+def test_a_file_that_changes_while_it_is_read_is_refused(tmp_path, monkeypatch, change, ending):
     path = write_fleet(tmp_path / "moving.parquet", 200)
+    path = path if ending == ".parquet" else write_as_csv(path)
     target, plain = tmp_path / "aside.csv", fleet_reading.judge_shapes
 
     def slow(*arguments):
-        os.utime(path, ns=(1, 1))
+        data = path.read_bytes()
+        if change == "gone":
+            path.unlink()
+        else:
+            path.write_bytes(data + data[-90:] if change == "a row more" else data[::-1])
         return plain(*arguments)
 
     monkeypatch.setattr(fleet_reading, "judge_shapes", slow)
-    with pytest.raises(LogError, match=r"moving\.parquet changed while it was read, so nothing was kept"):
-        read_fleet(path, covariates=KEPT, set_aside_to=target)
-    assert not target.exists()
+    with pytest.raises(LogError, match=rf"moving\{ending} changed while it was read, so nothing was kept"):
+        read_fleet(path, covariates=KEPT, set_aside_to=target, spill=tmp_path)
+    assert not [p.name for p in tmp_path.iterdir() if not p.name.startswith("moving")]
 
 
-def test_no_room_for_what_does_not_fit_is_said(tmp_path):
+@contextmanager
+def no_file_larger_than(size):
+    """As on a disk with so much room left; the tests' own output is smaller."""
+    resource = pytest.importorskip("resource")
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+@pytest.mark.parametrize("ending", [".parquet", ".csv"])
+def test_no_room_for_spilling_is_said_and_nothing_is_left(tmp_path, ending):
+    path = write_fleet(tmp_path / "wide.parquet", 30_000)
+    path = path if ending == ".parquet" else write_as_csv(path)
+    spill = tmp_path / "spill"
+    spill.mkdir()
+    with (
+        no_file_larger_than(50_000),
+        pytest.raises(LogError, match=r"no room for what of wide\..* give a folder with more room as spill=") as caught,
+    ):
+        read_fleet(path, covariates=KEPT, spill=spill)
+    assert "\n" not in str(caught.value) and not [*spill.iterdir()]
+
+
+@pytest.mark.parametrize("ending", [".parquet", ".csv"])
+def test_no_room_for_the_rows_set_aside_leaves_no_part_of_them(tmp_path, ending):
+    frame = pl.DataFrame(fleet_rows(20_000))
+    target = tmp_path / f"aside{ending}"
+    with (
+        no_file_larger_than(20_000),
+        pytest.raises(LogError, match=rf"aside\{ending} cannot be written \(.*nothing was kept"),
+    ):
+        read_fleet(frame, {"window": ["2023-01-01", "2023-02-01"]}, covariates=KEPT, set_aside_to=target)
+    assert not [*tmp_path.iterdir()]
+
+
+def test_memory_that_runs_out_is_said(tmp_path):
     path = write_fleet(tmp_path / "wide.parquet", 30_000)
     with open_source(path, Workspace(memory=3, threads=1, folder=tmp_path), lambda sheet: 1) as source:
         unique = source.frame.group_by("unit_id", "found_on", "last_good_on").agg(nw.len().alias("n"))
@@ -174,6 +307,11 @@ def no_days(folder):
     return write_csv(folder / "a.csv", [row()], head=["unit_id", "outcome", "found_on"])
 
 
+def folder_named(folder):
+    (folder / "a.csv").mkdir()
+    return folder
+
+
 def two_values_in_a_cell(folder):
     return pl.DataFrame({**{name: [value] for name, value in row().items()}, "site": [["a", "b"]]})
 
@@ -184,6 +322,7 @@ def two_values_in_a_cell(folder):
         (lambda folder: folder / "none.parquet", UsageError, "there is no file or folder"),
         (lambda folder: folder, UsageError, "holds no file of a fleet"),
         (lambda folder: [], UsageError, "no file was named"),
+        (lambda folder: folder_named(folder), LogError, "cannot be opened"),
         (lambda folder: 7, UsageError, "source must be a path or a dataframe"),
         (lambda folder: write_csv(folder / "a.xlsx", [row()]), UsageError, "a.xlsx is no file of a fleet"),
         (lambda folder: write_csv(folder / "a.parquet", [row()]), LogError, "is not what its ending .parquet says"),
@@ -206,12 +345,23 @@ def test_what_is_no_fleet_is_refused_in_one_line(tmp_path, make, error, words):
         ({"spill": "nowhere"}, "spill='nowhere' is no folder"),
         ({"set_aside_to": "aside.xlsx"}, "must end in .parquet or .csv"),
         ({"set_aside_to": "nowhere/aside.csv"}, "there is no folder nowhere"),
+        ({"set_aside_to": "/proc/aside.csv"}, "set_aside_to='aside.csv': nothing can be written in"),
         ({"covariates": "notes"}, "unknown covariate 'notes'"),
     ],
 )
 def test_wrong_options_are_named(options, words):
+    if "/proc/aside.csv" in options.values() and not Path("/proc").is_dir():
+        pytest.skip("needs a folder that nobody can write to")
     with pytest.raises(UsageError, match=words):
         read_fleet(pl.DataFrame([row()]), **options)
+
+
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="needs a folder that nobody can write to")
+def test_a_spill_folder_that_cannot_be_written_to_is_named(fleet_file):
+    with pytest.raises(
+        LogError, match=r"nothing can be written in the folder /proc \(.*\); name another one as spill="
+    ):
+        read_fleet(fleet_file, spill="/proc")
 
 
 def test_too_many_combinations_ask_for_fewer(monkeypatch, fleet_file):

@@ -256,4 +256,10 @@ def _target(set_aside_to: str | PathLike[str] | None) -> Path | None:
         raise UsageError(f"set_aside_to={target.name!r} must end in .parquet or .csv")
     if not target.parent.is_dir():
         raise UsageError(f"there is no folder {target.parent} for set_aside_to; make it first")
+    try:
+        tempfile.TemporaryFile(dir=target.parent).close()
+    except OSError as error:
+        raise UsageError(
+            f"set_aside_to={target.name!r}: nothing can be written in {target.parent} ({error.strerror})"
+        ) from None
     return target

@@ -129,7 +129,7 @@ def write_aside(
     try:
         rows = _marked(source, frame, judged, numbers, lines).select(*names, _REASON)
         if rows.implementation.is_duckdb() or rows.implementation.is_polars():
-            with source.guarded():
+            with source.guarded(target.name):
                 rows.sink_parquet(part)
             tables = [part]
         else:

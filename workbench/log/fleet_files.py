@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 from workbench.errors import LogError, UsageError
 from workbench.log.files import TEXT_SUFFIXES, refuse_other_kind
 from workbench.log.fleet_source import FleetSource, engine, of_dataframe, short_of, stamp_of
+from workbench.log.fleet_text import stage_text
 from workbench.log.sheets import RawSheet
-from workbench.log.textfiles import DELIMITERS, read_text_file
 
 if TYPE_CHECKING:
     import narwhals as nw
@@ -95,12 +95,9 @@ def _paths(source: Any) -> list[Path]:
 @contextmanager
 def _open_files(paths: list[Path], workspace: Workspace, fit: Callable[[RawSheet], int]) -> Iterator[FleetSource]:
     duckdb, nw = engine("duckdb"), engine("narwhals")
-    stamps = {path: stamp_of(path) for path in paths}
-    for path in paths:
-        with path.open("rb") as data:
-            refuse_other_kind(path.name, path.suffix.lower(), data.read(_HEAD))
+    stamps = {path: _first_look(path) for path in paths}
     name = paths[0].name if len(paths) == 1 else f"{paths[0].name} and {len(paths) - 1} more"
-    spill = Path(tempfile.mkdtemp(prefix="fleet-", dir=workspace.folder))
+    spill = _spill_folder(workspace.folder)
     connection = duckdb.connect(
         config={"memory_limit": f"{workspace.memory}MB", "threads": workspace.threads, "temp_directory": str(spill)}
     )
@@ -119,13 +116,34 @@ def _open_files(paths: list[Path], workspace: Workspace, fit: Callable[[RawSheet
                 _refuse_mixed_types(paths)
                 relation = connection.read_parquet([str(p) for p in paths])
             else:
-                relation, opened.unreadable, opened.notes = _staged(connection, paths, spill, fit)
+                staged = stage_text(connection, paths, spill, fit)
+                opened.unreadable, opened.notes = staged.unreadable, staged.notes
+                relation = connection.read_parquet(list(staged.files), union_by_name=True)
             opened.frame = nw.from_native(relation)
         opened.settle = partial(_settled, opened, connection, spill / "settled.parquet")
         yield opened
     finally:
         connection.close()
         shutil.rmtree(spill, ignore_errors=True)
+
+
+def _first_look(path: Path) -> tuple[int, int]:
+    try:
+        with path.open("rb") as data:
+            refuse_other_kind(path.name, path.suffix.lower(), data.read(_HEAD))
+        return stamp_of(path)
+    except OSError as error:
+        raise LogError(f"{path.name} cannot be opened ({error.strerror}); ask for the right to read it") from None
+
+
+def _spill_folder(folder: Path) -> Path:
+    try:
+        return Path(tempfile.mkdtemp(prefix="fleet-", dir=folder))
+    except OSError as error:
+        raise LogError(
+            f"nothing can be written in the folder {folder} ({error.strerror}); name another one as spill=, with room "
+            "for a copy of the data"
+        ) from None
 
 
 def _settled(opened: FleetSource, connection: Any, target: Path, frame: "nw.LazyFrame[Any]") -> Any:
@@ -161,62 +179,7 @@ def _refuse_mixed_types(paths: list[Path]) -> None:
                     f"column {column.name!r} is {kind} in {first} and {column.type} in {path.name}; "
                     "write both with one type"
                 )
-        if number and (lacking := set(seen) - set(schema.names)):
-            raise LogError(f"{path.name} has no column {sorted(lacking)[0]!r}, which {paths[0].name} has; write it too")
-
-
-def _staged(
-    connection: Any, paths: list[Path], spill: Path, fit: Callable[[RawSheet], int]
-) -> tuple[Any, dict[str, tuple[int, str]], tuple[str, ...]]:
-    """Copy text tables once into a Parquet file of texts, so that every later look at a column is cheap."""
-    parts, notes = [], []
-    unreadable: dict[str, tuple[int, str]] = {}
-    for number, path in enumerate(paths):
-        names, delimiter = _headings(path, fit)
-        notes.append(f"{path.name}: read as UTF-8, columns separated by {DELIMITERS[delimiter]}.")
-        target = spill / f"part-{number}.parquet"
-        relation = connection.read_csv(
-            str(path),
-            header=True,
-            delimiter=delimiter,
-            quotechar='"',
-            escapechar='"',
-            columns=dict.fromkeys(names, "VARCHAR"),
-            auto_detect=False,
-            null_padding=True,
-            store_rejects=True,
-            parallel=False,
-        )
-        relation.write_parquet(str(target))
-        parts.append(str(target))
-        found = connection.execute(
-            "SELECT error_type, count(*), min(line) FROM reject_errors GROUP BY 1 ORDER BY 1"
-        ).fetchall()
-        connection.execute("DROP TABLE IF EXISTS reject_errors")
-        connection.execute("DROP TABLE IF EXISTS reject_scans")
-        for kind, count, line in found:
-            reason = (
-                "the row has more cells than the headings" if "MANY" in kind else f"no row of cells ({kind.lower()})"
-            )
-            before = unreadable.get(reason, (0, f"{path.name}, line {line}"))
-            unreadable[reason] = (before[0] + count, before[1])
-    return connection.read_parquet(parts, union_by_name=True), unreadable, tuple(notes)
-
-
-def _headings(path: Path, fit: Callable[[RawSheet], int]) -> tuple[list[str], str]:
-    with path.open("rb") as data:
-        head = data.readline(_HEAD)
-    sheet = read_text_file(path, head, fit)
-    if "UTF-8" not in sheet.notes[0] or "not UTF-8" in sheet.notes[0]:
-        raise LogError(f"{path.name} is not UTF-8 text; save it as CSV (UTF-8)")
-    delimiter = next(mark for mark, words in DELIMITERS.items() if sheet.notes[0].endswith(f"by {words}."))
-    names = [str(cell).strip() for cell in sheet.rows[0][1]]
-    blank = [i for i, name in enumerate(names) if not name]
-    twice = next((name for i, name in enumerate(names) if name in names[:i]), None)
-    if blank or twice:
-        raise LogError(
-            f"{path.name}: column {blank[0] + 1} has no heading; give it one"
-            if blank
-            else f"{path.name}: two columns are headed {twice!r}; rename one"
-        )
-    return names, delimiter
+        if lacking := sorted(set(seen) - set(schema.names)):
+            raise LogError(f"{path.name} has no column {lacking[0]!r}, which {seen[lacking[0]][1]} has; write it too")
+        if more := sorted(name for name in schema.names if number and seen[name][1] == path.name):
+            raise LogError(f"{paths[0].name} has no column {more[0]!r}, which {path.name} has; write it too")

@@ -1,5 +1,6 @@
 """Sources of a fleet: rows as a lazy dataframe of any engine, small tables beside them, and errors in plain words."""
 
+import re
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -17,7 +18,11 @@ if TYPE_CHECKING:
 
 __all__ = ["FleetSource", "engine", "of_dataframe", "short_of", "stamp_of"]
 
-_NO_ROOM = ("no space left", "max_temp_directory_size", "failed to offload", "out of memory", "not enough space")
+_NO_ROOM = (
+    "no space left", "max_temp_directory_size", "failed to offload", "out of memory", "not enough space",
+    "could not write file", "file too large", "quota",
+)  # fmt: skip
+_INNER = re.compile(r'"exception_message":"((?:[^"\\]|\\.)*)')
 _ENGINE_ERRORS = (
     ("duckdb", "Error"),
     ("polars.exceptions", "PolarsError"),
@@ -87,8 +92,13 @@ class FleetSource:
         return table.select([c for c in table.column_names if not c.startswith("__index_level_")])
 
     @contextmanager
-    def guarded(self) -> Iterator[None]:
+    def guarded(self, target: str | None = None) -> Iterator[None]:
         """Turn what an engine complains of into one sentence.
+
+        Parameters
+        ----------
+        target : str, optional
+            File that is being written.
 
         Yields
         ------
@@ -106,7 +116,7 @@ class FleetSource:
             raise
         except _engine_errors(self.frame) as error:
             self.refuse_changed()
-            raise LogError(_in_words(error, self.name)) from None
+            raise LogError(_in_words(error, self.name, target)) from None
         self.refuse_changed()
 
     def refuse_changed(self) -> None:
@@ -169,6 +179,8 @@ def short_of(error: BaseException, most: int = 160) -> str:
     Nothing.
     """
     text = " ".join(str(error).strip().splitlines()[:1]) or type(error).__name__
+    inner = _INNER.search(text)
+    text = inner[1].replace('\\"', "'") if inner else text
     return text if len(text) <= most else text[:most] + "…"
 
 
@@ -180,8 +192,11 @@ def _engine_errors(frame: "nw.LazyFrame[Any]") -> tuple[type[BaseException], ...
     return tuple(found)
 
 
-def _in_words(error: BaseException, name: str) -> str:
-    if any(words in str(error).lower() for words in _NO_ROOM):
+def _in_words(error: BaseException, name: str, target: str | None) -> str:
+    has_no_room = any(words in str(error).lower() for words in _NO_ROOM)
+    if has_no_room and target:
+        return f"{target} cannot be written ({short_of(error)}); nothing was kept, make room for it"
+    if has_no_room:
         return (
             f"there is no room for what of {name} does not fit in memory ({short_of(error)}); give a folder with more "
             "room as spill=, more memory_mb=, or name fewer covariates="

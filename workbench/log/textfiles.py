@@ -3,16 +3,33 @@
 import codecs
 import csv
 import io
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from workbench.errors import LogError
 from workbench.log.sheets import RawSheet
 
-__all__ = ["DELIMITERS", "decode", "read_text_file"]
+__all__ = [
+    "CODECS",
+    "DELIMITERS",
+    "HAS_NUL",
+    "NO_TEXT",
+    "best_delimiter",
+    "decode",
+    "encodings_of",
+    "how_read",
+    "read_text_file",
+    "rows_of",
+]
 
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 """In the order in which they are tried; the one whose headings fit the dictionary best wins."""
+
+CODECS = {"UTF-8": "utf-8-sig", "UTF-16": "utf-16", "cp1252": "cp1252"}
+"""Encodings that are tried, as people and as Python call them."""
+
+NO_TEXT = "{} is neither UTF-8 nor cp1252 text; save it as CSV (UTF-8)"
+HAS_NUL = "{} is no text table: line {} holds a NUL character; export it again as CSV (UTF-8)"
 
 _PROBE_ROWS = 60
 _EMPTY = "{} is empty; a log needs a line of headings and one line a deployment"
@@ -40,22 +57,38 @@ def decode(data: bytes, name: str) -> tuple[str, str]:
     LogError
         If it is empty, or no text.
     """
-    wide = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
-    tries = ["UTF-16"] if wide else ["UTF-8", "cp1252"]
-    for encoding in tries:
+    for encoding in encodings_of(data):
         try:
-            text = data.decode({"UTF-8": "utf-8-sig"}.get(encoding, encoding))
+            text = data.decode(CODECS[encoding])
         except UnicodeDecodeError:
             continue
         if not text.strip():
             raise LogError(_EMPTY.format(name))
         if "\0" in text:
-            line = text[: text.index("\0")].count("\n") + 1
-            raise LogError(
-                f"{name} is no text table: line {line} holds a NUL character; export it again as CSV (UTF-8)"
-            )
+            raise LogError(HAS_NUL.format(name, text[: text.index("\0")].count("\n") + 1))
         return text, encoding
-    raise LogError(f"{name} is neither UTF-8 nor cp1252 text; save it as CSV (UTF-8)")
+    raise LogError(NO_TEXT.format(name))
+
+
+def encodings_of(data: bytes) -> tuple[str, ...]:
+    """Return the encodings that a file may have, in the order in which they are tried.
+
+    Parameters
+    ----------
+    data : bytes
+        Its beginning.
+
+    Returns
+    -------
+    tuple of str
+        Of `CODECS`; UTF-16 only with its mark.
+
+    Raises
+    ------
+    Nothing.
+    """
+    wide = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    return ("UTF-16",) if wide else ("UTF-8", "cp1252")
 
 
 def read_text_file(path: Path, data: bytes, fit: Callable[[RawSheet], int]) -> RawSheet:
@@ -81,20 +114,65 @@ def read_text_file(path: Path, data: bytes, fit: Callable[[RawSheet], int]) -> R
         If it is no text, or a quoted cell never ends.
     """
     text, encoding = decode(data, path.name)
+    best = best_delimiter(text, path.name, fit)
+    rows = tuple(rows_of(io.StringIO(text, newline=""), best, path.name))
+    return RawSheet(source=path.name, rows=rows, kind="text", notes=(how_read(path.name, encoding, best),))
+
+
+def how_read(name: str, encoding: str, delimiter: str) -> str:
+    """Return the note on what was tried and taken.
+
+    Parameters
+    ----------
+    name, encoding, delimiter : str
+        Of the file.
+
+    Returns
+    -------
+    str
+        A sentence.
+
+    Raises
+    ------
+    Nothing.
+    """
+    how = "read as UTF-8" if encoding == "UTF-8" else f"not UTF-8, read as {encoding} (check letters with accents)"
+    return f"{name}: {how}, columns separated by {DELIMITERS[delimiter]}."
+
+
+def best_delimiter(text: str, name: str, fit: Callable[[RawSheet], int]) -> str:
+    """Return the delimiter whose headings fit best.
+
+    Parameters
+    ----------
+    text : str
+        The beginning of a file, or all of it.
+    name : str
+        File name, for errors.
+    fit : callable
+        How many headings of a sheet are known.
+
+    Returns
+    -------
+    str
+        One of `DELIMITERS`.
+
+    Raises
+    ------
+    Nothing.
+    """
     best, best_rank = ",", (-1, -1)
     for delimiter in DELIMITERS:
-        head = _head(text, delimiter, path.name)
-        rank = (fit(RawSheet(source=path.name, rows=head, kind="text")), max((len(r) for _, r in head), default=0))
+        head = _head(text, delimiter, name)
+        rank = (fit(RawSheet(source=name, rows=head, kind="text")), max((len(r) for _, r in head), default=0))
         if rank > best_rank:
             best, best_rank = delimiter, rank
-    how = "read as UTF-8" if encoding == "UTF-8" else f"not UTF-8, read as {encoding} (check letters with accents)"
-    note = f"{path.name}: {how}, columns separated by {DELIMITERS[best]}."
-    return RawSheet(source=path.name, rows=tuple(_rows(text, best, path.name)), kind="text", notes=(note,))
+    return best
 
 
 def _head(text: str, delimiter: str, name: str) -> tuple[tuple[int, tuple[str, ...]], ...]:
     """The first rows, up to one that cannot be split: the headings above it still tell the delimiter."""
-    rows = _rows(text, delimiter, name)
+    rows = rows_of(io.StringIO(text, newline=""), delimiter, name)
     head: list[tuple[int, tuple[str, ...]]] = []
     try:
         while len(head) < _PROBE_ROWS:
@@ -104,8 +182,29 @@ def _head(text: str, delimiter: str, name: str) -> tuple[tuple[int, tuple[str, .
     return tuple(head)
 
 
-def _rows(text: str, delimiter: str, name: str) -> Iterator[tuple[int, tuple[str, ...]]]:
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+def rows_of(lines: Iterable[str], delimiter: str, name: str) -> Iterator[tuple[int, tuple[str, ...]]]:
+    """Split a text into rows of cells.
+
+    Parameters
+    ----------
+    lines : iterable of str
+        Open text, line breaks as they are.
+    delimiter : str
+        Between cells.
+    name : str
+        File name, for errors.
+
+    Yields
+    ------
+    (int, tuple of str)
+        Number of the row's first line, and its cells; rows without any content are left out.
+
+    Raises
+    ------
+    LogError
+        If a quoted cell never ends or goes on after its end, or a cell is too long.
+    """
+    reader = csv.reader(lines, delimiter=delimiter, strict=True)
     start = 1
     while True:
         try:
