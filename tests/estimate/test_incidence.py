@@ -268,7 +268,7 @@ def test_no_later_entrants_no_word_of_them():
 
 
 def test_incidence_of_one_cause_when_all_have_failed():
-    """Incidence ends at 1; its lower limit there is where the plain EM profile has fallen by the chi-square quantile."""
+    """Incidence ends at 1; the lower limit there is where the profile of a plain EM has fallen far enough."""
     lower = np.array([0, 2, 4, 3, 8, 9, 1, 12, 15, 5.0])
     upper = np.array([5, 6, 9, 11, 14, 12, 7, 18, 20, 8.0])
     lives = Lives.from_arrays(lower=lower, upper=upper, cause=["any"] * 10)

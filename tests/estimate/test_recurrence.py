@@ -88,6 +88,21 @@ def test_limits_before_the_first_event_and_look_ups():
     assert found["mean_count"].tolist()[:2] == [0.0, 0.5] and np.isnan(found["mean_count"][2])
 
 
+def test_day_zero_and_times_below_one_are_times_like_others():
+    """Half a year watched, one event on the first day: 1/2 from 0 on, unknown after the last end, in any unit."""
+    result = mean_cumulative_count(_rows(("a", 0, True), ("a", 0.5, False), ("b", 0.4, False)))
+    np.testing.assert_allclose(result.at([0, 0.5, 0.6])["mean_count"], [0.5, 0.5, np.nan])
+    before = mean_cumulative_count(_rows(("a", 3, True), ("a", 9, False), ("b", 9, False))).at([0, 2])
+    assert before["mean_count"].tolist() == before["std_error"].tolist() == [0, 0]
+
+
+def test_units_without_a_group_are_counted_and_said_only_where_there_are_any():
+    rows = _rows(("a", 3, True), ("a", 9, False), ("b", 9, False), ("c", 9, False), seal=["x", "x", "y", None])
+    notes = mean_cumulative_count(rows, "seal").notes
+    assert any(note.startswith("1 of 3 units have no value of seal") for note in notes)
+    assert not any("no value" in note for note in mean_cumulative_count(rows.iloc[:3], "seal").notes)
+
+
 def test_one_unit_has_no_standard_error_and_a_missing_end_is_said():
     result = mean_cumulative_count(_rows(("a", 2, True), ("a", 5, True)))
     assert np.isnan(result.columns["std_error"]).all() and np.isnan(result.columns["upper"]).all()

@@ -285,7 +285,7 @@ def _transform(terms: tuple[Term, ...], design: Design, life: int) -> np.ndarray
         place += len(term.rows)
     transform = np.zeros((rows + 1, k + 1))
     transform[0, 0] = 1.0
-    transform[0, 1:] = (design.columns[0] if k else np.zeros(0)) - raw @ design.contrasts
+    transform[0, 1:] = design.columns[0] - raw @ design.contrasts
     transform[1:, 1:] = design.contrasts
     return transform
 
