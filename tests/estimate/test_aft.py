@@ -1,12 +1,14 @@
 """The batched Newton: derivatives, batches against single fits, laws, and lifelines and scipy as second opinions."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import integrate, optimize, stats
 
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.aft import AftProblem, fit_batch
+from workbench.estimate.aft import AftBatch, AftProblem, fit_batch
 from workbench.estimate.aft_layout import cells_of, patterns_of
 from workbench.estimate.aft_likelihood import evaluate_likelihood, evaluate_penalty
 from workbench.estimate.families import FAMILIES
@@ -145,10 +147,23 @@ def test_weights_equal_replication_and_order_changes_no_digit(distribution):
 def test_scaling_time_moves_only_the_intercept(distribution):
     lower, upper, entry, X = _mixed()
     fit = fit_batch(AftProblem.build(lower, upper, entry, X, distribution=distribution), np.ones(60))
-    hours = fit_batch(AftProblem.build(24 * lower, 24 * upper, 24 * entry, X, distribution=distribution), np.ones(60))
-    np.testing.assert_allclose(hours.coefficients, fit.coefficients, rtol=1e-7, atol=1e-9)
-    np.testing.assert_allclose(hours.scale, fit.scale, rtol=1e-7)
-    np.testing.assert_allclose(hours.intercept, fit.intercept + np.log(24), rtol=1e-8)
+    for unit in (24, 1 / 365.25):
+        problem = AftProblem.build(unit * lower, unit * upper, unit * entry, X, distribution=distribution)
+        other = fit_batch(problem, np.ones(60))
+        np.testing.assert_allclose(other.coefficients, fit.coefficients, rtol=1e-7, atol=1e-9)
+        np.testing.assert_allclose(other.scale, fit.scale, rtol=1e-7)
+        np.testing.assert_allclose(other.intercept, fit.intercept + np.log(unit), rtol=1e-8, atol=1e-9)
+
+
+@pytest.mark.parametrize("unit", [1e6, 1e-6])
+def test_the_unit_of_a_column_moves_its_effect_and_its_error_alike(unit):
+    """A column counted in other units: effect and standard error divided by the factor, the rest as before."""
+    lower, upper, X = _field(200, 2)
+    scale = np.array([1.0, 1.0, unit, 1.0])
+    plain = fit_batch(AftProblem.build(lower, upper, 0 * lower, X), np.ones(200), covariance=True)
+    other = fit_batch(AftProblem.build(lower, upper, 0 * lower, X * scale[1:3]), np.ones(200), covariance=True)
+    assert other.coefficients * scale[1:3] == pytest.approx(plain.coefficients, rel=1e-6)
+    assert other.covariance * np.outer(scale, scale) == pytest.approx(plain.covariance, rel=1e-5, abs=1e-9)
 
 
 @pytest.mark.parametrize("distribution", ["weibull", "lognormal", "loglogistic"])
@@ -206,6 +221,33 @@ def test_scale_can_be_held():
     assert np.all(held.covariance[:, -1] == 0)
 
 
+@pytest.mark.parametrize("scale", [None, 0.8])
+def test_a_fit_lost_from_its_start_is_begun_anew(scale):
+    """A start so far off that the likelihood is no number must not change what is found."""
+    lower, upper, X = _field(200, 2)
+    problem = AftProblem.build(lower, upper, 0 * lower, X)
+    plain = fit_batch(problem, np.ones(200), scale=scale)
+    lost = AftBatch(plain.coefficients + 1e5, plain.intercept - 1e6, plain.scale, plain.log_likelihood, plain.converged)
+    found = fit_batch(problem, np.ones(200), start=lost, scale=scale)
+    assert found.converged.all()
+    assert found.coefficients == pytest.approx(plain.coefficients, abs=1e-6)
+    assert (found.intercept[0], found.scale[0]) == pytest.approx((plain.intercept[0], plain.scale[0]), abs=1e-6)
+
+
+def test_designs_too_wide_for_products_have_the_same_derivatives():
+    lower, upper, entry, X = _mixed()
+    problem = AftProblem.build(lower, upper, entry, X)
+    wide = replace(problem.layout, products=None)
+    points = _points(problem, np.random.default_rng(0).gamma(1.0, size=(3, len(lower))))
+    params = np.tile([0.3, 0.2, -0.1, 0.4, 1.3], (3, 1))
+    for mine, other in zip(
+        evaluate_likelihood(wide, problem.family, points, params),
+        evaluate_likelihood(problem.layout, problem.family, points, params),
+        strict=True,
+    ):
+        assert mine == pytest.approx(other, rel=1e-12)
+
+
 def test_weights_of_cells_are_taken_as_they_are():
     lower, upper, X = _field()
     problem = AftProblem.build(lower, upper, np.zeros(300), X)
@@ -225,6 +267,18 @@ def test_cells_join_only_rows_that_are_alike():
     distinct, pattern = patterns_of(np.array([[0.0, 1], [1, 0], [0, 1]]))
     assert len(distinct) == 2
     assert pattern[0] == pattern[2] != pattern[1]
+
+
+def test_patterns_are_the_distinct_rows_also_where_their_keys_collide():
+    """The second row is made to have the key of the first; without rows or columns there is one pattern or none."""
+    u = np.random.default_rng(20240501).uniform(1.0, 2.0, size=2)
+    columns = np.array([[0.0, 0.0], [u[1], -u[0]], [0.0, 0.0], [1.0, 2.0]])
+    distinct, pattern = patterns_of(columns)
+    assert len(distinct) == 3
+    assert distinct[pattern].tolist() == columns.tolist()
+    for n, k, rows in ((3, 0, 1), (0, 2, 0), (0, 0, 0)):
+        distinct, pattern = patterns_of(np.zeros((n, k)))
+        assert distinct.shape == (rows, k) and pattern.tolist() == [0] * n
 
 
 def test_a_fit_without_maximum_is_not_called_one():

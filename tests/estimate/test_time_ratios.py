@@ -6,6 +6,7 @@ import pytest
 from scipy import stats
 
 from workbench.errors import EstimateError, LivesError, UsageError
+from workbench.estimate.aft import AftProblem, fit_batch
 from workbench.estimate.time_ratios import fit_time_ratios
 from workbench.lives import Lives
 
@@ -231,6 +232,20 @@ def test_prediction_stands_at_the_references_unless_told():
     # numbers far from 0 do not spoil the limits at a place inside the data
     moved = fit_time_ratios(_with(lives, salt=lives.covariates["salt"] + 1e4), ["seal", "salt"])
     np.testing.assert_allclose(moved.quantile(0.1, {"seal": "B", "salt": 10005}).iloc[0], row, rtol=1e-4)
+
+
+def test_the_intercept_stands_at_references_that_never_met():
+    """No unit has both reference levels; the intercept and the effects are those of columns written by hand."""
+    rng = np.random.default_rng(5)
+    seal, board = np.repeat(["cord", "ring", "ring"], 40), np.repeat(["two", "one", "two"], 40)
+    time = np.ceil(90 * rng.weibull(1.4, 120) * np.where(seal == "ring", 1.5, 1.0))
+    lives = Lives.from_arrays(time, rng.random(120) < 0.8, covariates={"seal": seal, "board": board})
+    fit = fit_time_ratios(lives, ["seal", "board"])
+    columns = np.column_stack([seal == "ring", board == "two"]).astype(float)
+    dense = fit_batch(AftProblem.build(lives.lower, lives.upper, lives.entry, columns), np.ones(120))
+    assert fit.table["level"].tolist() == ["ring", "two"]
+    assert fit.intercept == pytest.approx(dense.intercept[0], abs=1e-6)
+    assert fit.table["log_time_ratio"].to_numpy() == pytest.approx(dense.coefficients[0], abs=1e-6)
 
 
 def test_prediction_without_the_unknown_level_still_works():

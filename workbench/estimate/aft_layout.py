@@ -109,11 +109,8 @@ def patterns_of(columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     ------
     Nothing.
     """
-    n, k = columns.shape
-    if k == 0 or n == 0:
-        return np.zeros((min(n, 1), k)), np.zeros(n, dtype=np.int64)
     # one number a row: rows that differ get different numbers almost surely, and the comparison below makes it sure
-    key = columns @ np.random.default_rng(20240501).uniform(1.0, 2.0, size=k)
+    key = columns @ np.random.default_rng(20240501).uniform(1.0, 2.0, size=columns.shape[1])
     _, first, pattern = np.unique(key, return_index=True, return_inverse=True)
     if np.array_equal(columns[first][pattern], columns):
         return columns[first], pattern
