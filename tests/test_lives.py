@@ -140,3 +140,10 @@ def test_a_column_given_twice_is_named():
     frame = pd.DataFrame([[1, 2, 3]], columns=["vent", "seal", "seal"])
     with pytest.raises(LivesError, match="covariates has the column 'seal' twice"):
         Lives.from_arrays(time=[3], failed=[True], covariates=frame)
+
+
+def test_units_are_clusters_and_without_clusters_weights():
+    counted = Lives.from_arrays([1, 2, 3], weight=[5, 7, 1])
+    assert counted.units_among() == 13 and counted.units_among(np.array([True, False, True])) == 6
+    told = Lives.from_arrays([1, 2, 3], cluster=["A", "B", "A"])
+    assert told.units_among() == 2 and told.units_among([0, 2]) == 1

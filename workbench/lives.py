@@ -87,6 +87,25 @@ class Lives:
         """Number of lives, weights counted."""
         return int(self.weight.sum())
 
+    def units_among(self, rows: Any = slice(None)) -> int:
+        """Return the number of units, not of deployments, among some lives; without clusters each life is a unit.
+
+        Parameters
+        ----------
+        rows : array of bool or int, optional
+            Which lives; all when not given.
+
+        Returns
+        -------
+        int
+            Different clusters, or weights counted.
+
+        Raises
+        ------
+        Nothing.
+        """
+        return int(self.weight[rows].sum()) if self.cluster is None else len(set(self.cluster[rows].tolist()))
+
     @property
     def failures(self) -> int:
         """Number of failures, weights counted."""

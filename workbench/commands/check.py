@@ -3,10 +3,13 @@
 import argparse
 import json
 import sys
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from workbench.commands.counting import add_step, counted
+from workbench.wording import count_of
 
 if TYPE_CHECKING:
-    from workbench.log.problems import Problem
+    from workbench.log.fleet import Fleet
     from workbench.log.record import Log
 
 HELP = "check a log: every problem at once, each with its cell, its reason and what to do"
@@ -18,55 +21,73 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's own arguments to its parser."""
     parser.add_argument("log", metavar="LOG", help="log file or folder")
     parser.add_argument(
-        "--marked", metavar="FILE.xlsx", help="write a copy of the log with bad cells filled and commented"
+        "--marked",
+        metavar="FILE.xlsx",
+        help="write a copy of the log with bad cells filled and commented; of a counted log the rows set aside, to "
+        "FILE.csv or FILE.parquet",
     )
+    add_step(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print what was found; 1 when no row can be used, or rows were set aside and --strict was given."""
     from workbench.log.reading import read_log
 
-    log = read_log(args.log, args.settings)
-    if args.marked:
-        from workbench.log.marked import write_marked
-
-        print(f"marked copy written: {write_marked(args.log, log, args.marked)}", file=sys.stderr)
-    if args.json:
-        print(json.dumps(_as_json(args.log, log), ensure_ascii=False, indent=2))
+    log: Log | Fleet
+    fleet = counted(args, lambda roles: [], args.marked)
+    if fleet:
+        log, problems = fleet, _reasons(fleet)
     else:
-        print("\n".join(_lines(args.log, log, marked=bool(args.marked))))
+        log = kept = read_log(args.log, args.settings)
+        problems = [problem.as_dict() for problem in kept.all_problems]
+        if args.marked:
+            from workbench.log.marked import write_marked
+
+            write_marked(args.log, kept, args.marked)
+    if args.marked:
+        print(f"{'rows set aside' if fleet else 'marked copy'} written: {args.marked}", file=sys.stderr)
+    if args.json:
+        counts = {"file": args.log, "rows": log.rows, "used": log.used, "set_aside": log.rows_set_aside}
+        print(json.dumps({**counts, "problems": problems, "notes": list(log.notes)}, ensure_ascii=False, indent=2))
+    else:
+        print("\n".join(_lines(args.log, log, problems, marked=bool(args.marked))))
     return 1 if log.used == 0 or (args.strict and log.rows_set_aside) else 0
 
 
-def _as_json(path: str, log: "Log") -> dict[str, object]:
-    return {
-        "file": path,
-        "rows": log.rows,
-        "used": log.used,
-        "set_aside": log.rows_set_aside,
-        "problems": [problem.as_dict() for problem in log.all_problems],
-        "notes": list(log.notes),
-    }
+def _reasons(fleet: "Fleet") -> list[dict[str, Any]]:
+    """Problems of a counted log: one entry a reason, with one row as example."""
+    tables = {"row": fleet.set_aside, "value": fleet.problems}
+    return [{**line, "scope": scope} for scope, table in tables.items() for line in table.to_dict("records")]
 
 
-def _lines(path: str, log: "Log", *, marked: bool) -> list[str]:
+def _lines(path: str, log: "Log | Fleet", problems: list[dict[str, Any]], *, marked: bool) -> list[str]:
     lines = [f"{path}: {log.rows} rows read = {log.used} used + {log.rows_set_aside} set aside"]
     for scope, title in (("row", "Rows set aside"), ("value", "Single values not used (their rows are used)")):
-        found = [problem for problem in log.all_problems if problem.scope == scope]
+        found = [problem for problem in problems if problem["scope"] == scope]
         if found:
             lines += ["", f"{title}:", *(line for problem in found for line in _problem_lines(problem))]
     if log.notes:
         lines += ["", "Notes:", *(f"  {note}" for note in log.notes)]
-    if not log.all_problems:
+    if not problems:
         lines += ["", "No problem was found."]
+    elif not marked and "rows" in problems[0]:
+        lines += ["", "For a file of all rows set aside: add --marked FILE.csv or FILE.parquet"]
     elif not marked:
         lines += ["", "For a copy with every bad cell filled and commented: add --marked FILE.xlsx"]
     return lines
 
 
-def _problem_lines(problem: "Problem") -> list[str]:
-    sheet = f", sheet {problem.sheet!r}" if problem.sheet else ""
-    place = problem.cell or f"row {problem.row}" + (f", column {problem.column!r}" if problem.column else "")
-    value = problem.value if len(problem.value) <= _LONGEST_VALUE else problem.value[:_LONGEST_VALUE] + "…"
+def _problem_lines(problem: dict[str, Any]) -> list[str]:
+    value = problem["value"]
+    value = value if len(value) <= _LONGEST_VALUE else value[:_LONGEST_VALUE] + "…"
     shown = f" [{' '.join(value.split())}]" if value.strip() else ""
-    return [f"  {problem.source}{sheet}, {place}{shown}: {problem.reason}", f"      to do: {problem.advice}"]
+    to_do = f"      to do: {problem['advice']}"
+    if "rows" in problem:
+        unit = f"unit {problem['unit_id']}{shown}: " if problem["unit_id"] else ""
+        also = f" (and {problem['also']} more that have a problem before it)" if problem["also"] else ""
+        count = f"  {count_of(problem['rows'], 'time' if problem['scope'] == 'value' else 'row')}{also}"
+        return [f"{count}: {problem['reason']}", f"      such as {unit}{problem['example']}", to_do]
+    sheet = f", sheet {problem['sheet']!r}" if problem["sheet"] else ""
+    column = f", column {problem['column']!r}" if problem["column"] else ""
+    place = problem["cell"] or f"row {problem['row']}{column}"
+    return [f"  {problem['source']}{sheet}, {place}{shown}: {problem['reason']}", to_do]

@@ -7,6 +7,8 @@ import sys
 import time
 from typing import TYPE_CHECKING, Any
 
+from workbench.commands.counting import add_step, counted
+
 if TYPE_CHECKING:
     from workbench.report.choice import ChoiceComparison
     from workbench.report.season import SeasonData
@@ -19,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("log", metavar="LOG", help="log file or folder")
     parser.add_argument("--by", metavar="COLUMN", required=True, help="choice to compare, such as lid_seal")
     parser.add_argument("--within", metavar="COLUMN", help="repeat the test inside each value of this column")
+    add_step(parser)
     parser.add_argument("--figure", metavar="FILE.png", help="write the curves as a picture")
 
 
@@ -31,8 +34,10 @@ def run(args: argparse.Namespace) -> int:
     from workbench.report.season import FEWEST_UNITS
 
     started = time.monotonic()
-    data = season_data(args.log, settings=args.settings, mission=args.mission, seed=args.seed)
-    check_columns([n for n in (args.by, args.within) if n], data.lives.covariates.columns, "column")
+    columns = [name for name in (args.by, args.within) if name]
+    log = counted(args, lambda roles: columns) or args.log
+    data = season_data(log, settings=args.settings, mission=args.mission, seed=args.seed)
+    check_columns(columns, data.lives.covariates.columns, "column")
     if len(data.levels(args.by)) < 2:
         raise EstimateError(f"{args.by} has fewer than two levels carried by at least {FEWEST_UNITS} units each")
     if time.monotonic() - started > 1:

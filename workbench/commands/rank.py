@@ -5,6 +5,8 @@ import json
 import math
 from typing import TYPE_CHECKING, Any
 
+from workbench.commands.counting import add_step, columns_to_keep, counted
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -23,6 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--adjust", metavar="X,Y", help="exposures to hold equal (the environment, and what differs in sites)"
     )
     parser.add_argument("--cause", metavar="M1,M2", help="only these mechanisms count as failure")
+    add_step(parser)
     parser.add_argument("--resamples", metavar="N", type=int, default=1000, help="replicates behind the limits (1000)")
 
 
@@ -34,10 +37,10 @@ def run(args: argparse.Namespace) -> int:
     from workbench.ranking.asking import question_of
     from workbench.ranking.rank import rank_choices
 
-    log = read_log(args.log, args.settings)
+    choices, adjust, causes = (_names(text) for text in (args.choices, args.adjust, args.cause))
+    log: Any = counted(args, columns_to_keep(choices, adjust)) or read_log(args.log, args.settings)
     lives = log.lives()
     mission, mission_note = (args.mission, "as given") if args.mission is not None else log.mission()
-    choices, adjust, causes = (_names(text) for text in (args.choices, args.adjust, args.cause))
     check_columns([*choices, *adjust], lives.covariates.columns, "column")
     question = question_of(log, lives, choices, adjust)
     if not question.choices:

@@ -5,6 +5,8 @@ import json
 import sys
 import time
 
+from workbench.commands.counting import add_step, columns_to_keep, counted
+
 HELP = "write the review of a season: HTML deck, slides, one-page summary, findings and lists of rows"
 
 
@@ -13,6 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("log", metavar="LOG", help="log file or folder")
     parser.add_argument("--out", metavar="DIR", required=True, help="folder to write to; made when missing")
     parser.add_argument("--previous", metavar="P", help="last season's log, or the findings.json of its review")
+    add_step(parser)
     parser.add_argument(
         "--locations", action="store_true", help="let positions, notes and photographs appear in the outputs"
     )
@@ -30,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
             print(f"{seconds:4.0f} s  {step}", file=sys.stderr)
 
     written = review(
-        args.log,
+        counted(args, columns_to_keep()) or args.log,
         args.out,
         settings=args.settings,
         mission=args.mission,

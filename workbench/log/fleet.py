@@ -2,7 +2,7 @@
 
 import datetime as dt
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
@@ -162,7 +162,7 @@ def read_fleet(
     source: Any,
     settings: Settings | Mapping[str, Any] | str | PathLike[str] | None = None,
     *,
-    covariates: Sequence[str] | str | None = None,
+    covariates: Sequence[str] | str | Callable[[Mapping[str, str]], Sequence[str]] | None = None,
     step: int = 1,
     set_aside_to: str | PathLike[str] | None = None,
     memory_mb: int = 1000,
@@ -182,9 +182,10 @@ def read_fleet(
         PySpark, Dask, pandas or Arrow, read by its own engine.
     settings : path, mapping, Settings or None
         season.toml or the same as a dict.
-    covariates : sequence of str, or str, optional
+    covariates : sequence of str, str, or callable, optional
         Columns to keep apart; every protection and exposure column, site, batch, firmware and season when not given.
-        Each one multiplies the counts: name the choices and exposures that are asked about.
+        Each one multiplies the counts: name the choices and exposures that are asked about. A function is given the
+        role of each column that could be kept, and returns those to keep.
     step : int
         Days to which lives are rounded, outwards: a failure lies between the grid days around it.
     set_aside_to : path, optional
@@ -219,7 +220,7 @@ def read_fleet(
     question = Question(
         settings=checked,
         vocabulary=log_vocabulary(checked),
-        covariates=(covariates,) if isinstance(covariates, str) else None if covariates is None else tuple(covariates),
+        covariates=covariates if covariates is None or callable(covariates) else _names(covariates),
         step=check_whole("step", step, least=1),
         set_aside_to=target,
         today=today or dt.date.today(),
@@ -239,6 +240,10 @@ def read_fleet(
         _aside=tuple(found.tally.rows.values()),
         _values=tuple(found.tally.values.values()),
     )
+
+
+def _names(covariates: Sequence[str] | str) -> tuple[str, ...]:
+    return (covariates,) if isinstance(covariates, str) else tuple(covariates)
 
 
 def _folder(spill: str | PathLike[str] | None) -> Path:

@@ -16,7 +16,7 @@ from workbench.log.sheets import shown
 if TYPE_CHECKING:
     from workbench.lives import Lives
 
-__all__ = ["BY_YEAR", "Counted", "counted_lives", "rounded_to"]
+__all__ = ["BY_YEAR", "Counted", "counted_lives", "notes_on_cells", "rounded_to"]
 
 _UNDETERMINED = ("undetermined", "no_cause_found")
 BY_YEAR = 1_000
@@ -129,12 +129,10 @@ def counted_lives(
     notes: list[str] = []
     parts: dict[str, _Levels] = {}
     for name in covariates:
-        parts[name], merged = _unified(columns[name], _levels(name, counted, codes, settings), counted.rows)
-        if merged:
-            listed = ", ".join(f"{shown(a)} as {shown(b)}" for a, b in sorted(merged.items()))
-            notes.append(f"{name}: {listed} (spellings that differ only in case, spaces or punctuation are one level).")
-        if _is_open(columns[name]) and len(parts[name].values) <= _MOST_COMPARED:
-            notes += notes_on_levels(columns[name], parts[name].carried(counted.rows), settings)
+        levels = _levels(name, counted, codes, settings)
+        merged, said = _spellings(columns[name], levels.carried(counted.rows), settings)
+        parts[name] = _ordered([merged.get(v, v) for v in levels.values], levels.places) if merged else levels
+        notes += said
     outcome = _levels("outcome", counted, codes, settings)
     cause = _cause(counted, codes, settings, outcome)
     table = pd.DataFrame({name: levels.places for name, levels in parts.items()})
@@ -200,16 +198,43 @@ def _levels(name: str, counted: Counted, codes: Mapping[str, CellCodes], setting
     return _ordered(values, back)
 
 
-def _is_open(column: Column) -> bool:
-    """Whether any word may stand in it, so that spellings can differ."""
-    return (column.type == "word" and not column.is_closed) or column.name in LABEL_FIELDS
+def _spellings(column: Column, carried: dict[Any, int], settings: Settings) -> tuple[dict[str, str], list[str]]:
+    """Spellings that are one level with another, and what is to be said of the words of a column."""
+    if not (column.type == "word" and not column.is_closed) and column.name not in LABEL_FIELDS:
+        return {}, []  # no other word can stand in it
+    merged = merged_spellings(column, carried)
+    listed = ", ".join(f"{shown(a)} as {shown(b)}" for a, b in sorted(merged.items()))
+    said = f"{column.name}: {listed} (spellings that differ only in case, spaces or punctuation are one level)."
+    joined: dict[Any, int] = {}
+    for value, rows in carried.items():
+        level = merged.get(value, value)
+        joined[level] = joined.get(level, 0) + rows
+    near = notes_on_levels(column, joined, settings) if len(joined) <= _MOST_COMPARED else []
+    return merged, [*([said] if merged else []), *near]
 
 
-def _unified(column: Column, levels: _Levels, rows: np.ndarray) -> tuple[_Levels, dict[str, str]]:
-    if not _is_open(column):
-        return levels, {}
-    merged = merged_spellings(column, levels.carried(rows))
-    return _ordered([merged.get(v, v) for v in levels.values], levels.places), merged
+def notes_on_cells(cells: CellCodes, column: Column, settings: Settings) -> list[str]:
+    """Return what is to be said of the words of a column that is not kept apart, counted over all rows.
+
+    Parameters
+    ----------
+    cells : CellCodes
+        Its different values.
+    column : Column
+        What it holds.
+    settings : Settings
+        With labels and words of levels.
+
+    Returns
+    -------
+    list of str
+        Spellings merged, words not in the dictionary, names that look misspelled.
+
+    Raises
+    ------
+    Nothing.
+    """
+    return _spellings(column, {value: cells.cells[code] for code, value in cells.values.items()}, settings)[1]
 
 
 def _cause(counted: Counted, codes: Mapping[str, CellCodes], settings: Settings, outcome: _Levels) -> _Levels:

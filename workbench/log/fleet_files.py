@@ -19,10 +19,11 @@ from workbench.log.sheets import RawSheet
 if TYPE_CHECKING:
     import narwhals as nw
 
-__all__ = ["Workspace", "open_source"]
+__all__ = ["Workspace", "has_more_rows", "open_source"]
 
 _ENDINGS = (".parquet", *TEXT_SUFFIXES)
 _HEAD = 1 << 16
+_CHUNK = 1 << 22
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,6 +33,49 @@ class Workspace:
     memory: int
     threads: int
     folder: Path
+
+
+def has_more_rows(source: Any, most: int) -> bool:
+    """Tell whether a path stands for more rows than can be kept one by one, in files that a fleet may have.
+
+    Parameters
+    ----------
+    source : path
+        File or folder; of a folder all files must have the same headings.
+    most : int
+        Rows.
+
+    Returns
+    -------
+    bool
+        False also for what does not exist or cannot be read, which whoever reads it will name.
+
+    Raises
+    ------
+    Nothing.
+    """
+    from pyarrow import ArrowException
+
+    try:
+        sizes = [_size(path, most) for path in _paths(source)]
+    except (UsageError, OSError, ArrowException):
+        return False
+    return len({headings for headings, _ in sizes}) == 1 and sum(rows for _, rows in sizes) > most
+
+
+def _size(path: Path, most: int) -> tuple[Any, int]:
+    """Headings and rows of a file; lines are counted only as far as needed."""
+    from pyarrow import parquet
+
+    if path.suffix.lower() == ".parquet":
+        with parquet.ParquetFile(path) as file:
+            return tuple(file.schema_arrow.names), file.metadata.num_rows
+    rows = 0
+    with path.open("rb") as data:
+        headings = data.readline(_HEAD)
+        while rows <= most and (chunk := data.read(_CHUNK)):
+            rows += chunk.count(b"\n")
+    return headings, rows
 
 
 @contextmanager

@@ -152,8 +152,8 @@ def different_shapes(
 def _refuse_too_many(source: FleetSource, found: int, most: int, what: str) -> None:
     if found > most:
         raise LogError(
-            f"{source.name}: over {most:,} rows differ in {what}, too many to hold; name fewer covariates= "
-            "(those asked about), or round the days with step= (days)"
+            f"{source.name}: over {most:,} rows differ in {what}, too many to hold; keep fewer columns apart (name "
+            "those asked about as covariates= or choices, or put others under ignore in [roles]) or round days (step)"
         )
 
 

@@ -1,7 +1,7 @@
 """Reading a fleet: headings, cells, shapes, repeats and counts in turn; the engine counts, the rules judge."""
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -16,7 +16,7 @@ from workbench.log.columns import word_key
 from workbench.log.entries import Entry
 from workbench.log.fleet_aside import give_examples, write_aside
 from workbench.log.fleet_cells import CellCodes, read_cells, read_units
-from workbench.log.fleet_counts import Counted, counted_lives
+from workbench.log.fleet_counts import Counted, counted_lives, notes_on_cells
 from workbench.log.fleet_groups import Judged, count_rows, different_shapes, group_rows, judge_shapes
 from workbench.log.fleet_repeats import Repeats, doubtful_units, read_repeats
 from workbench.log.fleet_rules import DATES, Judge
@@ -47,7 +47,7 @@ class Question:
 
     settings: Settings
     vocabulary: Vocabulary
-    covariates: tuple[str, ...] | None
+    covariates: tuple[str, ...] | Callable[[Mapping[str, str]], Sequence[str]] | None
     step: int
     set_aside_to: Path | None
     today: dt.date
@@ -113,6 +113,8 @@ def read_rows(source: FleetSource, question: Question) -> Found:
         kept = [c for c in covariates if _is_recorded(c, counted, codes)]
         lives, said = counted_lives(counted, kept, question.vocabulary.columns, codes, question.settings)
         notes += said
+    for name in [n for n in codes if n not in covariates and n != "unit_id"]:
+        notes += notes_on_cells(codes[name], question.vocabulary.columns[name], question.settings)
     notes += [*_said_of_cells(codes), *_said_of_season(table, question), *_said_of_units(again)]
     unread = sum(count for count, _ in source.unreadable.values())
     return Found(
@@ -181,10 +183,11 @@ def _covariates(table: Table, question: Question) -> list[str]:
     columns = question.vocabulary.columns
     may = [n for n, c in columns.items() if n in table.places and c.role in _FEEDS]
     may += [n for n in ALWAYS_COVARIATES if n not in may and (n in table.places or n == "season")]
-    if question.covariates is None:
+    asked = question.covariates
+    if asked is None:
         return may
     wanted = []
-    for name in question.covariates:
+    for name in asked({n: columns[n].role for n in may}) if callable(asked) else asked:
         known = name if name in columns else question.vocabulary.field_of(str(name))
         if known not in may:
             near = did_you_mean(word_key(str(name)), may)

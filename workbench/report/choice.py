@@ -227,14 +227,13 @@ test_levels.__test__ = False  # type: ignore[attr-defined]  # it tests levels an
 def _shares(data: SeasonData, lives: Lives, column: str, levels: Sequence[str], curve: Any) -> dict[str, ShareOfGroup]:
     at = curve.at(data.mission).set_index("group")
     codes = lives.covariates[column].astype(str).to_numpy()
-    owner = lives.cluster if lives.cluster is not None else np.arange(len(lives))
     shares = {}
     for level in levels:
         own = codes == level
         row = at.loc[level]
         shares[level] = ShareOfGroup(
             name=data.label(column, level),
-            units=len(set(owner[own].tolist())),
+            units=lives.units_among(own),
             failures=int(lives.weight[own & lives.failed].sum()),
             share=float(row["survival"]),
             lower=float(row["lower"]),

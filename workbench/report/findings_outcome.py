@@ -48,7 +48,7 @@ def _ends(data: SeasonData) -> Finding:
     lives = data.lives
     outcome = lives.covariates["outcome"].astype(str)
     counts = {name: int(lives.weight[(outcome == name).to_numpy()].sum()) for name in ENDS}
-    units = _units(data)
+    units = data.lives.units_among()
     spells = "" if units == lives.units else f" in {lives.units} deployments"
     parts = []
     for name, words in ENDS.items():
@@ -83,11 +83,6 @@ def _ends(data: SeasonData) -> Finding:
         },
         figure=_timeline(data),
     )
-
-
-def _units(data: SeasonData) -> int:
-    cluster = data.lives.cluster
-    return data.lives.units if cluster is None else len(set(cluster.tolist()))
 
 
 def _timeline(data: SeasonData) -> Drawing | None:
@@ -181,7 +176,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
             upper=at["upper"],
             confidence=data.confidence,
             unit="share",
-            units=_units(data),
+            units=data.lives.units_among(),
             failures=data.lives.failures,
             method=_curve_method(curve),
             caveats=tuple("All units" + note[3:] for note in curve.notes if note.startswith("all:")),
@@ -246,7 +241,7 @@ def _missing(data: SeasonData) -> list[Finding]:
             lower=low,
             upper=high,
             unit="share",
-            units=_units(data),
+            units=data.lives.units_among(),
             failures=data.lives.failures,
             method="Three runs of the same curve; lower and upper are the two extremes, not limits by chance.",
             caveats=(

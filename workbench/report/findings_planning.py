@@ -184,7 +184,7 @@ def _shown(data: SeasonData) -> list[Finding]:
 
 
 def _builds(data: SeasonData, ranking: Ranking) -> list[Finding]:
-    units = len(set(data.lives.cluster.tolist())) if data.lives.cluster is not None else data.lives.units
+    units = data.lives.units_among()
     # without the extra costs of levels every build would seem to cost the same, so money is left out
     paid = unit_cost(data, list(dict.fromkeys(ranking.table["choice"]))) if level_costs(data) else None
     build = usual_builds(data.lives, ranking, units, level_costs=level_costs(data), unit_cost=paid)

@@ -5,8 +5,6 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-import pandas as pd
-
 from workbench.estimate.groups import text_levels
 from workbench.lives import Lives
 from workbench.log.columns import log_columns
@@ -131,6 +129,5 @@ class SeasonData:
             If there is no such covariate.
         """
         levels, codes = text_levels(self.lives.covariates[column])
-        owner = self.lives.cluster if self.lives.cluster is not None else range(len(self.lives))
-        units = pd.DataFrame({"code": codes, "unit": owner}).groupby("code")["unit"].nunique()
-        return [level for number, level in enumerate(levels) if units.get(number, 0) >= FEWEST_UNITS]
+        units = [self.lives.units_among(codes == number) for number in range(len(levels))]
+        return [level for level, count in zip(levels, units, strict=True) if count >= FEWEST_UNITS]
