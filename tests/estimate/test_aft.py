@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import integrate, optimize, stats
+from scipy import integrate, optimize, special, stats
 
 from workbench.errors import EstimateError, UsageError
 from workbench.estimate.aft import AftBatch, AftProblem, fit_batch
@@ -103,6 +103,14 @@ def test_intervals_far_out_and_narrow_keep_their_digits(distribution):
     ]
     np.testing.assert_allclose(family.between(z1, z2)[0], expected, rtol=1e-7)
     assert np.all(np.diff(family.survival(np.sort(middle))) <= 0)
+
+
+def test_normal_shares_so_far_out_that_they_underflow_keep_their_logarithm():
+    """log(sf(40) - sf(41)) by scipy's log_ndtr, in both tails; the share itself is below the smallest double."""
+    tail, next_tail = special.log_ndtr(-40.0), special.log_ndtr(-41.0)
+    expected = tail + np.log1p(-np.exp(next_tail - tail))
+    found = FAMILIES["lognormal"].between(np.array([40.0, -41.0]), np.array([41.0, -40.0]))[0]
+    np.testing.assert_allclose(found, [expected, expected], rtol=1e-12)
 
 
 @pytest.mark.parametrize("distribution", DISTRIBUTIONS)

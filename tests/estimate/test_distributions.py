@@ -212,6 +212,37 @@ def test_a_fixed_shape_without_failures_gives_a_bound_only():
     assert any("one-sided 90 % bound" in n for n in fit.notes)
 
 
+def test_limits_with_a_fixed_shape_are_those_of_exponential_powers():
+    """Time to the power of the shape is exponential, with the scale to that power; the shape is no open end."""
+    time = np.array([50, 80, 100, 100, 120.0])
+    fit = fit_distribution(Lives.from_arrays(time, [1, 1, 0, 1, 0]), shape=2.0)
+    powers = fit_distribution(Lives.from_arrays(time**2, [1, 1, 0, 1, 0]), "exponential")
+    mine = fit.table.set_index("parameter").loc["scale", ["lower", "upper"]].to_numpy(dtype=float)
+    other = powers.table.iloc[0][["lower", "upper"]].to_numpy(dtype=float)
+    assert mine == pytest.approx(np.sqrt(other), rel=1e-6)
+    assert not any("set no limit" in note for note in fit.notes)
+
+
+@pytest.mark.parametrize("unit", [1.0, 1 / 365.25])
+def test_the_bound_without_failures_knows_no_unit_of_time(unit):
+    lives = Lives.from_arrays(np.array([60, 90, 90]) * unit, [False] * 3)
+    bound = fit_distribution(lives, shape=1.5).table.set_index("parameter").loc["scale", "lower"]
+    # one-sided 95 %: exp(-exposure / scale^shape) = 0.05
+    assert bound == pytest.approx(unit * ((60**1.5 + 2 * 90**1.5) / np.log(20)) ** (1 / 1.5))
+
+
+def test_units_never_watched_bound_nothing():
+    fit = fit_distribution(Lives.from_arrays([0, 0], [False, False]), shape=2.0)
+    assert np.isnan(fit.columns["lower"]).all()
+    assert any("No failures in 2 units" in note for note in fit.notes)
+    assert not any("one-sided" in note for note in fit.notes)
+
+
+def test_a_plain_fit_has_nothing_to_add():
+    time = np.ceil(100 * stats.weibull_min(1.5).ppf((np.arange(40) + 0.5) / 40))
+    assert fit_distribution(Lives.from_arrays(time, np.ones(40))).notes == ()
+
+
 AWKWARD = {
     "all suspended": dict(time=[5, 6, 7], failed=[0, 0, 0]),
     "last only": dict(time=[5, 6, 7, 8, 9], failed=[0, 0, 0, 0, 1]),
@@ -263,6 +294,26 @@ def test_mixed_mechanisms_are_noticed():
     assert fit.check.p_value < 0.01
     (note,) = [n for n in fit.notes if "does not follow these lives" in n]
     assert "Several mechanisms may be mixed" in note
+
+
+def test_the_span_that_follows_least_is_named_by_its_ends():
+    """Quantiles of a Weibull, a fifth of them moved elsewhere; the check itself says which span deviates most."""
+    even = 100 * stats.weibull_min(2.0).ppf((np.arange(150) + 0.5) / 150)
+    seen = set()
+    for moved in (np.linspace(20, 25, 30), np.linspace(5, 10, 30), np.linspace(400, 900, 30)):
+        fit = fit_distribution(Lives.from_arrays(np.concatenate([np.delete(even, np.s_[::5]), moved]), np.ones(150)))
+        edges = fit.check.edges
+        worst = int(np.argmax(np.abs(fit.check.excess)))
+        (note,) = [n for n in fit.notes if "does not follow these lives" in n]
+        if worst == 0:
+            words = f"units failed up to {edges[0]:g} days"
+        elif worst == len(edges):
+            words = f"units failed after {edges[-1]:g} days"
+        else:
+            words = f"units failed from {edges[worst - 1]:g} to {edges[worst]:g} days"
+        assert ("more " if fit.check.excess[worst] > 0 else "fewer ") + words in note
+        seen.add(words.split()[2])
+    assert seen == {"up", "from", "after"}
 
 
 def test_one_mechanism_is_seldom_called_mixed():
@@ -319,6 +370,8 @@ def test_errors_say_what_to_do():
         fit_distribution(Lives.from_arrays([0, 5], [True, True]))
     with pytest.raises(UsageError, match="p must lie between 0 and 1"):
         fit_distribution(lives).quantile(0)
+    with pytest.raises(UsageError, match="p must lie between 0 and 1"):
+        fit_distribution(lives).quantile([0.5, 1])
     with pytest.raises(UsageError, match="times must be numbers of at least 0"):
         fit_distribution(lives).survival([-1])
 
