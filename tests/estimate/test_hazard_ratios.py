@@ -6,10 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from lifelines import CoxPHFitter
+from scipy.stats import norm
 from statsmodels.duration.hazard_regression import PHReg
 
 from workbench.errors import EstimateError, LivesError, UsageError
-from workbench.estimate.cox import PartialLikelihood, maximise, tie_sums
+from workbench.estimate.cox import PartialLikelihood, free_directions, maximise, tie_sums
 from workbench.estimate.hazard_ratios import fit_hazard_ratios
 from workbench.estimate.risk_table import risk_table_of
 from workbench.lives import Lives
@@ -50,6 +51,15 @@ def test_sums_over_ties_equal_the_loop(count):
         np.testing.assert_allclose(got, wanted, rtol=1e-12)
 
 
+def test_flat_directions_of_columns_in_different_units():
+    """The second column is a thousand times the first: b1 + 1000 b2 is known, 1000 b1 - b2 is not."""
+    columns = np.array([[1.0, 1000.0, 0.0], [0.0, 0.0, 2.0]])
+    flat = free_directions(columns.T @ columns, 10.0)
+    assert flat.shape == (3, 1)
+    assert np.abs(flat[:, 0]) == pytest.approx(np.array([1000.0, 1.0, 0.0]) / np.hypot(1000, 1), abs=1e-9)
+    assert np.abs(columns @ flat).max() < 1e-6
+
+
 def test_derivatives_are_those_of_the_value():
     frame, time, failed, entry = _season(late=True)
     columns = frame[["salt"]].assign(cord=frame["seal"] == "cord").to_numpy(dtype=float)
@@ -75,6 +85,9 @@ def test_agrees_with_lifelines_including_strata_clusters_and_late_entry():
     np.testing.assert_allclose(_log(fit), model.params_, atol=1e-6)
     np.testing.assert_allclose(fit.columns["std_error"], model.standard_errors_, atol=1e-6)
     assert fit.log_likelihood == pytest.approx(model.log_likelihood_, abs=1e-6)
+    plain = fit_hazard_ratios(_lives(frame, time, failed, entry), TERMS, within="batch", confidence=0.95)
+    np.testing.assert_allclose(plain.columns["p_value"], model.summary["p"], rtol=1e-5)
+    np.testing.assert_allclose(plain.columns["lower"], model.summary["exp(coef) lower 95%"], rtol=1e-5)
 
 
 def test_agrees_with_statsmodels_breslow_and_efron():
@@ -223,6 +236,12 @@ def test_few_clusters_are_noted_and_limits_use_the_robust_error():
     assert any("Only 7 clusters" in note for note in fit.notes)
     ratio = np.log(fit.columns["upper"] / fit.columns["hazard_ratio"])
     np.testing.assert_allclose(ratio, 1.959963984540054 * fit.columns["robust_std_error"])
+    z = np.abs(_log(fit)) / fit.columns["robust_std_error"]
+    np.testing.assert_allclose(fit.columns["p_value"], 2 * norm.sf(z), rtol=1e-9)
+    nobody = _lives(frame, time, np.zeros_like(failed), cluster=frame["unit"] % 7)
+    shrunk = fit_hazard_ratios(nobody, TERMS, shrink=4.0)
+    assert np.isnan(shrunk.columns["robust_std_error"]).all() and np.isnan(shrunk.columns["lower"]).all()
+    assert not any("beyond a million" in note for note in shrunk.notes)
 
 
 def test_robust_errors_of_single_rows_equal_lifelines():
@@ -381,12 +400,12 @@ def test_limits_beyond_a_million_times_are_named_and_not_shown():
     """A covariate in units a million times too large; the same rule as for time ratios."""
     rng = np.random.default_rng(4)
     frame = pd.DataFrame({"salt": rng.random(30) * 1e-7})
-    result = fit_hazard_ratios(
-        Lives.from_arrays(rng.integers(1, 90, 30), rng.random(30) < 0.7, covariates=frame), ["salt"]
-    )
-    row = result.table.iloc[0]
-    assert np.isfinite(row["log_hazard_ratio"]) and np.isnan([row["lower"], row["upper"]]).all()
-    assert any("beyond a million times" in note for note in result.notes)
+    lives = Lives.from_arrays(rng.integers(1, 90, 30), rng.random(30) < 0.7, covariates=frame)
+    for same in (lives, lives.replace(cluster=np.arange(30) // 2)):
+        result = fit_hazard_ratios(same, ["salt"])
+        row = result.table.iloc[0]
+        assert np.isfinite(row["log_hazard_ratio"]) and np.isnan([row["lower"], row["upper"]]).all()
+        assert any("beyond a million times" in note for note in result.notes)
 
 
 def test_an_interval_past_everybody_elses_last_day_lets_the_effect_run_away_and_is_named():
