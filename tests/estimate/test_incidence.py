@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import binomtest
 from statsmodels.duration.survfunc import CumIncidenceRight
 
 from workbench.errors import EstimateError, UsageError
@@ -232,6 +233,38 @@ def test_intervals_on_one_grid_count_at_their_visit_and_have_a_test():
     )
     pd.testing.assert_frame_equal(result.table, step.table)
     pd.testing.assert_frame_equal(result.test, step.test)
+
+
+@pytest.mark.parametrize("late", [180, 200])
+def test_units_found_dead_at_the_end_of_the_season_may_have_died_of_it_any_day_before(late):
+    """On one grid (180) and off it (200); limits by Clopper & Pearson (1934) from scipy."""
+    lives = Lives.from_arrays(
+        lower=[0] * 8 + [0 if late == 180 else 30] + [181] * 16,
+        upper=[180] * 8 + [late] + [np.inf] * 16,
+        cause=["water"] * 6 + ["other"] * 3 + [""] * 16,
+    )
+    found = cumulative_incidence(lives)
+    at, table = found.at([0, 120, 180]).set_index(["cause", "time"]), found.table.set_index(["cause", "time"])
+
+    for cause, failed in (("water", 6), ("other", 3)):
+        assert at.lower[cause, 120] == 0
+        assert at.upper[cause, 120] == pytest.approx(binomtest(failed, 16 + failed).proportion_ci().high)
+        assert 0 < at.incidence[cause, 120] < at.incidence[cause, 180] == table.incidence[cause, 180]
+        assert at.upper[cause, 180] == table.upper[cause, 180]
+        assert at.upper[cause, 0] == pytest.approx(1 - 0.025 ** (1 / 25))
+
+
+def test_between_visits_of_one_grid_limits_are_those_of_the_visit_before_and_after():
+    lives = Lives.from_arrays(
+        lower=[0] * 3 + [60] * 4 + [120] * 20, upper=[60] * 3 + [120] * 4 + [np.inf] * 20, cause=["a"] * 7 + [""] * 20
+    )
+    for found, low, high in ((cumulative_incidence(lives), 0, 1), (survival_curve(lives), 1, 0)):
+        table, between = found.table, found.at([90]).iloc[0]
+        share = "incidence" if "incidence" in table else "survival"
+        assert between["lower"] == table["lower"][low]
+        assert between["upper"] == table["upper"][high]
+        assert between[share] == pytest.approx(table[share][:2].mean())
+        assert np.isnan(between["std_error"])
 
 
 def test_intervals_off_the_grid_have_no_test_and_say_so():

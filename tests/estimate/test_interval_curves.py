@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.optimize import brentq
+from scipy.stats import binomtest
 
 from workbench import EstimateError, Lives, survival_curve
 from workbench.estimate.curves import curve_if_failed_when_found
@@ -172,11 +173,42 @@ def test_limits_of_exact_lives_are_those_of_thomas_and_grunkemeier():
 
 
 def test_nobody_known_to_have_failed_yet_gives_the_exact_bound():
+    """Clopper & Pearson (1934) by scipy; units that may have failed already count as failed."""
     curve = survival_curve(Lives.from_arrays(lower=[4, 6, 20, 20, 20], upper=[8, 9, np.inf, np.inf, np.inf]))
-    at = curve.at([0, 5, 7])
-    assert at["lower"].to_numpy() == pytest.approx([0.025 ** (1 / n) for n in (5, 4, 3)])
-    assert at["upper"].tolist() == [1.0, 1.0, 1.0]
-    assert at["at_risk"].tolist() == [5, 4, 3]
+    at = curve.at([0, 4, 5, 7])
+    assert at["lower"].to_numpy() == pytest.approx(
+        [0.025 ** (1 / 5)] * 2 + [binomtest(k, 5).proportion_ci().low for k in (4, 3)]
+    )
+    assert at["upper"].tolist() == [1.0] * 4
+    assert at["at_risk"].tolist() == [5, 5, 4, 3]
+
+
+def test_units_found_dead_at_the_end_of_the_season_leave_the_days_before_open():
+    """Nobody looked before day 180, so survival by day 120 may be anything between that by day 180 and 1."""
+    failed, working = np.array([0] * 9 + [181] * 16), np.array([180] * 9 + [np.inf] * 16)
+    at = survival_curve(Lives.from_arrays(lower=failed, upper=working)).at([120, 179])
+    assert at["lower"].to_numpy() == pytest.approx([binomtest(16, 25).proportion_ci().low] * 2)
+    assert at["upper"].tolist() == [1.0, 1.0]
+
+
+def test_limits_hold_the_truth_where_units_are_seen_only_when_they_come_back():
+    """Weibull lives of shape 1.5, 30 % failed by day 180; each unit is looked at once, between day 180 and 199."""
+    rng, held = np.random.default_rng(8), 0
+    scale = 180 / (-np.log(0.7)) ** (1 / 1.5)
+    for _ in range(60):
+        life, end = np.ceil(scale * rng.weibull(1.5, 60)), rng.integers(180, 200, 60)
+        lives = Lives.from_arrays(lower=np.where(life <= end, 0, end), upper=np.where(life <= end, end, np.inf))
+        row = survival_curve(lives).at([120]).iloc[0]
+        held += row["lower"] <= np.exp(-((120 / scale) ** 1.5)) <= row["upper"]
+    assert held >= 54
+
+
+def test_inside_a_cell_limits_are_those_of_its_start_and_of_its_end():
+    lives = Lives.from_arrays(lower=[0, 1, 30, 30, 90, 90, 90, 95], upper=[10, 12, 80, 75, *[np.inf] * 4])
+    curve = survival_curve(lives)
+    table, at = curve.table, curve.at([50]).iloc[0]
+    assert (table["from"].iloc[1], table["to"].iloc[1]) == (30, 75)
+    assert (at["lower"], at["upper"]) == (table["lower"].iloc[1], table["upper"].iloc[0])
 
 
 def test_strip_of_known_and_unknown_units():

@@ -10,7 +10,7 @@ from workbench.checks import check_one_of, check_positive, check_whole
 from workbench.errors import EstimateError, UsageError
 from workbench.estimate.comparison_results import GroupComparison
 from workbench.estimate.counted_tests import chi_square, counted_evidence, counted_pairs, tables_of, whitening
-from workbench.estimate.curve_results import reference_label
+from workbench.estimate.differences import reference_label
 from workbench.estimate.groups import groups_of
 from workbench.estimate.interval_scores import interval_scores
 from workbench.estimate.multiplicity import adjusted_by_holm

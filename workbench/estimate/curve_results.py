@@ -1,27 +1,23 @@
 """SurvivalCurve: the result of `survival_curve`, with look-ups by time and by share failed."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from workbench.checks import check_one_of, check_positive
-from workbench.errors import EstimateError, UsageError
-from workbench.estimate.limits import curve_limits, exact_bound, square_and_add
+from workbench.checks import check_positive
+from workbench.errors import UsageError
+from workbench.estimate.differences import LimitsAt, difference_frame, reference_label
+from workbench.estimate.limits import curve_limits, exact_bound
 from workbench.estimate.risk_sets import RiskSets
 from workbench.results import Result
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["LimitsAt", "SurvivalCurve", "difference_frame", "level_of_difference", "reference_label"]
-
-LimitsAt = Callable[[float], tuple[float, float]]
-"""Limits of an estimate as a function of the two-sided confidence."""
+__all__ = ["SurvivalCurve"]
 
 _ROUNDING = 1e-9
-_SMALLEST_P = 1e-12
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -40,6 +36,8 @@ class SurvivalCurve(Result):
         Rows of group g in the columns are bounds[g] ... bounds[g + 1].
     first_known : np.ndarray of float, shape (groups,), or None
         Interval curves: the first time by which a unit is known to have failed.
+    began : np.ndarray of float, shape (rows,), or None
+        Product-limit curves of visits on one grid: when the interval began whose failures each row counts.
     confidence : float
         Two-sided level of the limits.
     interval : str
@@ -56,6 +54,7 @@ class SurvivalCurve(Result):
     interval: str
     unit: str
     first_known: np.ndarray | None = None
+    began: np.ndarray | None = None
 
     def at(self, times: Any) -> "pd.DataFrame":
         """The curves at any times.
@@ -69,8 +68,10 @@ class SurvivalCurve(Result):
         -------
         pandas.DataFrame
             group, time, survival, std_error, lower, upper, at_risk; m rows a group. Survival is 1 before the first
-            row, NaN after the last known day unless it has reached 0; inside a cell it falls evenly, and at_risk
-            counts the units known working then.
+            row, NaN after the last known day unless it has reached 0. Inside a cell, or between two visits of one
+            grid, it falls evenly; limits are there those of the end below and of the start above, for the failures
+            may lie on either side. Where no unit is known to have failed yet the lower limit is exact, with units
+            that may have failed counted as failed. On an interval curve at_risk counts the units known working.
 
         Raises
         ------
@@ -114,7 +115,7 @@ class SurvivalCurve(Result):
         if shares.ndim != 1 or not np.all((shares > 0) & (shares < 1)):
             raise UsageError(f"p is the share failed and must lie between 0 and 1, both excluded; got {p!r}")
         days = self.columns["time" if self.kind == "product-limit" else "to"]
-        earliest = days if self.kind == "product-limit" else self.columns["from"]
+        earliest = self.columns["from"] if self.kind == "npmle" else days if self.began is None else self.began
         found: dict[str, list[float]] = {"time": [], "lower": [], "upper": []}
         for g in range(len(self.labels)):
             rows = self._rows(g)
@@ -199,13 +200,29 @@ class SurvivalCurve(Result):
         rows, at_risk = self._rows(group), self.risk.count_at(group, times)
         row = np.searchsorted(self.columns["time"][rows], times, side="right")
         first = {"survival": 1.0, "std_error": 0.0, "lower": 0.0, "upper": 1.0}
-        found = {name: np.append(start, self.columns[name][rows])[row] for name, start in first.items()}
+        steps = {name: np.append(start, self.columns[name][rows]) for name, start in first.items()}
+        found = {name: values[row] for name, values in steps.items()}
+        share, unknown = self._part_of_span(rows, row, times)
+        inside, after = share > 0, np.minimum(row + 1, len(steps["lower"]) - 1)
+        found["lower"] = np.where(inside, steps["lower"][after], found["lower"])
+        found["std_error"] = np.where(inside, np.nan, found["std_error"])
         whole = found["survival"] == 1.0
-        found["lower"][whole] = exact_bound(at_risk[whole], self.confidence)
+        found["lower"][whole] = exact_bound((at_risk - unknown)[whole], self.confidence, unknown[whole])
+        found["survival"] = found["survival"] + share * (steps["survival"][after] - found["survival"])
         beyond = (times > self._last(self.labels[group])) & (found["survival"] > 0)
         for values in found.values():
             values[beyond] = np.nan
         return found | {"at_risk": at_risk}
+
+    def _part_of_span(self, rows: slice, row: np.ndarray, times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        # how much of the interval that holds each time is over, 0 outside; and units that failed somewhere in it
+        if self.began is None:
+            return np.zeros(times.size), np.zeros(times.size, dtype=np.int64)
+        end = np.append(self.columns["time"][rows], 0.0)[row]
+        start = np.append(self.began[rows], np.inf)[row]
+        inside = (start < times) & (times < end)
+        share = np.where(inside, (times - start) / np.where(inside, end - start, 1.0), 0.0)
+        return share, np.where(inside, np.append(self.columns["failures"][rows], 0)[row], 0)
 
     def _cells_at(self, group: int, times: np.ndarray) -> dict[str, np.ndarray]:
         rows, working = self._rows(group), self.risk.count_at(group, times)
@@ -215,13 +232,17 @@ class SurvivalCurve(Result):
         inside = (row < len(end)) & (times > start[here]) & np.isfinite(end[here])
         share = np.where(inside, (times - start[here]) / np.where(inside, end[here] - start[here], 1.0), 0.0)
         found = {"std_error": np.full(times.size, np.nan)}
-        for name in ("survival", "lower", "upper"):
-            steps = np.append(1.0, self.columns[name][rows])
-            before, after = steps[row], steps[np.minimum(row + 1, len(end))]
-            found[name] = np.where(share > 0, before + share * (after - before), before)
+        steps = {name: np.append(1.0, self.columns[name][rows]) for name in ("survival", "lower", "upper")}
+        following = np.minimum(row + 1, len(end))
+        before, after = steps["survival"][row], steps["survival"][following]
+        found["survival"] = np.where(share > 0, before + share * (after - before), before)
+        # inside a cell its failures may lie on either side, so the lower limit is that of its end
+        found["lower"] = np.where(share > 0, steps["lower"][following], steps["lower"][row])
+        found["upper"] = steps["upper"][row]
         assert self.first_known is not None
         none_known = times < self.first_known[group]
-        bound = np.minimum(exact_bound(working, self.confidence), found["survival"])
+        unknown = self.risk.failed_before(group, times)
+        bound = np.minimum(exact_bound(working, self.confidence, unknown), found["survival"])
         found["lower"] = np.where(none_known, bound, found["lower"])
         found["upper"] = np.where(none_known, 1.0, found["upper"])
         known_to = end[-1] if np.isfinite(end[-1]) else start[-1]
@@ -231,9 +252,25 @@ class SurvivalCurve(Result):
         return found | {"at_risk": working}
 
     def _limits_of(self, group: int, time: float) -> LimitsAt:
-        # limits at one time as a function of the level, from the last row above 0 and the row of that time
-        rows, at_risk = self._rows(group), self.risk.count_at(group, np.array([time]))
-        row = int(np.searchsorted(self.columns["time"][rows], time, side="right"))
+        # limits at one time as a function of the level
+        rows, when = self._rows(group), np.array([time])
+        row = np.searchsorted(self.columns["time"][rows], when, side="right")
+        share, unknown = self._part_of_span(rows, row, when)
+        at_risk = self.risk.count_at(group, when) - unknown
+        if share[0] == 0:
+            return self._limits_of_row(group, int(row[0]), at_risk)
+        start, end = (self._limits_of_row(group, int(row[0]) + k, at_risk) for k in (0, 1))
+        whole = bool(np.all(self.columns["survival"][rows][: row[0]] == 1.0))
+
+        def limits(confidence: float) -> tuple[float, float]:
+            lower = float(exact_bound(at_risk, confidence, unknown)[0]) if whole else end(confidence)[0]
+            return lower, start(confidence)[1]
+
+        return limits
+
+    def _limits_of_row(self, group: int, row: int, at_risk: np.ndarray) -> LimitsAt:
+        # from the last of the first so many rows above 0, and the last of all
+        rows = self._rows(group)
         survival = np.append(1.0, self.columns["survival"][rows])[: row + 1]
         error = np.append(0.0, self.columns["std_error"][rows])[: row + 1]
         alive = int(np.flatnonzero(survival > 0)[-1])
@@ -249,125 +286,6 @@ class SurvivalCurve(Result):
             return float(lower[-1]), float(upper[-1])
 
         return limits
-
-
-def reference_label(labels: tuple[str, ...], reference: str | None) -> str:
-    """The group that others are compared with.
-
-    Parameters
-    ----------
-    labels : tuple of str
-        The groups.
-    reference : str or None
-        The one asked for; None means the first.
-
-    Returns
-    -------
-    str
-        A label.
-
-    Raises
-    ------
-    UsageError
-        If the reference is no group.
-    EstimateError
-        If there is one group only.
-    """
-    if len(labels) < 2:
-        raise EstimateError(f"a comparison needs at least two groups; there is only {labels[0]!r}")
-    return labels[0] if reference is None else check_one_of("reference", reference, labels)
-
-
-def level_of_difference(difference: float, limits_at: LimitsAt, *, steps: int = 60) -> float:
-    """The two-sided level (a p value) at which limits of a difference just reach 0, by halving.
-
-    Parameters
-    ----------
-    difference : float
-        The estimate.
-    limits_at : callable
-        Confidence to (lower, upper) of the difference.
-    steps : int
-        Halvings on the log scale.
-
-    Returns
-    -------
-    float
-        Between 1e-12 and 1; NaN for a NaN difference.
-
-    Raises
-    ------
-    Nothing.
-    """
-    if not np.isfinite(difference):
-        return float("nan")
-
-    def reaches_zero(level: float) -> bool:
-        lower, upper = limits_at(1.0 - level)
-        return lower <= 0.0 <= upper
-
-    low, high = np.log(_SMALLEST_P), np.log(1.0 - _ROUNDING)
-    if difference == 0 or reaches_zero(float(np.exp(high))):
-        return 1.0
-    for _ in range(steps):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if reaches_zero(float(np.exp(middle))) else (low, middle)
-    return float(np.exp(0.5 * (low + high)))
-
-
-def difference_frame(
-    labels: tuple[str, ...],
-    base: str,
-    values: dict[str, tuple[float, ...]],
-    limits: list[LimitsAt] | None,
-) -> "pd.DataFrame":
-    """Table of differences of each group to one reference.
-
-    Parameters
-    ----------
-    labels : tuple of str
-        The groups.
-    base : str
-        The reference.
-    values : dict
-        Per label: estimate, lower, upper, std_error.
-    limits : list of callable, or None
-        Per group, confidence to limits; None leaves p_value NaN.
-
-    Returns
-    -------
-    pandas.DataFrame
-        group_a, group_b, difference, std_error, lower, upper, p_value.
-
-    Raises
-    ------
-    Nothing.
-    """
-    import pandas as pd
-
-    records = []
-    b, lb, ub, error_b = values[base]
-    for label in labels:
-        if label == base:
-            continue
-        a, la, ua, error_a = values[label]
-        difference, lower, upper = square_and_add((a, la, ua), (b, lb, ub))
-        p_value = float("nan")
-        if limits is not None:
-            pair = _difference_limits(a, limits[labels.index(label)], b, limits[labels.index(base)])
-            p_value = level_of_difference(difference, pair)
-        error = float(np.hypot(error_a, error_b))
-        records.append((label, base, difference, error, lower, upper, p_value))
-    names = ["group_a", "group_b", "difference", "std_error", "lower", "upper", "p_value"]
-    return pd.DataFrame.from_records(records, columns=names)
-
-
-def _difference_limits(a: float, limits_a: LimitsAt, b: float, limits_b: LimitsAt) -> LimitsAt:
-    def limits(confidence: float) -> tuple[float, float]:
-        _, lower, upper = square_and_add((a, *limits_a(confidence)), (b, *limits_b(confidence)))
-        return lower, upper
-
-    return limits
 
 
 def _checked_times(times: Any) -> np.ndarray:

@@ -1,6 +1,7 @@
 """Survival curves: lives in, share surviving by group with limits out."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -79,7 +80,10 @@ def survival_curve(
         return product_limit(lives, lives.lower, failed, groups, confidence=confidence, interval=interval)
     if all(_on_one_grid(lives, groups.codes == g) for g in range(len(groups.labels))):
         note = "Failures are known to lie between visits on one grid: product-limit curve on the later visit."
-        return product_limit(lives, lives.time, failed, groups, confidence=confidence, interval=interval, notes=(note,))
+        curve = product_limit(
+            lives, lives.time, failed, groups, confidence=confidence, interval=interval, notes=(note,)
+        )
+        return replace(curve, began=_beginnings(lives, groups, curve.risk))
     return interval_curve(lives, groups, confidence=confidence, interval=interval)
 
 
@@ -115,6 +119,16 @@ def curve_if_failed_when_found(
 
 def _on_one_grid(lives: Lives, rows: np.ndarray) -> bool:
     return shares_one_grid(lives.lower[rows], lives.upper[rows], lives.entry[rows])
+
+
+def _beginnings(lives: Lives, groups: Groups, counts: RiskSets) -> np.ndarray:
+    # of each row, the earliest start of an interval that ends there
+    began = counts.time.copy()
+    for g in range(counts.groups):
+        mine = lives.failed & (groups.codes == g)
+        rows = counts.rows(g)
+        np.minimum.at(began[rows], np.searchsorted(counts.time[rows], lives.upper[mine]), lives.lower[mine])
+    return began
 
 
 def product_limit(

@@ -9,7 +9,7 @@ import numpy as np
 
 from workbench.checks import check_confidence, check_positive
 from workbench.errors import UsageError
-from workbench.estimate.curve_results import reference_label
+from workbench.estimate.differences import reference_label
 from workbench.estimate.groups import groups_of
 from workbench.lives import Lives
 from workbench.results import Result

@@ -29,6 +29,10 @@ class CumulativeIncidence(Result):
         Groups and causes in table order; rows run by group, cause, time.
     risk : RiskSets
         Counts behind the curves; of interval lives: units known working.
+    working : tuple of RiskSets
+        Of interval lives: units known working, and failures of each cause on the day on which their interval begins.
+    began : np.ndarray of float, shape (rows,), or None
+        Of interval lives: when the interval begins whose failures each row counts.
     bounds : np.ndarray of int, shape (groups * causes + 1,)
         Rows of cause k of group g are bounds[g * causes + k] to the next bound.
     known_to : np.ndarray of float, shape (groups,)
@@ -50,6 +54,8 @@ class CumulativeIncidence(Result):
     test_columns: Mapping[str, np.ndarray]
     confidence: float
     unit: str
+    working: tuple[RiskSets, ...] = ()
+    began: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -72,7 +78,8 @@ class CumulativeIncidence(Result):
         -------
         pandas.DataFrame
             group, cause, time, incidence, std_error, lower, upper; m rows a group and cause. 0 before the first
-            failure; NaN after the group's last known day, unless every unit had failed by then.
+            failure; between two days that bound failures it rises evenly, with the lower limit of the first and the
+            upper of the second; NaN after the group's last known day, unless every unit had failed by then.
 
         Raises
         ------
@@ -98,29 +105,37 @@ class CumulativeIncidence(Result):
         rows = self._rows(group, cause)
         days = self.columns["time"][rows]
         row = np.searchsorted(days, times, side="right")
-        none = 1.0 - exact_bound(self.risk.count_at(group, times), self.confidence)
         share = self._part_of_cell(rows, row, times)
-        found = {}
+        found, inside = {}, share > 0
         for name in ("incidence", "std_error", "lower", "upper"):
             steps = np.append(0.0, self.columns[name][rows])
             before, after = steps[row], steps[np.minimum(row + 1, days.size)]
-            if name == "upper":
-                before = np.where(row == 0, none, before)
-            found[name] = np.where(share > 0, before + share * (after - before), before)
-        if self.kind == "product-limit":
-            found["upper"] = np.where(found["incidence"] == 0, none, found["upper"])
+            # between two days that bound failures they may lie on either side: limits are those of both days
+            between = {"incidence": before + share * (after - before), "std_error": np.nan, "lower": before}
+            found[name] = np.where(inside, between.get(name, after), before)
+        nothing_yet = np.append(0.0, self.columns["incidence"][rows])[row] == 0
+        bound = np.maximum(
+            np.where(inside, found["upper"], 0.0), 1.0 - self._bound_without_failure(group, cause, times)
+        )
+        found["upper"] = np.where(nothing_yet, bound, found["upper"])
         last = [self.columns["incidence"][self._rows(group, k)][-1:] for k in range(len(self.causes))]
         if not np.concatenate(last).sum() > 1.0 - 1e-9:
             for values in found.values():
                 values[times > self.known_to[group]] = np.nan
         return found
 
+    def _bound_without_failure(self, group: int, cause: int, times: np.ndarray) -> np.ndarray:
+        if not self.working:
+            return exact_bound(self.risk.count_at(group, times), self.confidence)
+        counts = self.working[cause]
+        return exact_bound(counts.count_at(group, times), self.confidence, counts.failed_before(group, times))
+
     def _part_of_cell(self, rows: slice, row: np.ndarray, times: np.ndarray) -> np.ndarray:
-        if self.kind == "product-limit":
+        if self.began is None:
             return np.zeros(times.size)
-        start = np.append(self.columns["from"][rows], np.inf)[row]
+        start = np.append(self.began[rows], np.inf)[row]
         end = np.append(self.columns["time"][rows], 0.0)[row]
-        inside = times > start
+        inside = (start < times) & (times < end)
         return np.where(inside, (times - start) / np.where(inside, end - start, 1.0), 0.0)
 
     def _rows(self, group: int, cause: int) -> slice:

@@ -204,7 +204,8 @@ def _rows_of(
         if cell >= end:
             upper[i] = last_upper
         elif to[i] < first_known:
-            bound = float(exact_bound(working[i : i + 1], confidence)[0])
+            unknown = counts.failed_before(group, to[i : i + 1])
+            bound = float(exact_bound(working[i : i + 1], confidence, unknown)[0])
             lower[i] = min(bound, survival[cell])
         else:
             problem, fit = open_after(fitted.problems[0], fitted.fits[0], int(cell), fitted.reaching, fitted.waiting)

@@ -11,7 +11,7 @@ from workbench.estimate.interval_curves import shares_one_grid
 from workbench.estimate.interval_masses import NO_MASS, Memberships, fit_masses, share_limits
 from workbench.estimate.npmle import segment_ends
 from workbench.estimate.risk_sets import risk_sets
-from workbench.estimate.step_incidence import causes_of, step_incidence
+from workbench.estimate.step_incidence import causes_of, on_grid, step_incidence, working_by_cause
 from workbench.estimate.turnbull_cells import Cells, turnbull_cells
 from workbench.lives import Lives
 
@@ -67,7 +67,7 @@ def interval_incidence(
     kept = groups.codes >= 0
     if shares_one_grid(lives.lower[kept], lives.upper[kept], lives.entry[kept]):
         note = "Failures lie in intervals of one grid of visits; each counts on the visit at which it was found."
-        return step_incidence(lives, groups, within, confidence, (note,))
+        return on_grid(step_incidence(lives, groups, within, confidence, (note,)), lives, groups)
     causes, cause = causes_of(lives, groups)
     counts = risk_sets(lives.lower, lives.failed, lives.entry, lives.weight, groups.codes, len(groups.labels))
     parts, sizes, known_to = [], [], []
@@ -100,6 +100,8 @@ def interval_incidence(
         test_columns=test,
         confidence=confidence,
         unit=lives.unit,
+        working=working_by_cause(lives, groups, cause, len(causes)),
+        began=np.concatenate([part["from"] for part in parts]),
     )
 
 

@@ -30,8 +30,11 @@ def normal_quantile(confidence: float) -> float:
     return NormalDist().inv_cdf(0.5 + 0.5 * confidence)
 
 
-def exact_bound(at_risk: np.ndarray, confidence: float) -> np.ndarray:
-    """Lower limit of survival where none of the units still at risk has failed: (alpha / 2)^(1 / n).
+def exact_bound(at_risk: np.ndarray, confidence: float, unknown: np.ndarray | int = 0) -> np.ndarray:
+    """Lower limit of survival where no unit is known to have failed.
+
+    With n units of known state it is (alpha / 2)^(1 / n). Units of which nobody knows whether they have failed yet
+    count as failed: they are seen failed later on, so leaving them out would count survivors only.
 
     Parameters
     ----------
@@ -39,6 +42,8 @@ def exact_bound(at_risk: np.ndarray, confidence: float) -> np.ndarray:
         Units still at risk.
     confidence : float in (0, 1)
         Two-sided level.
+    unknown : np.ndarray, shape (k,), or int
+        Units whose failure lies in an interval that has begun.
 
     Returns
     -------
@@ -51,10 +56,22 @@ def exact_bound(at_risk: np.ndarray, confidence: float) -> np.ndarray:
 
     References
     ----------
-    Clopper & Pearson (1934), Biometrika 26, 404-413, for no failures.
+    Clopper & Pearson (1934), Biometrika 26, 404-413.
+
+    Examples
+    --------
+    >>> exact_bound(np.array([10, 9]), 0.95, np.array([0, 1])).round(3).tolist()
+    [0.692, 0.555]
     """
-    n = np.asarray(at_risk, dtype=float)
-    return np.where(n > 0, (0.5 - 0.5 * confidence) ** (1.0 / np.maximum(n, 1.0)), 0.0)
+    tail = 0.5 - 0.5 * confidence
+    n, failed = np.broadcast_arrays(np.asarray(at_risk, dtype=float), np.asarray(unknown, dtype=float))
+    found = np.where(n > 0, tail ** (1.0 / np.maximum(n, 1.0)), 0.0)
+    some = (failed > 0) & (n > 0)
+    if some.any():
+        from scipy.special import betaincinv
+
+        found[some] = betaincinv(n[some], failed[some] + 1.0, tail)
+    return found
 
 
 def curve_limits(

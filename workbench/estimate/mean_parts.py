@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.estimate.curve_results import LimitsAt
+from workbench.estimate.differences import LimitsAt
 from workbench.estimate.limits import exact_bound, normal_quantile
 
 __all__ = ["MeanOfGroup"]

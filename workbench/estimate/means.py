@@ -8,7 +8,7 @@ import numpy as np
 
 from workbench.checks import check_confidence, check_positive
 from workbench.errors import EstimateError
-from workbench.estimate.curve_results import difference_frame, reference_label
+from workbench.estimate.differences import difference_frame, reference_label
 from workbench.estimate.groups import groups_of
 from workbench.estimate.interval_means import interval_means
 from workbench.estimate.mean_parts import MeanOfGroup

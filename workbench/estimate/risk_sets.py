@@ -66,6 +66,29 @@ class RiskSets:
         """
         return slice(int(self.bounds[group]), int(self.bounds[group + 1]))
 
+    def failed_before(self, group: int, times: np.ndarray) -> np.ndarray:
+        """Units of a group whose failure, or the interval that holds it, began before any times.
+
+        Parameters
+        ----------
+        group : int
+            Group number.
+        times : np.ndarray, shape (m,)
+            Any times.
+
+        Returns
+        -------
+        np.ndarray of int64, shape (m,)
+            Counts.
+
+        Raises
+        ------
+        Nothing.
+        """
+        rows = self.rows(group)
+        total = np.append(0, np.cumsum(self.failures[rows]))
+        return total[np.searchsorted(self.time[rows], times, side="left")]
+
     def count_at(self, group: int, times: np.ndarray) -> np.ndarray:
         """Units of a group at risk at any times: entered before, and not gone before.
 

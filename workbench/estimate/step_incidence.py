@@ -1,6 +1,7 @@
 """Step incidence: lives whose failures count on known days in, incidence by cause and Gray's test out."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from workbench.estimate.incidence_results import CumulativeIncidence
 from workbench.estimate.risk_sets import RiskSets, risk_sets
 from workbench.lives import Lives
 
-__all__ = ["causes_of", "step_incidence"]
+__all__ = ["causes_of", "on_grid", "step_incidence", "working_by_cause"]
 
 
 def step_incidence(
@@ -76,6 +77,67 @@ def step_incidence(
         test_columns=test,
         confidence=confidence,
         unit=lives.unit,
+    )
+
+
+def on_grid(found: CumulativeIncidence, lives: Lives, groups: Groups) -> CumulativeIncidence:
+    """Add to an incidence counted at visits what is not known between them.
+
+    Parameters
+    ----------
+    found : CumulativeIncidence
+        As made by `step_incidence`.
+    lives : Lives
+        The same lives, with failures between visits of one grid.
+    groups : Groups
+        The same groups.
+
+    Returns
+    -------
+    CumulativeIncidence
+        The same table; `.at` knows where each interval begins.
+
+    Raises
+    ------
+    Nothing.
+    """
+    causes, cause = causes_of(lives, groups)
+    began = np.array(found.columns["time"], dtype=float)
+    for g in range(len(groups.labels)):
+        for k in range(len(causes)):
+            rows = slice(*found.bounds[g * len(causes) + k :][:2])
+            mine = (cause == k) & (groups.codes == g)
+            place = np.searchsorted(found.columns["time"][rows], lives.upper[mine])
+            np.minimum.at(began[rows], place, lives.lower[mine])
+    return replace(found, working=working_by_cause(lives, groups, cause, len(causes)), began=began)
+
+
+def working_by_cause(lives: Lives, groups: Groups, cause: np.ndarray, causes: int) -> tuple[RiskSets, ...]:
+    """Count units known working, and failures of each cause on the day on which their interval begins.
+
+    Parameters
+    ----------
+    lives : Lives
+        n lives.
+    groups : Groups
+        As made by `groups_of`.
+    cause : np.ndarray of int, shape (n,)
+        Number of each life's cause, -1 where it did not fail.
+    causes : int
+        How many causes there are.
+
+    Returns
+    -------
+    tuple of RiskSets
+        One a cause.
+
+    Raises
+    ------
+    Nothing.
+    """
+    return tuple(
+        risk_sets(lives.lower, cause == k, lives.entry, lives.weight, groups.codes, len(groups.labels))
+        for k in range(causes)
     )
 
 
