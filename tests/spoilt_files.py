@@ -295,7 +295,7 @@ def _as_parquet(grid: Grid, chance: Chance) -> bytes:
             )
     if wide and chance.random() < 0.3:
         odd = chance.random()
-        texts = pa.array([b"LM-001 \xed\xa0\x80"] * (len(grid) - 1))
+        texts = pa.array([b"LM-001 \xed\xa0\x80"] * (len(grid) - 1), pa.binary())
         columns[0] = (
             pa.array([[1, 2]] * (len(grid) - 1)) if odd < 0.3
             else texts if odd < 0.5

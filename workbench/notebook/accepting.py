@@ -6,6 +6,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ from workbench.notebook.comparing import (
     versions_of,
     versions_sentence,
 )
+from workbench.notebook.private import PRIVATE_FOLDER, PRIVATE_UMASK
 from workbench.notebook.running import find_notebooks, kernel_problem, outputs_problem, read_notebook, write_notebook
 
 __all__ = ["ACCEPTED", "NotebookVerdict", "accept_notebooks", "verify_notebooks"]
@@ -127,7 +129,13 @@ def _restore_accepted(folder: Path) -> None:
     """Bring back the accepted copies that an accept moved away, when it was cut off before the new ones came."""
     target, old = folder / ACCEPTED, folder / _OLD
     if old.is_dir() and not target.exists():
-        old.rename(target)
+        try:
+            old.rename(target)
+        except OSError as error:
+            raise WorkbenchError(
+                f"an earlier accept was cut off and its folder {old} cannot be moved back "
+                f"({error.strerror or error}); rename it to {ACCEPTED}"
+            ) from None
 
 
 def _replace_accepted(folder: Path, notebooks: list[tuple[Path, Any]]) -> None:
@@ -135,13 +143,15 @@ def _replace_accepted(folder: Path, notebooks: list[tuple[Path, Any]]) -> None:
     try:
         for leftover in (aside, old):
             shutil.rmtree(leftover, ignore_errors=True)
-        aside.mkdir()
+        aside.mkdir(mode=PRIVATE_FOLDER)
         for path, notebook in notebooks:
             stored = dict(inputs_of(_stored_cells(notebook)))
             known = notebook.metadata.get("workbench", {})
             notebook.metadata["workbench"] = {**known, **stored, "versions": versions_of()}
             write_notebook(notebook, aside / path.name)
+            shutil.copymode(path, aside / path.name)
         if target.exists():
+            shutil.copymode(target, aside)
             target.rename(old)
         aside.rename(target)
     except OSError as error:
@@ -171,7 +181,8 @@ def _verify(path: Path, folder: Path) -> NotebookVerdict:
         write_notebook(accepted, copy)
         cells, problem = _run_under_nbval(copy)
     finally:
-        copy.unlink(missing_ok=True)
+        with suppress(OSError):  # a disk that refuses this too must not hide why
+            copy.unlink(missing_ok=True)
     present = [CellOutputs(number=cell["number"], outputs=tuple(cell["outputs"])) for cell in cells]
     differences = compare_outputs(_stored_cells(accepted)[: len(present)], present)
     versions = versions_sentence(accepted.metadata.get("workbench", {}).get("versions", {}), versions_of())
@@ -179,13 +190,16 @@ def _verify(path: Path, folder: Path) -> NotebookVerdict:
 
 
 def _run_under_nbval(notebook: Path) -> tuple[list[dict[str, Any]], str]:
-    with tempfile.TemporaryDirectory() as scratch:
-        target = Path(scratch) / "cells.json"
-        command = [sys.executable, "-m", "workbench.notebook.recorder", str(notebook), str(target)]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
-        if not target.is_file():
-            raise WorkbenchError(f"nbval could not run {notebook.name}: {done.stderr.strip()[-300:]}")
-        result = json.loads(target.read_text(encoding="utf-8"))
+    try:
+        with tempfile.TemporaryDirectory() as scratch:
+            target = Path(scratch) / "cells.json"
+            command = [sys.executable, "-m", "workbench.notebook.recorder", str(notebook), str(target)]
+            done = subprocess.run(command, capture_output=True, text=True, check=False, umask=PRIVATE_UMASK)
+            if not target.is_file():
+                raise WorkbenchError(f"nbval could not run {notebook.name}: {' '.join(done.stderr.split())[-300:]}")
+            result = json.loads(target.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise WorkbenchError(f"nbval could not run {notebook.name}: {error}") from None
     for cell in result["cells"]:
         stopped = next((o for o in cell["outputs"] if o.get("output_type") == "error"), None)
         if stopped is not None:

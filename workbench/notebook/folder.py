@@ -6,15 +6,12 @@ import sys
 from pathlib import Path
 
 from workbench.errors import UsageError
-from workbench.log.sheetwriting import write_whole
 from workbench.notebook.building import build_notebooks
+from workbench.notebook.private import PRIVATE_FOLDER, PRIVATE_UMASK, write_private
 from workbench.notebook.running import kernel_problem, write_notebook
 from workbench.notebook.season import SETTINGS_NAME, find_log, find_settings
 
 __all__ = ["jupyter_command", "make_season_folder", "serve_folder"]
-
-PRIVATE = 0o700
-"""A new season folder is readable by its owner alone: logs name people and places."""
 
 
 def make_season_folder(folder: Path, *, log: str | None = None, settings: str | None = None) -> list[str]:
@@ -47,8 +44,8 @@ def make_season_folder(folder: Path, *, log: str | None = None, settings: str | 
     said = []
     if not folder.exists():
         try:
-            folder.mkdir(parents=True)
-            folder.chmod(PRIVATE)
+            folder.parent.mkdir(parents=True, exist_ok=True)
+            folder.mkdir(mode=PRIVATE_FOLDER)
         except OSError as error:
             raise UsageError(f"{folder} cannot be made ({error.strerror or error}); choose another folder") from None
         said.append(f"made {folder}")
@@ -59,7 +56,7 @@ def make_season_folder(folder: Path, *, log: str | None = None, settings: str | 
     if found is not None and not found.is_file():
         raise UsageError(f"{found} does not exist or is no file")
     if found is not None and not (folder / SETTINGS_NAME).exists():
-        write_whole(folder / SETTINGS_NAME, found.read_bytes())
+        write_private(folder / SETTINGS_NAME, _content(found))
         said.append(f"copied {found.name} as {SETTINGS_NAME}")
     for name, notebook in build_notebooks(kept.name).items():
         if not (folder / name).exists():
@@ -69,14 +66,22 @@ def make_season_folder(folder: Path, *, log: str | None = None, settings: str | 
 
 
 def _copy_once(source: Path, target: Path, folder: Path) -> list[str]:
+    data = _content(source)
     if target.exists():
-        if target.read_bytes() == source.read_bytes():
+        if _content(target) == data:
             return []
         raise UsageError(
             f"{folder} already holds another {target.name}; work there is not overwritten, use a new folder"
         )
-    write_whole(target, source.read_bytes())
+    write_private(target, data)
     return [f"copied {source.name}"]
+
+
+def _content(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise UsageError(f"{path} cannot be read ({error.strerror or error}); close it where it is open") from None
 
 
 def jupyter_command(folder: Path, *, port: int, browser: bool) -> list[str]:
@@ -128,4 +133,5 @@ def serve_folder(folder: Path, *, port: int, browser: bool) -> int:
     missing = kernel_problem()
     if missing:
         raise UsageError(missing)
-    return subprocess.run(jupyter_command(folder, port=port, browser=browser), check=False).returncode
+    command = jupyter_command(folder, port=port, browser=browser)
+    return subprocess.run(command, check=False, umask=PRIVATE_UMASK).returncode

@@ -1,7 +1,11 @@
 """Run the notebooks of a folder in fresh kernels, keeping outputs that hold no time stamps; a failure is a sentence."""
 
+import asyncio
+import atexit
 import time
+import warnings
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -9,6 +13,8 @@ from typing import Any
 import nbformat
 
 from workbench.errors import UsageError, WorkbenchError
+from workbench.notebook.private import PRIVATE_UMASK, write_private
+from workbench.notebook.stored import is_well_stored
 
 __all__ = [
     "NotebookRun",
@@ -19,6 +25,13 @@ __all__ = [
     "run_notebooks",
     "write_notebook",
 ]
+
+_NO_NOTEBOOK = "{} is no notebook that can be read; restore it or make it anew"
+_UNREADABLE = (
+    *(ValueError, TypeError, AttributeError, LookupError, NameError, AssertionError, RecursionError),
+    *(nbformat.ValidationError, nbformat.reader.NotJSONError),
+)
+"""What the notebook library raises on damaged files."""
 
 CELL_SECONDS = 120
 KERNEL = "python3"
@@ -79,9 +92,23 @@ def read_notebook(path: Path) -> Any:
         If the file is no notebook.
     """
     try:
-        return nbformat.read(path, as_version=4)
-    except (nbformat.reader.NotJSONError, nbformat.ValidationError, UnicodeDecodeError, AttributeError, KeyError):
-        raise WorkbenchError(f"{path.name} is no notebook that can be read; restore it or make it anew") from None
+        text = path.read_bytes().decode("utf-8")
+    except OSError as error:
+        raise WorkbenchError(f"{path.name} cannot be read ({error.strerror or error}); restore it and retry") from None
+    except UnicodeDecodeError:
+        raise WorkbenchError(_NO_NOTEBOOK.format(path.name)) from None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # that cells have no names yet, and get them
+            notebook = nbformat.reads(text, as_version=4)
+            nbformat.validate(notebook)
+    except _UNREADABLE:
+        raise WorkbenchError(_NO_NOTEBOOK.format(path.name)) from None
+    if not is_well_stored(notebook):
+        raise WorkbenchError(
+            f"{path.name} holds numbers beside its outputs that the workbench did not store so; clear its outputs"
+        )
+    return notebook
 
 
 def write_notebook(notebook: Any, path: Path) -> None:
@@ -97,23 +124,14 @@ def write_notebook(notebook: Any, path: Path) -> None:
     Returns
     -------
     None
-        The file is complete when this returns.
+        The file is complete when this returns; a new one is its owner's alone.
 
     Raises
     ------
     UsageError
         If the folder cannot be written to, or the disk is full; the earlier notebook is whole.
     """
-    aside = path.with_name(f".{path.name}.part")
-    try:
-        nbformat.write(notebook, aside)
-        aside.replace(path)
-    except OSError as error:
-        raise UsageError(
-            f"{path} cannot be written ({error.strerror or error}); the notebook there before is unchanged"
-        ) from None
-    finally:
-        aside.unlink(missing_ok=True)
+    write_private(path, f"{nbformat.writes(notebook)}\n".encode())
 
 
 def kernel_problem() -> str:
@@ -205,13 +223,20 @@ def run_notebooks(
             continue
         say(f"running {path.name}")
         started = time.monotonic()
-        notebook = read_notebook(path)
-        problem = _execute(notebook, folder) or outputs_problem(notebook)
-        checks = sum(_checks(cell) for cell in notebook.cells if cell.cell_type == "code")
-        if not problem:
-            write_notebook(notebook, path)
+        problem, checks = _run_one(path, folder)
         runs.append(NotebookRun(name=path.name, seconds=time.monotonic() - started, checks=checks, problem=problem))
     return runs
+
+
+def _run_one(path: Path, folder: Path) -> tuple[str, int]:
+    try:
+        notebook = read_notebook(path)
+    except WorkbenchError as error:
+        return str(error), 0
+    problem = _execute(notebook, folder) or outputs_problem(notebook)
+    if not problem:
+        write_notebook(notebook, path)
+    return problem, sum(_checks(cell) for cell in notebook.cells if cell.cell_type == "code")
 
 
 def _execute(notebook: Any, folder: Path) -> str:
@@ -223,17 +248,48 @@ def _execute(notebook: Any, folder: Path) -> str:
         timeout=CELL_SECONDS,
         kernel_name=KERNEL,
         record_timing=False,
+        extra_arguments=["--log-level=ERROR"],  # not that its sockets, which only this machine reaches, are open text
         resources={"metadata": {"path": str(folder)}},
     )
     try:
-        client.execute()
+        _run_aside(client)
     except CellTimeoutError:
         return f"a cell took longer than {CELL_SECONDS} seconds"
     except DeadKernelError:
         return "its kernel died"
     except CellExecutionError as error:
-        return outputs_problem(notebook) or f"{error.ename}: {error.evalue}"
+        return outputs_problem(notebook) or f"{error.ename}: {' '.join(str(error.evalue).split())}"
+    except (OSError, RuntimeError) as error:
+        return f"its kernel could not be started ({' '.join(str(error).split())})"
     return ""
+
+
+def _run_aside(client: Any) -> None:
+    """Run a client in a thread of its own, so that an interruption reaches this one, and stop its kernel then."""
+    running: list[tuple[asyncio.AbstractEventLoop, asyncio.Task[Any]]] = []
+
+    async def execute() -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        running.append((asyncio.get_running_loop(), task))
+        await client.async_execute(umask=PRIVATE_UMASK)
+
+    def work() -> None:
+        asyncio.run(execute())
+
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        done = pool.submit(work)
+        try:
+            while not wait([done], timeout=1).done:
+                continue
+        except KeyboardInterrupt:
+            client.shutdown_kernel = "immediate"
+            for loop, task in running:
+                loop.call_soon_threadsafe(task.cancel)
+            raise
+        finally:
+            atexit.unregister(client._cleanup_kernel)  # left behind when a kernel does not start; fails at exit
+        done.result()
 
 
 def _checks(cell: Any) -> int:
