@@ -285,6 +285,23 @@ def test_exact_lives_through_the_interval_likelihood_equal_breslow():
     np.testing.assert_allclose(fit.columns["std_error"], exact.columns["std_error"], rtol=1e-3)
 
 
+def test_shrunken_and_robust_errors_of_interval_lives_equal_breslow_on_exact_lives():
+    frame, time, failed, _ = _season(n=70)
+    unit = frame["unit"].to_numpy()
+    exact = _lives(frame, time, failed, cluster=unit)
+    spans = Lives.from_arrays(
+        lower=np.append(time, 0.0),
+        upper=np.append(np.where(failed, time, np.inf), 1e6),
+        covariates=pd.concat([frame, frame.iloc[:1]], ignore_index=True),
+        cluster=np.append(unit, unit[0]),
+    )
+    mine, other = (fit_hazard_ratios(x, "seal", ties="breslow", shrink=0.5) for x in (spans, exact))
+    np.testing.assert_allclose(_log(mine), _log(other), atol=1e-4)
+    assert mine.degrees_of_freedom == pytest.approx(other.degrees_of_freedom, rel=1e-3)
+    for name in ("std_error", "robust_std_error"):
+        np.testing.assert_allclose(mine.columns[name], other.columns[name], rtol=2e-3)
+
+
 def test_interval_laws_weights_shuffling_reference_and_time():
     frame, time, failed, _ = _season(n=120)
     lives = _visited(frame, time, failed, 17)

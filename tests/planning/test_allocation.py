@@ -34,6 +34,15 @@ def test_the_same_seed_draws_the_same_list_and_another_seed_another():
 def test_a_site_too_small_for_all_levels_is_named():
     notes = allocate_trial("lid_seal", LEVELS, SITES, seed=1).notes
     assert any("Cinder Ridge: fewer units than levels" in note for note in notes)
+    notes = allocate_trial("lid_seal", LEVELS, {"Weir Lock": 3}, seed=1).notes
+    assert not any("fewer units" in note for note in notes)
+
+
+@pytest.mark.parametrize(("first", "units", "ends"), [(1, 999, ("U-001", "U-999")), (2, 999, ("U-0002", "U-1000"))])
+def test_unit_ids_are_padded_to_the_last_one_and_no_wider(first, units, ends):
+    ids = allocate_trial("vent", ["none", "membrane"], {"Weir Lock": units}, seed=1, first_number=first).table["unit_id"]
+    assert (ids.iloc[0], ids.iloc[-1]) == ends
+    assert ids.is_monotonic_increasing
 
 
 def test_the_list_is_a_log_to_fill_in_whose_cells_stay_text():

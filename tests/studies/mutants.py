@@ -63,7 +63,7 @@ COMPARISONS = {
 }  # fmt: skip
 SIGNS = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult}
 CHOICES = {ast.And: ast.Or, ast.Or: ast.And}
-UNCHANGED_KEYWORDS = {"frozen", "strict", "slots", "maxsize", "keepdims", "repr"}
+UNCHANGED_KEYWORDS = {"frozen", "eq", "kw_only", "slots", "repr", "strict", "maxsize", "keepdims"}
 LEFT_ALONE = (ast.Raise, ast.JoinedStr)  # the words that people read
 
 
@@ -236,7 +236,7 @@ def noticed(copy: Path, names: list[str], seconds: dict[str, float]) -> bool:
 
 def study(copy: Path, module: str, lines: dict, seconds: dict[str, float], most: int, seed: int) -> tuple[int, int]:
     """Try changes of one module, print what was found; return how many were tried and noticed."""
-    source = (ROOT / module).read_text(encoding="utf-8")
+    source = (copy / module).read_text(encoding="utf-8")
     able, unrun = [], set()
     for number, (node, statement) in enumerate(walk(ast.parse(source))):
         where = {name for line in span(node, statement) for name in lines.get(line, ())}

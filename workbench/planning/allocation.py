@@ -76,13 +76,13 @@ def allocate_trial(
     carried = np.zeros(len(names), dtype=np.int64)
     unit_ids, sites, drawn = [], [], []
     number = check_whole("first_number", first_number)
-    total = number + sum(int(n) for n in units_by_site.values())
+    last = number + sum(int(n) for n in units_by_site.values()) - 1
     for site, units in units_by_site.items():
         count = check_whole(f"units at {site}", units, least=1)
         block = _balanced_block(count, carried, rng)
         carried += np.bincount(block, minlength=len(names))
         for level in block:
-            unit_ids.append(f"{prefix}{number:0{max(3, len(str(total)))}d}")
+            unit_ids.append(f"{prefix}{number:0{max(3, len(str(last)))}d}")
             sites.append(str(site))
             drawn.append(names[level])
             number += 1
