@@ -183,7 +183,10 @@ def _columnar_places(path: Path) -> Callable[[Any, str | None], None]:
     from pyarrow import parquet
 
     with parquet.ParquetFile(path) as file:
-        rows, names = file.metadata.num_rows, {" ".join(name.split()) for name in file.schema_arrow.names}
+        table = file.read()
+    rows = table.num_rows
+    heads = [table.column_names, *(row.values() for row in table.slice(0, 60).to_pylist())]  # headings may stand lower
+    names = {" ".join(str(name).split()) for head in heads for name in head}
 
     def check(at: Any, value: str | None) -> None:
         assert 1 <= at.row <= rows, at

@@ -1,5 +1,9 @@
 """Failing disks: whichever write, move or removal fails, the earlier review, notebook, workbook or list stays whole."""
 
+import json
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import nbformat
@@ -143,3 +147,56 @@ def _notebook(text):
 
 def _text(path):
     return read_notebook(path).cells[0].outputs[0]["data"]["text/plain"]
+
+
+KILLED = """
+import json, os, shutil, signal, sys
+import json
+import signal
+import subprocess
+import sys
+from pathlib import Path
+import pytest
+from tests.faults import Failing, tree
+from workbench.report.output import write_together
+
+class Killing(Failing):
+    def step(self, name, *paths):
+        if any(str(p).startswith(self.folder) for p in paths):
+            self.steps.append(name)
+            if len(self.steps) == self.at:
+                os.kill(os.getpid(), signal.SIGKILL)
+
+base, names = Path(sys.argv[1]), sys.argv[2:]
+old, new = ({name: f"{age} {name}".encode() * 999 for name in names} for age in ("old", "new"))
+for at in range(1, 200):
+    folder = base / str(at)
+    write_together(folder, old)
+    child = os.fork()
+    if not child:
+        Killing(pytest.MonkeyPatch(), folder, at, None)
+        write_together(folder, new)
+        os._exit(0)
+    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    ages = {name: "old" if data == old.get(name) else "new" if data == new.get(name) else "spoilt"
+            for name, data in tree(folder).items() if not name.startswith(".")}
+    write_together(folder, new)
+    again = {n: d for n, d in tree(folder).items() if not n.startswith(".")} == new
+    print(json.dumps([code, ages, again]))
+    if code == 0:
+        break
+"""
+
+
+def test_a_review_that_is_killed_is_the_old_one_but_for_the_moment_of_its_moves_and_the_next_is_whole(tmp_path):
+    """At each step the program is killed outright. No file is ever half; only between the first and the last of the
+    moves, which follow each other at once, do files of two reviews stand together, and the next review mends that."""
+    names = ["review.html", "summary.html", "review.pptx", "findings.json", "set_aside.csv", "ledger.csv"]
+    command = [sys.executable, "-c", KILLED, str(tmp_path), *names]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=SAMPLE.parents[1])
+    *killed, last = [json.loads(line) for line in done.stdout.splitlines()]
+    assert last == [0, dict.fromkeys(names, "new"), True]
+    assert len(killed) >= 6 * 4 and all(code == -signal.SIGKILL and again for code, _, again in killed)
+    assert not [ages for _, ages, _ in killed if "spoilt" in ages.values()]
+    whole = [set(ages) == set(names) and set(ages.values()) == {"old"} for _, ages, _ in killed]
+    assert all(whole[: len(whole) - 2 * len(names)]), "the old review was touched before the new one was complete"
