@@ -143,7 +143,7 @@ def test_a_column_given_twice_is_named():
 
 
 def test_units_are_clusters_and_without_clusters_weights():
-    counted = Lives.from_arrays([1, 2, 3], weight=[5, 7, 1])
+    counted = Lives.from_arrays([1, 2, 3], [1, 0, 1], weight=[5, 7, 1])
     assert counted.units_among() == 13 and counted.units_among(np.array([True, False, True])) == 6
-    told = Lives.from_arrays([1, 2, 3], cluster=["A", "B", "A"])
+    told = Lives.from_arrays([1, 2, 3], [1, 0, 1], cluster=["A", "B", "A"])
     assert told.units_among() == 2 and told.units_among([0, 2]) == 1
