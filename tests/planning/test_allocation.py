@@ -40,7 +40,8 @@ def test_a_site_too_small_for_all_levels_is_named():
 
 @pytest.mark.parametrize(("first", "units", "ends"), [(1, 999, ("U-001", "U-999")), (2, 999, ("U-0002", "U-1000"))])
 def test_unit_ids_are_padded_to_the_last_one_and_no_wider(first, units, ends):
-    ids = allocate_trial("vent", ["none", "membrane"], {"Weir Lock": units}, seed=1, first_number=first).table["unit_id"]
+    drawn = allocate_trial("vent", ["none", "membrane"], {"Weir Lock": units}, seed=1, first_number=first)
+    ids = drawn.table["unit_id"]
     assert (ids.iloc[0], ids.iloc[-1]) == ends
     assert ids.is_monotonic_increasing
 

@@ -69,14 +69,8 @@ def read_build(build: pd.DataFrame, lives: Lives) -> tuple[list[BuildRow], list[
 
 def _row(number: int, record: Mapping[Hashable, Any], choices: Sequence[str]) -> BuildRow:
     units, cost = record["units"], record.get("unit_cost")
-    if (
-        isinstance(units, bool)
-        or not isinstance(units, int | float | np.number)
-        or units != units
-        or units != int(units)
-    ):
-        raise UsageError(f"build row {number}: units is {units!r}; give a whole number of at least 1")
-    if units < 1:
+    number_given = isinstance(units, int | float | np.number) and not isinstance(units, bool)
+    if not number_given or units % 1 != 0 or units < 1:  # the rest of NaN and of infinity is NaN
         raise UsageError(f"build row {number}: units is {units!r}; give a whole number of at least 1")
     if not _blank(cost) and not (isinstance(cost, int | float | np.number) and 0 <= cost < np.inf):
         raise UsageError(f"build row {number}: unit_cost is {cost!r}; give a number of at least 0")
@@ -87,7 +81,7 @@ def _row(number: int, record: Mapping[Hashable, Any], choices: Sequence[str]) ->
         levels={choice: "" if _blank(record[choice]) else str(record[choice]) for choice in choices},
         environment=None if _blank(environment) else str(environment),
         site=None if _blank(site) else str(site),
-        unit_cost=None if cost is None or _blank(cost) else float(cost),
+        unit_cost=None if _blank(cost) else float(cost),
     )
 
 

@@ -172,6 +172,11 @@ def worth_of_levels(ranking: Ranking, level_costs: Mapping[str, Mapping[str, flo
         "cost_per_unit_saved",
         "grade",
     )
-    notes = [f"{missing} levels have no cost in the settings and are left out."] if missing else []
+    left_out = (
+        "1 level has no cost in the settings and is"
+        if missing == 1
+        else f"{missing} levels have no cost in the settings and are"
+    )
+    notes = [f"{left_out} left out."] if missing else []
     notes.append("A price per unit saved is given only for gains graded clear or likely whose limits lie above zero.")
     return LevelWorth(columns={name: np.array([r[name] for r in rows]) for name in names}, notes=tuple(notes))
