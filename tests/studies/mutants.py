@@ -45,7 +45,7 @@ LEFT_OUT = (
 )  # studies of their own, or slow
 LONGEST = 5.0  # seconds; a test that takes longer is not asked
 LEARNT = "lines_by_test"  # a file of the copy
-PATIENCE = 60.0  # seconds after which a change counts as noticed: it runs on and on
+PATIENCE = 10.0  # times as long as the tests took, and as many seconds more: then a change counts as noticed
 PRELOADED = (
     "pytest",
     "scipy.stats",
@@ -178,8 +178,8 @@ def run_tests(copy: Path, paths: list[str], plugin: object, *options: str) -> in
     return int(pytest.main([*command, *options, *paths], plugins=[plugin]))
 
 
-def apart(job: Callable[..., int], *arguments, patience: float = PATIENCE) -> int:
-    """Run a job in a silent child process and return its exit code, or 1 once patience ends."""
+def apart(job: Callable[..., int], *arguments, seconds: float) -> int:
+    """Run a job in a silent child process and return its exit code, or 1 when it takes far longer than `seconds`."""
     child = os.fork()
     if child == 0:
         quiet, code = os.open(os.devnull, os.O_WRONLY), 1
@@ -190,7 +190,7 @@ def apart(job: Callable[..., int], *arguments, patience: float = PATIENCE) -> in
             traceback.print_exc()
         finally:
             os._exit(code)
-    end = time.monotonic() + patience
+    end = time.monotonic() + PATIENCE * (1.0 + seconds)
     while True:
         ended, status = os.waitpid(child, os.WNOHANG)
         if ended:
@@ -227,11 +227,12 @@ def one_change(copy: Path, names: list[str]) -> int:
 
 def noticed(copy: Path, names: list[str], seconds: dict[str, float]) -> bool:
     """Whether a test that executes the line fails, or else any test of the same files."""
-    if apart(one_change, copy, sorted(names, key=seconds.__getitem__)):
-        return True
     files = {name.split("::")[0] for name in names}
     beside = [name for name in seconds if name.split("::")[0] in files and name not in names]
-    return bool(beside) and apart(one_change, copy, beside) != 0
+    for asked in (sorted(names, key=seconds.__getitem__), beside):
+        if asked and apart(one_change, copy, asked, seconds=sum(seconds[name] for name in asked)):
+            return True
+    return False
 
 
 def study(copy: Path, module: str, lines: dict, seconds: dict[str, float], most: int, seed: int) -> tuple[int, int]:
@@ -279,7 +280,7 @@ def main(wanted: str = ",".join(ROOMS), most: int = 20, seed: int = 0) -> int:
             asked = [w for w in wanted.split(",") if w.split("/")[0] == room]
             if not asked:
                 continue
-            apart(learn, copy, list(paths), patience=3600)
+            apart(learn, copy, list(paths), seconds=600.0)
             lines, seconds = ast.literal_eval((copy / LEARNT).read_text(encoding="utf-8"))
             print(f"{room}: {len(seconds)} tests and examples, {sum(seconds.values()):.0f} s", flush=True)
             if room in asked:
