@@ -147,17 +147,14 @@ def _checked_weight(weight: Any, n: int) -> np.ndarray:
     return values.astype(np.int64)
 
 
-def _missing_label(value: Any) -> bool:
-    return value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and np.isnan(value))
-
-
 def _checked_cause(cause: Any, failed: np.ndarray) -> np.ndarray | None:
     if cause is None:
         return None
-    labels = list(cause)
+    labels = pd.Series(list(cause), dtype=object)
     if len(labels) != failed.shape[0]:
         raise LivesError(f"cause has {len(labels)} values for {failed.shape[0]} lives")
-    texts = np.array(["" if _missing_label(v) else str(v) for v in labels] or [""], dtype=object)[: len(labels)]
+    codes, different = pd.factorize(labels)  # -1, the last of the texts, where there is none
+    texts = np.array([*map(str, different), ""], dtype=object)[codes]
     _refuse((texts != "") & ~failed, lambda r: f"cause is {texts[r]!r} on a life that did not fail")
     texts[(texts == "") & failed] = UNDETERMINED
     return texts
