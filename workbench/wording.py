@@ -11,6 +11,7 @@ __all__ = [
     "p_text",
     "percent_text",
     "points_text",
+    "range_text",
     "round_sense",
 ]
 
@@ -199,6 +200,32 @@ def interval_text(lower: str, upper: str) -> str:
     _, _, up_unit = upper.partition(" ")
     same = low_unit.rstrip("s") == up_unit.rstrip("s")
     return f"{low} to {upper}" if low_unit and same else f"{lower} to {upper}"
+
+
+def range_text(lower: float, upper: float) -> str:
+    """Return 'a to b' of two numbers without unit.
+
+    Parameters
+    ----------
+    lower, upper : float
+        NaN where not known.
+
+    Returns
+    -------
+    str
+        Such as '38 to 61'.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> range_text(38.2, 61.0), range_text(float("nan"), float("nan"))
+    ('38 to 61', 'not known')
+    """
+    low, high = (f"{value:.0f}" if math.isfinite(value) else NOT_KNOWN for value in (lower, upper))
+    return interval_text(low, high)
 
 
 def p_text(p: float) -> str:

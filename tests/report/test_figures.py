@@ -16,6 +16,7 @@ from workbench.estimate.distributions import fit_distribution
 from workbench.estimate.hazard_ratios import fit_hazard_ratios
 from workbench.estimate.means import restricted_mean
 from workbench.estimate.time_ratios import fit_time_ratios
+from workbench.lives import Lives
 from workbench.report.figures import DRAWN_BY, draw
 from workbench.report.figures.bars import Bars
 from workbench.report.figures.curves import step_points
@@ -112,8 +113,24 @@ def test_a_curve_known_in_cells_falls_evenly_inside_them():
     frame = pd.DataFrame({"from": [10.0, 30.0], "to": [20.0, np.inf], "survival": [0.6, 0.0]})
     x, y = step_points(frame, "survival")
 
-    assert x.tolist() == [0.0, 10.0, 20.0]
-    assert y.tolist() == [1.0, 1.0, 0.6]
+    assert x.tolist() == [0.0, 10.0, 20.0, 30.0]
+    assert y.tolist() == [1.0, 1.0, 0.6, 0.6]
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "x", "y"),
+    [
+        ([0, 60, 60], [60, np.inf, np.inf], [0, 0, 60], [100, 100, 200 / 3]),  # one grid of visits
+        ([10, 20, 60, 60], [20, 50, np.inf, np.inf], [0, 10, 20, 20, 50, 60], [100, 100, 75, 75, 50, 50]),
+        ([60, 60], [np.inf, np.inf], [0, 60, 60], [100, 100, 100]),
+        ([60, 60], [np.inf, 90], [0, 60, 90], [100, 100, 0]),
+    ],
+)
+def test_a_curve_is_drawn_through_every_span_to_its_last_known_day(lower, upper, x, y):
+    ax = drawn(survival_curve(Lives.from_arrays(lower=lower, upper=upper)))[0]
+    points = ax.get_lines()[0].get_xydata()
+
+    assert dict(zip(x, y, strict=True)) == pytest.approx(dict(points.tolist()))
 
 
 def test_the_timeline_groups_deployments_by_their_end():

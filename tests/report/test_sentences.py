@@ -98,6 +98,7 @@ def test_days_are_signed_in_the_limits_and_plain_in_the_sentence():
         "cord", "flat gasket", (-12.0, -20.0, -4.0), "180 days", 0.95
     )
     assert "include no difference at all" in days_sentence("cord", "flat gasket", (3.0, -2.0, 9.0), "180 days", 0.95)
+    assert "worked as long on average as with flat" in days_sentence("cord", "flat", (0.0, -2.0, 2.0), "9 days", 0.95)
     assert "cannot be compared" in days_sentence("cord", "flat gasket", (NAN, NAN, NAN), "180 days", 0.95)
 
 
@@ -119,9 +120,10 @@ def test_what_the_season_could_show_follows_schoenfeld():
 
 
 def test_a_median_that_is_not_reached_is_said_so():
-    assert median_sentence("cord", 142.0, NAN, "day 180") == "Half of the units with cord had failed by day 142."
-    assert median_sentence("cord", NAN, 0.62, "day 180").endswith("by day 180 (62 % still working).")
-    assert "inf" not in median_sentence("cord", NAN, NAN, "day 180")
+    reached = median_sentence((142.0, 97.0, NAN), NAN, "day 180", 0.95)
+    assert reached == "Half had failed by day 142 (95 % limits 97 to not reached)."
+    assert median_sentence((NAN, NAN, NAN), 0.62, "day 180", 0.95).endswith("by day 180 (62 % still working).")
+    assert "inf" not in median_sentence((NAN, NAN, NAN), NAN, "day 180", 0.95)
 
 
 @pytest.mark.parametrize(

@@ -213,5 +213,6 @@ def mission_of(settings: Settings, lives: "Callable[[], Lives]") -> tuple[int, s
     days = math.floor(_MISSION_SHARE * longest)
     if days >= _MISSION_STEP:
         days = days // _MISSION_STEP * _MISSION_STEP
-    note = f"assumed: 80 % of the longest life seen, {longest:.0f} days, rounded down to {_MISSION_STEP} days"
+    rounded = f", rounded down to {_MISSION_STEP} days" if days >= _MISSION_STEP else ""
+    note = f"assumed: 80 % of the longest life seen, {longest:.0f} days{rounded}"
     return max(days, 1), note

@@ -196,7 +196,9 @@ def _figures(
     log_ratio, log_ratios = (_gains(block, e[:, block.ranked_codes]) for e in effects)
     sign = np.where(gain < 0, -1.0, 1.0)
     risk, risks = (_risk_ratio(s, base, sign) for s in (answer.survival, spread.survival))
-    limits = [_limits(v, base, confidence) for v in (gains, _gains(block, spread.days), log_ratios, risks)]
+    days_gain = _gains(block, answer.days)[0]
+    figures = ((gain, gains), (days_gain, _gains(block, spread.days)), (log_ratio[0], log_ratios), (risk[0], risks))
+    limits = [_limits(estimate, values, base, confidence) for estimate, values in figures]
     return ChoiceFigures(
         block=block,
         survival=answer.survival[0],
@@ -204,7 +206,7 @@ def _figures(
         gain=gain,
         lower=limits[0][0],
         upper=limits[0][1],
-        days_gain=_gains(block, answer.days)[0],
+        days_gain=days_gain,
         days_lower=limits[1][0],
         days_upper=limits[1][1],
         time_ratio=np.exp(log_ratio[0]),
@@ -222,9 +224,11 @@ def _figures(
     )
 
 
-def _limits(values: np.ndarray, base: int, confidence: float) -> tuple[np.ndarray, np.ndarray]:
+def _limits(estimate: np.ndarray, values: np.ndarray, base: int, confidence: float) -> tuple[np.ndarray, np.ndarray]:
+    """Percentiles of the replicates, which hold the estimate too: where levels are separated it may lie outside."""
     tail = 0.5 * (1 - confidence)
     lower, upper = np.quantile(values, [tail, 1 - tail], axis=0)
+    lower, upper = np.minimum(lower, estimate), np.maximum(upper, estimate)
     lower[base] = upper[base] = np.nan
     return lower, upper
 

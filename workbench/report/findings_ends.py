@@ -58,8 +58,9 @@ def _ends(data: SeasonData) -> list[Finding]:
         )
         share = float(top["share_of_lost_days"])
     unknown = int(data.lives.weight[np.asarray(data.lives.cause) == UNDETERMINED].sum())
-    if unknown:
-        statement += f" {count_of(unknown, 'failure')} of {data.lives.failures} have no mechanism."
+    if unknown and not named.empty:
+        verb = "has" if unknown == 1 else "have"
+        statement += f" {count_of(unknown, 'failure')} of {data.lives.failures} {verb} no mechanism."
     return [
         Finding(
             id="ends.mechanisms",

@@ -19,7 +19,7 @@ from workbench.report.sentences import (
     share_sentence,
     test_sentence,
 )
-from workbench.wording import count_of, interval_text, p_text, percent_text, points_text
+from workbench.wording import count_of, interval_text, p_text, percent_text, points_text, range_text
 
 __all__ = ["choice_findings", "life_findings"]
 
@@ -347,4 +347,4 @@ def _named(choice: ChoiceComparison, notes: tuple[str, ...]) -> tuple[str, ...]:
 
 def _days_cell(row: Any) -> str:
     mean, lower, upper = (float(row[k]) for k in ("restricted_mean", "lower", "upper"))
-    return "not known" if not math.isfinite(mean) else f"{mean:.0f} ({lower:.0f} to {upper:.0f})"
+    return "not known" if not math.isfinite(mean) else f"{mean:.0f} ({range_text(lower, upper)})"

@@ -13,7 +13,7 @@ from workbench.report.finding import Drawing, Finding
 from workbench.report.missing import missing_runs
 from workbench.report.naming import limits_words
 from workbench.report.season import SeasonData
-from workbench.report.sentences import median_sentence
+from workbench.report.sentences import age_sentence, median_sentence
 from workbench.wording import count_of, join_words, percent_text
 
 __all__ = ["outcome_findings"]
@@ -161,16 +161,16 @@ def _lasting(data: SeasonData) -> list[Finding]:
         first = f"{percent_text(at['survival'])} of all units lasted {data.mission_text} ({limits})."
     else:
         first = f"How many units last {data.mission_text} is not known: none was observed that long."
-    b10, median = (float(v) for v in quantile["time"])
-    early = f" One unit in ten had failed by day {b10:.0f}." if np.isfinite(b10) else ""
-    half = median_sentence("all units", median, float(end["survival"]), f"day {last:.0f}")
+    b10, median = ((float(row.time), float(row.lower), float(row.upper)) for row in quantile.itertuples())
+    early = age_sentence("One unit in ten", b10, data.confidence)
+    half = median_sentence(median, float(end["survival"]), f"day {last:.0f}", data.confidence)
     return [
         Finding(
             id="outcome.lasting",
             kind="share",
             section="outcome",
             order=2,
-            statement=f"{first}{early} {half}",
+            statement=" ".join(filter(None, (first, early, half))),
             estimate=at["survival"],
             lower=at["lower"],
             upper=at["upper"],
@@ -179,7 +179,10 @@ def _lasting(data: SeasonData) -> list[Finding]:
             units=data.lives.units_among(),
             failures=data.lives.failures,
             method=_curve_method(curve),
-            caveats=tuple("All units" + note[3:] for note in curve.notes if note.startswith("all:")),
+            caveats=(
+                *_open_at(data),
+                *("All units" + note[3:] for note in curve.notes if note.startswith("all:")),
+            ),
             figure=Drawing(
                 result=curve,
                 alt=(
@@ -192,11 +195,23 @@ def _lasting(data: SeasonData) -> list[Finding]:
     ]
 
 
+def _open_at(data: SeasonData) -> tuple[str, ...]:
+    """Say how many units may have failed on either side of the mission, where it is one in ten or more."""
+    lives = data.lives
+    units = lives.units_among((lives.lower < data.mission) & (lives.upper > data.mission) & lives.failed)
+    if units < 0.1 * lives.units_among():
+        return ()
+    return (
+        f"Of {count_of(units, 'failed unit')} nobody knows whether they still worked on day {data.mission:g}: their "
+        "failures are spread evenly between the two looks, and the limits leave room for either end.",
+    )
+
+
 def _curve_method(curve: object) -> str:
     if getattr(curve, "kind", "") == "npmle":
         return (
-            "Estimated without assuming a form for the life, from the spans in which failures lie; nothing is assumed"
-            " about the day inside a span. Limits by likelihood ratio."
+            "Estimated without assuming a form for the life, from the spans in which failures lie; inside a span"
+            " failures are spread evenly, and limits leave room for either end. Limits by likelihood ratio."
         )
     return "Product-limit curve; limits on the log(-log) scale, exact before the first failure."
 

@@ -16,7 +16,7 @@ from workbench.planning.visits import plan_visits
 from workbench.ranking.rank import Ranking
 from workbench.report.finding import Drawing, Finding
 from workbench.report.season import SeasonData
-from workbench.wording import count_of, days_text, join_words, percent_text
+from workbench.wording import count_of, days_text, join_words, percent_text, range_text
 
 __all__ = ["level_costs", "planning_findings", "unit_cost", "visit_spacing"]
 
@@ -244,7 +244,7 @@ def _plan_table(plan: SeasonPlan) -> dict[str, list[Any]]:
         "build": table["build"].tolist(),
         "units": table["units"].tolist(),
         "losses expected": [round(float(x)) for x in table["expected_losses"]],
-        "limits": [f"{a:.0f} to {b:.0f}" for a, b in zip(table["losses_lower"], table["losses_upper"], strict=True)],
+        "limits": [range_text(*pair) for pair in zip(table["losses_lower"], table["losses_upper"], strict=True)],
         "spares": [round(float(x)) for x in table["spares"]],
     }
     if table["cost"].notna().all():
@@ -384,9 +384,7 @@ def _visits(data: SeasonData) -> list[Finding]:
                 "days between visits": [f"{x:.0f}" for x in table["spacing"]],
                 "rounds": [f"{x:.0f}" for x in table["visits"]],
                 "10 % failed by": [days_text(float(x)) for x in table["b10"]],
-                "limits to expect": [
-                    f"{a:.0f} to {b:.0f}" for a, b in zip(table["lower"], table["upper"], strict=True)
-                ],
+                "limits to expect": [range_text(*pair) for pair in zip(table["lower"], table["upper"], strict=True)],
                 "wider by": [percent_text(float(x) - 1) for x in table["widening"]],
             },
         )

@@ -10,7 +10,6 @@ from workbench.lives import Lives
 from workbench.log.columns import log_columns
 from workbench.ranking.rank import Ranking
 from workbench.report.naming import shown_name
-from workbench.wording import days_text
 
 __all__ = ["FEWEST_UNITS", "SeasonData"]
 
@@ -70,7 +69,8 @@ class SeasonData:
     @property
     def mission_text(self) -> str:
         """The mission with its unit, such as '180 days'."""
-        return days_text(self.mission, self.lives.unit)
+        unit = self.lives.unit.removesuffix("s") if self.mission == 1 else self.lives.unit
+        return f"{self.mission:,g} {unit}"
 
     def label(self, column: str, level: str) -> str:
         """How a level is shown: the settings' label, or its name as words; safe to print.

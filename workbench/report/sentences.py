@@ -9,6 +9,7 @@ from workbench.wording import count_of, days_text, p_text, percent_text, points_
 
 __all__ = [
     "ShareOfGroup",
+    "age_sentence",
     "association_words",
     "days_sentence",
     "detectable_sentence",
@@ -185,11 +186,10 @@ def days_sentence(
     estimate, lower, upper = difference
     if not math.isfinite(estimate):
         return f"Mean working days up to {horizon} cannot be compared between {name} and {reference}."
-    more = "longer" if estimate >= 0 else "less"
-    text = (
-        f"In the first {horizon} units with {name} worked {days_text(abs(estimate))} {more} on average "
-        f"than with {reference}"
-    )
+    more = f"{days_text(abs(estimate))} {'longer' if estimate > 0 else 'less'} on average than"
+    if estimate == 0:
+        more = "as long on average as"
+    text = f"In the first {horizon} units with {name} worked {more} with {reference}"
     if not (math.isfinite(lower) and math.isfinite(upper)):
         return f"{text}, without limits."
     limits = limits_words(days_text(lower, signed=True), days_text(upper, signed=True), confidence)
@@ -275,19 +275,53 @@ def detectable_sentence(failures: int, share: float) -> str:
     return f"{seen}, the season could show {least}."
 
 
-def median_sentence(name: str, median: float, last_share: float, last_day: str) -> str:
+def age_sentence(who: str, age: tuple[float, float, float], confidence: float) -> str:
+    """Return the age by which a share had failed, with its limits.
+
+    Parameters
+    ----------
+    who : str
+        The share, such as 'Half'.
+    age : tuple of float
+        Day, lower, upper; a limit that is not reached is NaN.
+    confidence : float
+        Level of the limits.
+
+    Returns
+    -------
+    str
+        One sentence; empty where the day itself is not reached.
+
+    Raises
+    ------
+    Nothing.
+
+    Examples
+    --------
+    >>> age_sentence("Half", (142.0, 97.0, float("nan")), 0.95)
+    'Half had failed by day 142 (95 % limits 97 to not reached).'
+    """
+    day, *ends = age
+    if not math.isfinite(day):
+        return ""
+    low, high = (f"{end:.0f}" if math.isfinite(end) else "not reached" for end in ends)
+    limits = f" ({limits_words(low, high, confidence)})" if low != high else ""
+    return f"{who} had failed by day {day:.0f}{limits}."
+
+
+def median_sentence(age: tuple[float, float, float], last_share: float, last_day: str, confidence: float) -> str:
     """Return the age by which half have failed, or that it was not reached.
 
     Parameters
     ----------
-    name : str
-        The group.
-    median : float
-        NaN when not reached.
+    age : tuple of float
+        Day, lower, upper; NaN when not reached.
     last_share : float
         Share still working at the last known day.
     last_day : str
         Such as 'day 180'.
+    confidence : float
+        Level of the limits.
 
     Returns
     -------
@@ -300,13 +334,11 @@ def median_sentence(name: str, median: float, last_share: float, last_day: str) 
 
     Examples
     --------
-    >>> median_sentence("cord", float("nan"), 0.62, "day 180")
-    'Half failed: not reached with cord by day 180 (62 % still working).'
+    >>> median_sentence((float("nan"),) * 3, 0.62, "day 180", 0.95)
+    'Half failed: not reached by day 180 (62 % still working).'
     """
-    if math.isfinite(median):
-        return f"Half of the units with {name} had failed by day {median:.0f}."
     still = f" ({percent_text(last_share)} still working)" if math.isfinite(last_share) else ""
-    return f"Half failed: not reached with {name} by {last_day}{still}."
+    return age_sentence("Half", age, confidence) or f"Half failed: not reached by {last_day}{still}."
 
 
 def missing_flip_sentence(name: str, flips_at: int | None, missing: int) -> str:

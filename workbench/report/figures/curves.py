@@ -47,19 +47,26 @@ def step_points(frame: pd.DataFrame, column: str) -> tuple[np.ndarray, np.ndarra
     """
     known = frame[np.isfinite(frame[column].to_numpy(dtype=float))]
     values = known[column].to_numpy(dtype=float)
-    if "from" in known:
-        start, end = known["from"].to_numpy(dtype=float), known["to"].to_numpy(dtype=float)
-        finite = np.isfinite(end)
-        start, end, values = start[finite], end[finite], values[finite]
-        before = np.concatenate([[1.0], values[:-1]])
-        return np.concatenate([[0.0], np.column_stack([start, end]).ravel()]), np.concatenate(
-            [[1.0], np.column_stack([before, values]).ravel()]
-        )
-    times = known["time"].to_numpy(dtype=float)
-    before = np.concatenate([[1.0], values[:-1]])
-    return np.concatenate([[0.0], np.repeat(times, 2)]), np.concatenate(
-        [[1.0], np.column_stack([before, values]).ravel()]
-    )
+    end = known["to" if "to" in known else "time"].to_numpy(dtype=float)
+    start = known["from"].to_numpy(dtype=float) if "from" in known else end
+    before = np.concatenate([[1.0], values])[: len(values)]
+    x, y = np.column_stack([start, end]).ravel(), np.column_stack([before, values]).ravel()
+    shown = np.isfinite(x)  # an open span has no end to draw to
+    return np.concatenate([[0.0], x[shown]]), np.concatenate([[1.0], y[shown]])
+
+
+def _drawn_rows(result: Any) -> pd.DataFrame:
+    """Rows of a curve with the span of each fall; an open last span ends where it begins, with what is known there."""
+    table = result.table
+    if "to" not in table:
+        began = getattr(result, "began", None)
+        return table.assign(**{"from": table["time"] if began is None else began, "to": table["time"]})
+    for row in np.flatnonzero(np.isinf(table["to"])):
+        at = result.at(table["from"][row])
+        there = at[at["group"] == table["group"][row]].iloc[0]
+        table.loc[row, ["survival", "lower", "upper"]] = [there[c] for c in ("survival", "lower", "upper")]
+        table.loc[row, "to"] = table["from"][row]
+    return table
 
 
 def draw_curve(
@@ -100,7 +107,7 @@ def draw_curve(
     ------
     Nothing.
     """
-    table = result.table
+    table = _drawn_rows(result)
     groups = list(dict.fromkeys(table["group"]))
     looks = looks_of(groups)
     longest = max(_last_day(table), mission or 0.0) or 1.0
@@ -131,8 +138,7 @@ def draw_curve(
 
 
 def _last_day(table: pd.DataFrame) -> float:
-    columns = [c for c in ("time", "from", "to") if c in table]
-    values = table[columns].to_numpy(dtype=float)
+    values = table[["from", "to"]].to_numpy(dtype=float)
     return float(values[np.isfinite(values)].max(initial=0.0))
 
 
