@@ -44,6 +44,13 @@ def test_the_smallest_plan_is_found_with_allowed_failures():
         assert binom.cdf(allowed, n, 0.13) <= 0.15 < binom.cdf(allowed, n - 1, 0.13)
 
 
+def test_a_shape_of_one_is_assumed_where_none_is_given_and_all_failed_demonstrates_nothing():
+    """Exponential lives: a test twice as long needs ln(0.1) / (2 ln 0.9) = 10.9 units."""
+    assert units_to_demonstrate(0.9, 0.9, mission_ratio=2.0) == 11
+    assert demonstrated_reliability(5, 5, 0.9) == 0.0
+    assert demonstrated_reliability(5, 4, 0.9) == pytest.approx(1 - 0.9 ** (1 / 5))  # 1 - (1 - R)^5 = 0.1
+
+
 def test_a_plan_just_met_demonstrates_what_it_was_made_for():
     for allowed in (0, 2, 5):
         n = units_to_demonstrate(0.9, 0.9, allowed_failures=allowed)

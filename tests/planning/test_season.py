@@ -121,6 +121,96 @@ def test_environments_and_unseen_sites():
     assert wide[0] >= narrow[0] - 2
 
 
+def _known_fleet(n=1800, seed=2):
+    """Weibull lives of shape 1.6 whose levels, environments and sites act strongly; site `marsh2` lives longest."""
+    rng = np.random.default_rng(seed)
+    seal, place = rng.choice(["flat", "ring"], n), rng.choice(["marsh", "ridge"], n)
+    number = rng.choice([1, 2], n, p=[0.7, 0.3])
+    location = _location(seal, place, number)
+    life = np.ceil(np.exp(location) * rng.weibull(1.6, n))
+    sites = np.char.add(place.astype(str), number.astype(str))
+    frame = pd.DataFrame({"lid_seal": seal, "environment": place, "site": sites})
+    return Lives.from_arrays(np.minimum(life, 200), life <= 200, covariates=frame)
+
+
+def _location(seal, place, number):
+    return 5.0 + 0.6 * (seal == "ring") - 0.3 * (place == "marsh") + 0.8 * ((place == "marsh") & (number == 2))
+
+
+def _truth(seal, place, shares=(0.7, 0.3)):
+    fall = [-np.expm1(-((180 / np.exp(_location(seal, place, k + 1))) ** 1.6)) for k in range(2)]
+    return float(np.dot(shares, fall))
+
+
+def test_losses_are_those_of_the_known_truth_by_level_environment_and_site():
+    """Shares failing by day 180 by the formula the lives were drawn from; sampling error of 200 units is .035."""
+    rows = [(s, e, None, (0.7, 0.3)) for s in ("flat", "ring") for e in ("marsh", "ridge")]
+    rows += [
+        ("ring", "marsh", "marsh1", (1, 0)),
+        ("ring", "marsh", "marsh2", (0, 1)),
+        ("flat", "ridge", "ridge2", (0, 1)),
+    ]
+    build = pd.DataFrame(
+        [
+            {"build": f"{s} {e} {site}", "lid_seal": s, "environment": e, "site": site, "units": 100}
+            for s, e, site, _ in rows
+        ]
+    )
+    plan = plan_season(_known_fleet(), build, mission=180)
+    expected = [100 * _truth(s, e, shares) for s, e, _, shares in rows]
+    assert plan.table["expected_losses"].to_numpy() == pytest.approx(expected, abs=7)
+    assert not any("not seen before" in note for note in plan.notes)
+
+
+def test_a_row_without_environment_lies_between_those_with_one():
+    build = pd.DataFrame(
+        {"build": ["wet", "dry", "any"], "lid_seal": "flat", "units": 100, "environment": ["marsh", "ridge", None]}
+    )
+    losses = plan_season(_known_fleet(600), build, mission=180).table.set_index("build")["expected_losses"]
+    assert min(losses["wet"], losses["dry"]) < losses["any"] < max(losses["wet"], losses["dry"])
+
+
+@pytest.mark.parametrize("varying", [True, False])
+def test_an_environment_not_on_record_is_not_promised_even_where_only_one_is(varying):
+    lives = _known_fleet(300)
+    lives = lives.take(np.flatnonzero(lives.covariates["environment"] == "marsh"))
+    if not varying:
+        lives = lives.take(np.flatnonzero(lives.covariates["lid_seal"] == "flat"))
+    build = pd.DataFrame({"build": ["a", "b"], "lid_seal": "flat", "units": 50, "environment": ["marsh", "ridge"]})
+    plan = plan_season(lives, build, mission=100)
+    assert np.isfinite(plan.table["expected_losses"]).tolist() == [True, False]
+    assert "b: no record of the environment ridge, so nothing is promised there." in plan.notes
+
+
+def test_two_seasons_are_averaged_by_their_units_and_weights_equal_repeated_rows():
+    """Nearly all units belong to the worse season: losses lie near its own, also where rows carry weights."""
+    one = _known_fleet(500)
+    season = np.where(np.arange(500) % 10 == 0, "2025", "2024")
+    later = (season == "2025") & one.failed
+    time = np.where(later, np.minimum(3 * one.time, 200), one.time)
+    frame = one.covariates[["lid_seal"]].assign(season=season)
+    weight = np.where(season == "2024", 3, 1)
+    lives = Lives.from_arrays(np.ceil(time), one.failed & ~(later & (time >= 200)), covariates=frame, weight=weight)
+    rows = lives.take(np.repeat(np.arange(500), weight)).replace(weight=None)
+    build = pd.DataFrame({"lid_seal": ["flat"], "units": [100]})
+    joined, spread = (plan_season(x, build, mission=150).table["expected_losses"][0] for x in (lives, rows))
+    assert joined == pytest.approx(spread, abs=0.5)
+    flat = (frame["lid_seal"] == "flat").to_numpy() & (season == "2024")
+    seen = np.mean(one.failed[flat] & (one.time[flat] <= 150))
+    assert joined == pytest.approx(100 * seen, abs=5)
+
+
+def test_missing_units_come_on_top_at_their_share():
+    """Missing and working units are suspended alike, so only the losses differ: 1 - (1 - F)(1 - m), m about .25."""
+    lives = _season(300, missing=0.25)
+    working = lives.covariates.assign(outcome="working")
+    there, none = (plan_season(x, BUILD, mission=180).table for x in (lives, lives.replace(covariates=working)))
+    share = (int((lives.covariates["outcome"] == "missing").sum()) + 0.5) / 301
+    kept = 1 - none["expected_losses"] / 60
+    kept /= 1 - 0.5 / 301  # the posterior of no missing unit among 300 is not nothing
+    assert there["expected_losses"].to_numpy() == pytest.approx(60 * (1 - kept * (1 - share)), abs=0.4)
+
+
 @pytest.mark.parametrize(
     ("build", "message"),
     [

@@ -1,7 +1,7 @@
 """Predict: the share of units of a given build that fail by each day, in every replicate of the model behind a plan."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,10 @@ class FailureModel:
         Where units stood, for spreading a build over the sites seen.
     new_site : np.ndarray of float, shape (B,)
         Effect of a site not seen before, from its prior.
+    weight : np.ndarray of float, shape (n,)
+        Units of each life behind the blocks.
+    environments : tuple of str
+        On record, when the build names environments.
     notes : tuple of str
         What the model could not use.
     """
@@ -44,6 +48,8 @@ class FailureModel:
     constant: dict[str, str]
     places: tuple[tuple[str, int, int], ...]
     new_site: np.ndarray
+    weight: np.ndarray
+    environments: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
     def share_failing(self, row: BuildRow, days: np.ndarray) -> np.ndarray:
@@ -66,14 +72,21 @@ class FailureModel:
         KeyError
             If a level is unknown; ask `unknown` first.
         """
+        around = next((b for b in self.blocks if b.role == "adjust" and b.codes is not None), None)
+        if around is not None and row.environment is None:
+            parts = self._surroundings(row, around)
+            return sum(
+                (part * self.share_failing(replace(row, environment=place), days) for place, part in parts),
+                start=np.zeros((len(days), len(self.fits.intercept))),
+            )
         location = self.fits.intercept.copy()
         for block in self.blocks:
             if block.role == "choice":
                 location += self.fits.coefficients[:, block.start + _level(block, row.levels[block.name])]
             elif block.role == "adjust" and row.environment is not None:
                 location += self.fits.coefficients[:, block.start + _level(block, row.environment)]
-            elif block.role in ("season", "adjust"):
-                location += self._average(block)
+            elif block.role == "season":
+                location += self.fits.coefficients[:, block.start : block.stop] @ self._shares(block)
         with np.errstate(divide="ignore"):
             z_days = np.log(days)
         family = family_of("weibull")
@@ -106,8 +119,7 @@ class FailureModel:
             known = block.levels + block.pooled if block is not None else (self.constant.get(name, ""),)
             if (level or NOT_RECORDED) not in known:
                 said.append(f"{row.build}: no record of {name} = {level or 'blank'}, so nothing is promised for it.")
-        places = [b for b in self.blocks if b.role == "adjust" and row.environment is not None]
-        if any(row.environment not in block.levels for block in places):
+        if row.environment is not None and row.environment not in self.environments:
             said.append(f"{row.build}: no record of the environment {row.environment}, so nothing is promised there.")
         return said
 
@@ -140,9 +152,20 @@ class FailureModel:
             )
         return said
 
-    def _average(self, block: Block) -> np.ndarray:
-        share = np.bincount(block.codes, minlength=len(block.levels)) if block.codes is not None else np.zeros(1)
-        return self.fits.coefficients[:, block.start : block.stop] @ (share / max(share.sum(), 1))
+    def _shares(self, block: Block) -> np.ndarray:
+        """Share of the units seen with each level; a number is centred, so its average adds nothing."""
+        if block.codes is None:
+            return np.zeros(len(block.levels))
+        units = np.bincount(block.codes, weights=self.weight, minlength=len(block.levels))
+        return units / units.sum()
+
+    def _surroundings(self, row: BuildRow, around: Block) -> list[tuple[str, float]]:
+        """Environments where a row that names none may stand, as the units seen did: at its site, or everywhere."""
+        site = next((b for b in self.blocks if b.role == "site"), None)
+        if site is None or row.site not in site.levels:
+            return [(place, share) for place, share in zip(around.levels, self._shares(around), strict=True) if share]
+        there = [(place, n) for place, number, n in self.places if number == site.levels.index(row.site)]
+        return [(place, n / sum(m for _, m in there)) for place, n in there]
 
     def _site_effects(self, row: BuildRow) -> list[tuple[np.ndarray, float]]:
         block = next((b for b in self.blocks if b.role == "site"), None)
@@ -200,7 +223,8 @@ def fit_failure_model(
         for name in choices
         if name not in varying and name not in constant
     ]
-    adjust = [environment] if environment and len(text_levels(lives.covariates[environment])[0]) > 1 else []
+    environments = text_levels(lives.covariates[environment])[0] if environment else ()
+    adjust = [environment] if environment and len(environments) > 1 else []
     if not varying:
         return FailureModel(
             fits=_plain_fits(lives, replicates, seed),
@@ -208,6 +232,8 @@ def fit_failure_model(
             constant=constant,
             places=(),
             new_site=np.zeros(replicates),
+            weight=lives.weight.astype(float),
+            environments=environments,
             notes=(*notes, "No choice of the build varied in these lives: one life distribution stands for all units."),
         )
     design = build_design(lives, varying, adjust, site=site)
@@ -218,6 +244,8 @@ def fit_failure_model(
         constant=constant,
         places=_places(design, environment),
         new_site=rng.normal(0.0, SITE_SD, replicates),
+        weight=design.lives.weight.astype(float),
+        environments=environments,
         notes=tuple([*notes, *design.notes]),
     )
 
@@ -274,7 +302,7 @@ def _places(design: Design, environment: str | None) -> tuple[tuple[str, int, in
     if sites is None or sites.codes is None:
         return ()
     surroundings = (
-        design.lives.covariates[environment].astype(str).to_numpy()
+        design.lives.covariates[environment].astype(object).fillna(NOT_RECORDED).astype(str).to_numpy()
         if environment is not None
         else np.full(len(design.lives), "", dtype=object)
     )
