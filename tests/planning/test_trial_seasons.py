@@ -6,6 +6,7 @@ import pytest
 from tests.planning.test_season import _season
 from workbench import Lives
 from workbench.errors import EstimateError, UsageError
+from workbench.estimate.distributions import fit_distribution
 from workbench.planning.trial_seasons import plan_trial
 from workbench.planning.visits import plan_visits
 
@@ -21,6 +22,9 @@ def test_simulated_power_agrees_with_the_formula_and_false_alarms_with_the_level
     assert (table["false_alarm"] < 0.08).all() and (table["false_alarm"] > 0.02).all()
     assert plan.enough == 240
     assert 120 < plan.by_formula < 240
+    half = 1.96 * np.sqrt(table["power"] * (1 - table["power"]) / 800)  # a share of 800 seasons, normal limits
+    assert table["power_lower"].to_numpy() == pytest.approx((table["power"] - half).to_numpy())
+    assert table["power_upper"].to_numpy() == pytest.approx(np.minimum(table["power"] + half, 1.0).to_numpy())
 
 
 def test_the_detectable_ratio_of_a_size_needs_that_many_failures():
@@ -119,6 +123,41 @@ def test_limits_to_be_expected_are_those_found_in_simulated_seasons():
     low, high = np.quantile(np.exp(estimates), [0.05, 0.95])
     assert plan.table["lower"][0] == pytest.approx(low, rel=0.05)
     assert plan.table["upper"][0] == pytest.approx(high, rel=0.05)
+
+
+@pytest.mark.parametrize("spacing", [60, 90])
+def test_limits_to_be_expected_are_those_of_the_fisher_information_of_the_visits(spacing):
+    """Information of counts in cells with shares p: n times the sum of p' p'^T / p, derivatives by differences."""
+    lives, units = _season(n=400), 80
+    plan = plan_visits(lives, mission=180, units=units, spacings=(spacing,))
+    fit = fit_distribution(lives).parameters
+    at = np.array([np.log(fit["scale"]), -np.log(fit["shape"])])
+    ends = np.arange(spacing, 181, spacing)
+
+    def shares(location, log_scale):
+        alive = np.exp(-np.exp((np.log(ends) - location) / np.exp(log_scale)))
+        return -np.diff(np.concatenate([[1.0], alive, [0.0]]))
+
+    steps = [(shares(*(at + h)) - shares(*(at - h))) / 2e-5 for h in 1e-5 * np.eye(2)]
+    information = units * np.array([[np.sum(a * b / shares(*at)) for a in steps] for b in steps])
+    slope = np.array([1.0, np.exp(at[1]) * np.log(-np.log(0.9))])
+    spread = np.sqrt(slope @ np.linalg.inv(information) @ slope)
+    row = plan.table.iloc[0]
+    assert row["b10"] == pytest.approx(np.exp(at[0] + slope[1]), rel=1e-5)
+    assert np.log(row["upper"] / row["b10"]) == pytest.approx(1.6448536 * spread, rel=1e-4)
+    assert np.log(row["b10"] / row["lower"]) == pytest.approx(1.6448536 * spread, rel=1e-4)
+
+
+def test_rounds_of_visits_are_counted_to_the_end_of_the_mission():
+    """180 days: every 7 days 25 rounds and one on the last day, every 28 days six and one, every 90 days two."""
+    plan = plan_visits(_season(), mission=180, units=1, spacings=(28, 7, 90))
+    assert plan.table[["spacing", "visits"]].to_numpy().tolist() == [[7, 26], [28, 7], [90, 2]]
+
+
+@pytest.mark.parametrize("changes", [{"spacings": ()}, {"widening": 1.0}, {"widening": 0.9}])
+def test_spacings_and_widening_that_ask_nothing_are_refused(changes):
+    with pytest.raises(UsageError, match="widening must be above 1 and spacings not empty"):
+        plan_visits(_season(), mission=180, units=100, **changes)
 
 
 def test_no_spacing_good_enough_is_said():
