@@ -63,6 +63,21 @@ def test_the_declared_form_is_taken_and_iso_still_is():
     assert cleaned("31/02/2026", "found_on", **declared).value is None
 
 
+@pytest.mark.parametrize(
+    ("cell", "day"), [("20251101", dt.date(2025, 11, 1)), ("2025111", None), ("2025-11-01", dt.date(2025, 11, 1))]
+)
+def test_digits_in_a_row_are_a_date_only_in_full(cell, day):
+    """2025111 may be the first of November or the eleventh of January."""
+    assert cleaned(cell, "found_on", date_format="%Y%m%d").value == day
+
+
+@pytest.mark.parametrize(("year", "known"), [(1949, False), (1950, True), (2200, True), (2201, False)])
+def test_years_no_log_can_hold_are_surely_mistyped(year, known):
+    found = cleaned(f"{year}-06-01", "found_on")
+    assert (found.value is not None) == known
+    assert known or "surely mistyped" in found.refusal.reason
+
+
 @pytest.mark.parametrize("cell", ["46000", 46000, 46000.5, "45719,25"])
 def test_a_spreadsheets_count_of_days_is_never_turned_into_a_date(cell):
     assert "is a bare number, perhaps a spreadsheet's count of days" in cleaned(cell, "found_on").refusal.reason

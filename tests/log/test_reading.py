@@ -117,6 +117,20 @@ def test_all_problems_are_named_at_once_each_with_its_cell(tmp_path):
     assert all(p.reason and p.advice for p in log.all_problems)
 
 
+@pytest.mark.parametrize("cells", range(1, 6))
+def test_lines_cut_off_after_any_cell_are_read_like_lines_with_empty_cells(tmp_path, cells):
+    heads, words = ["unit_id", "outcome", "site", "deployed_on", "found_on"], ["text", "", "words", "words", "words"]
+    whole = ["LM-001", "failed", "bog", "2025-03-01", "2025-03-11"]
+    told = []
+    for padding in (0, 5 - cells):
+        line = ",".join(words[:cells] + [""] * padding)
+        path = tmp_path / f"{padding}.csv"
+        path.write_text("\n".join([",".join(heads), ",".join(whole), line]) + "\n", encoding="utf-8")
+        log = read(path)
+        told.append([(p.row, p.reason) for p in log.all_problems if p.scope == "row" and p.row == 3])
+    assert told[0] == told[1] != []
+
+
 def test_a_log_of_which_no_row_can_be_used_is_read_and_refuses_lives(tmp_path):
     log = read(write_csv(tmp_path / "log.csv", [row(outcome="")]))
     assert (log.rows, log.used) == (1, 0) and log.records.empty and log.ledger.empty
