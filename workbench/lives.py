@@ -35,6 +35,12 @@ class Lives:
         it does not reach the lives; use `replace`.
     unit : str
         Unit of time, "days" unless said otherwise.
+
+    Examples
+    --------
+    >>> lives = Lives.from_arrays(lower=[30, 0, 90], upper=[60, 20, float("inf")])
+    >>> lives.failed.tolist(), lives.exact.tolist()
+    ([True, True, False], [False, False, False])
     """
 
     entry: np.ndarray
@@ -65,12 +71,12 @@ class Lives:
     @property
     def failed(self) -> np.ndarray:
         """True where the life is known to have ended in failure (exactly or within an interval)."""
-        return np.isfinite(self.upper)
+        return np.asarray(np.isfinite(self.upper))
 
     @property
     def exact(self) -> np.ndarray:
         """True where the failure is known exactly."""
-        return self.lower == self.upper
+        return np.asarray(self.lower == self.upper)
 
     @property
     def is_right_censored(self) -> bool:

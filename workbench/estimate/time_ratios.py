@@ -140,7 +140,7 @@ class TimeRatios(Result):
 
     def _row(self, at: Mapping[str, Any] | None) -> np.ndarray:
         levels = dict(self.terms)
-        row = np.r_[1.0, np.zeros(len(self.columns["term"]))]
+        row: np.ndarray = np.r_[1.0, np.zeros(len(self.columns["term"]))]
         for name, value in (at or {}).items():
             if name not in levels:
                 raise UsageError(f"unknown term {name!r}{did_you_mean(name, levels)} (there are: {', '.join(levels)})")
@@ -203,6 +203,14 @@ def fit_time_ratios(
     ----------
     Kalbfleisch & Prentice (2002), The Statistical Analysis of Failure Time Data, ch. 3; Lawless (2003), Statistical
     Models and Methods for Lifetime Data, ch. 6.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> seals = pd.DataFrame({"lid_seal": ["cord"] * 4 + ["o_ring"] * 4})
+    >>> lives = Lives.from_arrays([40, 60, 70, 90, 80, 120, 140, 180], [True] * 8, covariates=seals)
+    >>> float(fit_time_ratios(lives, "lid_seal").columns["time_ratio"][0].round(6))
+    2.0
     """
     confidence, shrink = check_confidence(confidence), check_positive("shrink", shrink, zero=True)
     family = family_of(distribution)

@@ -57,6 +57,15 @@ def read_log(
         If the path does not exist or a folder holds no log; SettingsError for wrong settings.
     LogError
         If a file cannot be read as a log. Wrong cells and rows never raise: they stand in `problems`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> days = {"deployed_on": ["2025-03-01"] * 3, "found_on": ["2025-06-01", "2025-09-01", "31/02/2025"]}
+    >>> table = pd.DataFrame({"unit_id": ["A", "B", "C"], "outcome": ["failed", "working", "working"], **days})
+    >>> log = read_log(table)
+    >>> log.rows, log.used, list(log.set_aside["value"])
+    (3, 2, ['31/02/2025'])
     """
     checked = read_settings(settings)
     vocabulary = log_vocabulary(checked)

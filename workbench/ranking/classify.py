@@ -131,8 +131,10 @@ def _names(names: Sequence[str] | str) -> tuple[str, ...]:
     return (names,) if isinstance(names, str) else tuple(names)
 
 
-def _prepared(lives, choices, adjust, mission, seed, site) -> tuple[_Case, list[str]]:
-    choices, adjust = _names(choices), _names(adjust)
+def _prepared(
+    lives: Lives, asked: Sequence[str], held: Sequence[str], mission: float, seed: int, site: str
+) -> tuple[_Case, list[str]]:
+    choices, adjust = _names(asked), _names(held)
     check_columns(choices, lives.covariates.columns, "covariate")
     check_columns(adjust, lives.covariates.columns, "covariate")
     days = check_positive("mission", mission)

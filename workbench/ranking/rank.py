@@ -289,6 +289,6 @@ def _agreements(columns: Mapping[str, Sequence[Any]], checks: Checks) -> tuple[A
     )
 
 
-def _gains(columns: Mapping[str, Sequence]) -> dict[tuple[str, str], float]:
+def _gains(columns: Mapping[str, Sequence[Any]]) -> dict[tuple[str, str], float]:
     rows = zip(columns["choice"], columns["level"], columns["reference"], columns["survival_gain"], strict=True)
     return {(choice, level): gain for choice, level, reference, gain in rows if level != reference}

@@ -86,6 +86,15 @@ def suggest_mechanism(log: Any, *, table: pd.DataFrame | None = None) -> Mechani
     References
     ----------
     Bayes' rule; the strengths of the built-in table are common practice, no source, updated by confirmed verdicts.
+
+    Examples
+    --------
+    >>> from workbench.log.reading import read_log
+    >>> failed = {"unit_id": ["A"], "deployed_on": ["2025-03-01"], "outcome": ["failed"], "found_on": ["2025-06-01"]}
+    >>> opened = {"opened_on": ["2025-06-03"], "standing_clear_water": ["yes"]}
+    >>> found = suggest_mechanism(read_log(pd.DataFrame(failed | opened)))
+    >>> found.columns["mechanism"][0], found.columns["note"][0]  # one sign does not tell them apart
+    ('undetermined', 'Undetermined: the best candidate has 7 % only.')
     """
     evidence = _checked_table(table)
     signs = tuple(dict.fromkeys(evidence["sign"].map(str)))
