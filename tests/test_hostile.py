@@ -75,12 +75,14 @@ class Opened:
     """Paths that Python opened, made or moved while it is on (an audit hook cannot be taken away again)."""
 
     def __init__(self):
-        self.on, self.paths = False, []
+        self.on, self.paths, self.calls = False, [], []
         sys.addaudithook(self.hear)
 
     def hear(self, event, arguments):
         if self.on and event in ("open", "os.mkdir", "os.rename", "os.remove", "shutil.copyfile"):
             self.paths += [str(a) for a in arguments[:2] if isinstance(a, str | bytes | Path)]
+        if self.on and event.split(".")[0] in ("socket", "subprocess", "urllib", "webbrowser", "ctypes"):
+            self.calls.append(f"{event} {arguments}")
 
 
 @pytest.fixture(scope="module")
@@ -226,6 +228,54 @@ def test_names_in_the_log_never_reach_the_file_system(world):
     }  # fmt: skip
     assert any("season.csv" in path for path in opened)
     assert not [path for path in opened if MARK in path]
+
+
+KIND = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+OUTSIDE = {
+    "xl/externalLinks/externalLink1.xml": (
+        '<externalLink xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'
+        f'<externalBook xmlns:r="{KIND}" r:id="rId1"/></externalLink>'
+    ),
+    "xl/externalLinks/_rels/externalLink1.xml.rels": (
+        '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'
+        f'<Relationship Id="rId1" Type="{KIND}/externalLinkPath" Target="TARGET" TargetMode="External"/></Relationships>'
+    ),
+}
+
+
+def test_a_workbook_is_read_without_following_its_links_to_other_files(tmp_path):
+    """A link part, a formula that points through it, a picture and a link elsewhere: nothing but the log is opened."""
+    secret, log = tmp_path / "secret.xlsx", tmp_path / "log.xlsx"
+    openpyxl.Workbook().save(secret)
+    book = openpyxl.Workbook()
+    book.active.append(["unit_id", "deployed_on", "outcome", "found_on", "notes"])
+    book.active.append(["A", "2025-03-01", "working", "2025-09-01", "=[1]Sheet!A1"])
+    book.active["A2"].hyperlink = "https://zq9.example/"
+    book.save(log)
+    with zipfile.ZipFile(log) as archive:
+        parts = {name: archive.read(name).decode() for name in archive.namelist()}
+    link = f'<Relationship Id="rId99" Type="{KIND}/externalLink" Target="externalLinks/externalLink1.xml"/>'
+    parts["xl/_rels/workbook.xml.rels"] = parts["xl/_rels/workbook.xml.rels"].replace(
+        "</Relationships>", f"{link}</Relationships>"
+    )
+    reference = f'<externalReferences><externalReference xmlns:r="{KIND}" r:id="rId99"/></externalReferences>'
+    parts["xl/workbook.xml"] = re.sub("(?=<definedNames|<calcPr)", reference, parts["xl/workbook.xml"], count=1)
+    assert reference in parts["xl/workbook.xml"]
+    part = '<Override PartName="/xl/externalLinks/externalLink1.xml" ContentType="application/vnd.openxmlformats-'
+    part += 'officedocument.spreadsheetml.externalLink+xml"/>'
+    parts["[Content_Types].xml"] = parts["[Content_Types].xml"].replace("</Types>", f"{part}</Types>")
+    for target in (secret.as_uri(), "https://zq9.example/book.xlsx", r"\\\\zq9.example\\share\\book.xlsx"):
+        with zipfile.ZipFile(log, "w") as archive:
+            for name, content in (parts | {n: c.replace("TARGET", target) for n, c in OUTSIDE.items()}).items():
+                archive.writestr(name, content)
+        heard = Opened()
+        heard.on = True
+        read = read_log(log)
+        heard.on = False
+        assert read.used == 1 and any("log.xlsx" in path for path in heard.paths)
+        assert not [path for path in heard.paths if "secret" in path or MARK in path] and not heard.calls
+        reasons = " ".join(problem.reason for problem in read.all_problems)
+        assert "is a formula without a stored value" in reasons
 
 
 def test_notebook_outputs_escape_every_text(world):
