@@ -35,6 +35,11 @@ def test_the_detectable_ratio_of_a_size_needs_that_many_failures():
     assert failures_to_detect(ratio) == pytest.approx(failures, rel=1e-3)
 
 
+def test_a_trial_in_which_nothing_can_fail_is_refused():
+    with pytest.raises(EstimateError, match="hardly any unit would fail within 1 days"):
+        plan_trial(_season(), units=(24,), seasons=100, **(TRIAL | {"mission": 1}))
+
+
 def test_a_trial_too_small_says_so_and_progress_is_told():
     said = []
     plan = plan_trial(_season(), units=(24,), seasons=100, say=said.append, **TRIAL)

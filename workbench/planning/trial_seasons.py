@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from workbench.checks import check_confidence, check_positive, check_whole
-from workbench.errors import UsageError
+from workbench.errors import EstimateError, UsageError
 from workbench.estimate.aft import AftProblem, fit_batch
 from workbench.lives import Lives
 from workbench.planning.seen_shape import seen_weibull
@@ -95,7 +95,7 @@ def plan_trial(
     Raises
     ------
     EstimateError
-        Fewer than 5 failures, or none that tell a shape.
+        Fewer than 5 failures, none that tell a shape, or hardly any to be expected within the mission.
     UsageError
         Impossible targets (power 1, hazard ratio 1, share outside [0, 1)).
 
@@ -120,11 +120,16 @@ def plan_trial(
         alarms, _ = truth.share_found(size, 1.0, significance, seasons, np.random.default_rng([seed, size, 1]))
         rows.append((size, failures, found, alarms))
     table = np.array(rows, dtype=float)
+    per_unit = float((table[:, 1] / table[:, 0]).mean())
+    if per_unit * sizes[-1] < 1.0:
+        raise EstimateError(
+            f"hardly any unit would fail within {mission:g} {lives.unit}, so no trial of up to {sizes[-1]} units could "
+            "show a difference; plan it for longer"
+        )
     half = 1.96 * np.sqrt(table[:, 2] * (1 - table[:, 2]) / seasons)
-    strength = np.sqrt(table[:, 1]) / 2.0
+    strength = np.sqrt(np.maximum(table[:, 1], 1.0 / seasons)) / 2.0
     level = ndtri(1.0 - check_confidence(significance, "significance") / 2.0)
     reached = table[table[:, 2] >= power, 0]
-    per_unit = float((table[:, 1] / table[:, 0]).mean())
     return TrialPlan(
         columns={
             "units": table[:, 0].astype(np.int64),

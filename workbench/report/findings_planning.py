@@ -24,6 +24,7 @@ CONFIDENCE = 0.9
 TRIAL: Mapping[str, Any] = {"hazard_ratio": 0.5, "seasons": 300}
 """A trial must see half as many failures a day (a judgement, no source); `workbench plan` simulates more seasons."""
 TRIAL_SIZES = (60, 120, 240, 360, 480)
+MOST_RATIO = 100
 
 
 def planning_findings(
@@ -63,17 +64,15 @@ def planning_findings(
             findings += _trial(data, trial, say)
         findings += _visits(data)
     except EstimateError as error:
-        findings.append(
-            Finding(
-                id="plan.refused",
-                kind="plan",
-                section="plan",
-                statement=f"Next season could not be planned from these lives: {error}.",
-                method="Planning needs failures and a mission within what was observed.",
-                order=9,
-            )
+        statement = f"Next season could not be planned from these lives: {error}."
+        findings += _unplanned(
+            "refused", 9, statement, "Planning needs failures and a mission within what was observed."
         )
     return findings
+
+
+def _unplanned(name: str, order: int, statement: str, method: str) -> list[Finding]:
+    return [Finding(id=f"plan.{name}", kind="plan", section="plan", order=order, statement=statement, method=method)]
 
 
 def level_costs(data: SeasonData) -> dict[str, dict[str, float]]:
@@ -296,18 +295,22 @@ def _signed(value: float, digits: int = 0) -> str:
 def _trial(data: SeasonData, trial: Mapping[str, Any], say: Callable[[str], None]) -> list[Finding]:
     sites = int(data.lives.covariates["site"].nunique()) if "site" in data.lives.covariates else 1
     gap = visit_spacing(data)
-    plan = plan_trial(
-        data.lives,
-        hazard_ratio=trial["hazard_ratio"],
-        mission=data.mission,
-        sites=max(sites, 1),
-        visit_spacing=gap if math.isfinite(gap) else 30.0,
-        units=[n for n in TRIAL_SIZES if n >= 2 * sites] or [2 * sites],
-        missing_share=_missing_share(data),
-        seasons=trial["seasons"],
-        seed=data.seed,
-        say=say,
-    )
+    try:
+        plan = plan_trial(
+            data.lives,
+            hazard_ratio=trial["hazard_ratio"],
+            mission=data.mission,
+            sites=max(sites, 1),
+            visit_spacing=gap if math.isfinite(gap) else 30.0,
+            units=[n for n in TRIAL_SIZES if n >= 2 * sites] or [2 * sites],
+            missing_share=_missing_share(data),
+            seasons=trial["seasons"],
+            seed=data.seed,
+            say=say,
+        )
+    except EstimateError as error:
+        statement = f"A fair trial could not be planned: {error}."
+        return _unplanned("trial", 3, statement, "A trial needs failures within the mission.")
     return [
         Finding(
             id="plan.trial",
@@ -331,7 +334,10 @@ def _trial(data: SeasonData, trial: Mapping[str, Any], say: Callable[[str], None
                 "units": plan.columns["units"].tolist(),
                 "failures expected": [round(float(x)) for x in plan.columns["failures"]],
                 "chance to see it": [percent_text(float(x)) for x in plan.columns["power"]],
-                "rate ratio seen 8 times in 10": [f"{float(x):.1f}" for x in plan.columns["detectable_ratio"]],
+                "rate ratio seen 8 times in 10": [
+                    f"{float(x):.1f}" if x < MOST_RATIO else f"over {MOST_RATIO}"
+                    for x in plan.columns["detectable_ratio"]
+                ],
             },
         )
     ]
@@ -364,6 +370,11 @@ def _visits(data: SeasonData) -> list[Finding]:
     plan = plan_visits(data.lives, mission=data.mission, units=units)
     spacing = f"every {plan.best:.0f} days" if math.isfinite(plan.best) else "more often than weekly"
     table = plan.table
+    if not table["widening"].notna().any():
+        statement = (
+            f"How often to visit cannot be told: hardly any unit is expected to fail within {data.mission_text}."
+        )
+        return _unplanned("visits", 4, statement, "Expected width of the limits of the time by which 10 % fail.")
     return [
         Finding(
             id="plan.visits",
