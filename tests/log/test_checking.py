@@ -5,7 +5,10 @@ import datetime as dt
 import pytest
 
 from tests.log.builders import TODAY, row, write_csv
+from workbench.log.columns import log_columns
+from workbench.log.levels import notes_on_levels
 from workbench.log.reading import read_log
+from workbench.log.settings import read_settings
 
 
 def check(tmp_path, *rows, **settings):
@@ -197,6 +200,14 @@ def test_levels_are_one_whatever_their_spelling_and_odd_ones_are_said(tmp_path):
     assert "did you mean 'flat_gasket'? Then add it to [levels.lid_seal] words" in notes
     assert "site: 'Ganet Flats' and 'Gannet Flats' are kept apart (1 row and 3 rows); are they the same?" in notes
     assert "'Weir 1' and 'Weir 2'" not in notes
+
+
+@pytest.mark.parametrize(("words", "last"), [(5, None), (6, "1 further word is"), (7, "2 further words are")])
+def test_at_most_five_unknown_words_of_a_column_are_listed_and_the_rest_counted(words, last):
+    (column,) = [c for c in log_columns() if c.name == "lid_seal"]
+    notes = notes_on_levels(column, {f"{a}{a}{a}{a}{a}": 1 for a in "qwxyzjk"[:words]}, read_settings(None))
+    assert len(notes) == min(words, 5) + (last is not None)
+    assert last is None or notes[-1] == f"lid_seal: {last} not in the dictionary."
 
 
 def test_units_that_differ_only_in_case_are_said(tmp_path):

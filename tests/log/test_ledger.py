@@ -151,6 +151,11 @@ def test_rows_that_tell_of_no_life_say_which_cell_to_mend(row, field, reason):
     assert refusal.field == field and reason in refusal.refusal.reason and refusal.refusal.advice
 
 
+def test_the_best_date_of_the_end_is_the_one_that_disagrees_with_a_late_entry():
+    assert life_of(values("failed", good=5, failed=10, found=12, entered=20)).others == ("failed_on",)
+    assert life_of(values("failed", good=5, found=12, entered=20)).others == ("found_on",)
+
+
 def test_only_the_day_of_deployment_is_dead_on_arrival():
     first = life_of(values("failed", failed=1))
     assert (first.lower, first.upper, first.kind) == (1, 1, "exact") and "dead on arrival" not in first.rule

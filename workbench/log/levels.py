@@ -90,7 +90,7 @@ def merged_spellings(column: Column, counts: Mapping[str, int]) -> dict[str, str
     groups: dict[str, list[str]] = defaultdict(list)
     for value in counts:
         groups[key(value)].append(value)
-    best = {v: max(vs, key=lambda w: (counts[w], w)) for vs in groups.values() if len(vs) > 1 for v in vs}
+    best = {v: max(vs, key=lambda w: (counts[w], w)) for vs in groups.values() for v in vs}
     return {value: level for value, level in best.items() if value != level}
 
 
@@ -140,9 +140,8 @@ def notes_on_levels(
             f"{column.name}: {shown(level)} ({place}) is not in the dictionary and is kept as a level of its own{hint}."
         )
     more = len(notes) - _MOST_LISTED
-    return notes[:_MOST_LISTED] + (
-        [f"{column.name}: {more} further words are not in the dictionary."] if more > 0 else []
-    )
+    further = f"{count_of(more, 'further word')} {'is' if more == 1 else 'are'} not in the dictionary."
+    return notes[:_MOST_LISTED] + ([f"{column.name}: {further}"] if more > 0 else [])
 
 
 def _misspelled(name: str, levels: Mapping[str, int]) -> list[str]:
