@@ -65,9 +65,7 @@ def planning_findings(
         findings += _visits(data)
     except EstimateError as error:
         statement = f"Next season could not be planned from these lives: {error}."
-        findings += _unplanned(
-            "refused", 9, statement, "Planning needs failures and a mission within what was observed."
-        )
+        findings += _unplanned("refused", 9, statement, "Planning needs failures and a mission within what was seen.")
     return findings
 
 
@@ -335,8 +333,7 @@ def _trial(data: SeasonData, trial: Mapping[str, Any], say: Callable[[str], None
                 "failures expected": [round(float(x)) for x in plan.columns["failures"]],
                 "chance to see it": [percent_text(float(x)) for x in plan.columns["power"]],
                 "rate ratio seen 8 times in 10": [
-                    f"{float(x):.1f}" if x < MOST_RATIO else f"over {MOST_RATIO}"
-                    for x in plan.columns["detectable_ratio"]
+                    f"{x:.1f}" if x < MOST_RATIO else f"over {MOST_RATIO}" for x in plan.columns["detectable_ratio"]
                 ],
             },
         )
