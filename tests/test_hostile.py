@@ -238,7 +238,8 @@ OUTSIDE = {
     ),
     "xl/externalLinks/_rels/externalLink1.xml.rels": (
         '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'
-        f'<Relationship Id="rId1" Type="{KIND}/externalLinkPath" Target="TARGET" TargetMode="External"/></Relationships>'
+        f'<Relationship Id="rId1" Type="{KIND}/externalLinkPath" Target="TARGET" TargetMode="External"/>'
+        "</Relationships>"
     ),
 }
 
