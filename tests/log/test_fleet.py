@@ -150,7 +150,9 @@ def test_reasons_and_examples_are_those_of_a_log():
     assert fleet.set_aside["also"].sum() == len(log.set_aside) - log.rows_set_aside
 
 
-def test_units_told_of_twice():
+@pytest.mark.parametrize("at_once", [20_000, 1, 3])
+def test_units_told_of_twice(at_once, monkeypatch):
+    monkeypatch.setattr("workbench.log.fleet_repeats._AT_ONCE", at_once)
     again = {"deployed_on": "2025-06-01", "last_good_on": "2025-07-01", "found_on": "2025-08-01"}
     rows = [
         row("A"),

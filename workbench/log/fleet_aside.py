@@ -137,8 +137,7 @@ def write_aside(
             tables = [part]
         if repeats is not None and repeats.aside.any():
             compared = repeats.rows.filter(pa.array(repeats.aside)).select(names)
-            because = [f"{p.field}: {general_reason(p, e)}" for p, e in repeats.problems]
-            tables.append(compared.append_column(_REASON, pa.array(because, pa.string())))
+            tables.append(compared.append_column(_REASON, pa.array(repeats.because, pa.string())))
         _assemble(tables, part, target)
     except (OSError, pa.ArrowException) as error:
         raise LogError(f"{target.name} cannot be written ({short_of(error)}); nothing was kept") from None

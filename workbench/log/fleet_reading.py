@@ -99,9 +99,7 @@ def read_rows(source: FleetSource, question: Question) -> Found:
     numbered = partial(group_rows, source, codes, covariates, step=question.step, names_season=named)
     shaped = source.settle(numbered())
     units, again = doubtful_units(source, shaped)
-    repeats = (
-        None if units is None else read_repeats(source, numbered(whole=True), units, again, judge, question.vocabulary)
-    )
+    repeats = None if units is None else read_repeats(source, numbered(whole=True), units, judge, question.vocabulary)
     judged = judge_shapes(different_shapes(source, shaped, units, repeats), judge, question.step)
     tally = _tally(source, table, codes, judged, repeats)
     give_examples(source, shaped, judged, judge)
@@ -231,10 +229,8 @@ def _tally(
 ) -> Tally:
     tally = Tally()
     judged.count(tally)
-    for problem, entry in [] if repeats is None else repeats.problems:
-        line = tally.add([problem], entry, 1)
-        if line is not None and not line.unit_id:
-            line.unit_id = str(entry["unit_id"])
+    if repeats is not None:
+        tally.join(repeats.tally)
     nobody = Entry(table=table, number=0, cells=(), values={}, extra={})
     for reason, (count, example) in source.unreadable.items():
         problem = problem_at(

@@ -1,7 +1,8 @@
 """Repeats in a fleet: units perhaps told of twice are found in the engine, their rows compared as in a field log."""
 
 import re
-from collections.abc import Sequence
+import sys
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ from workbench.log.entries import Entry, read_entries
 from workbench.log.fleet_cells import NONE, OUTSIDE, code_name
 from workbench.log.fleet_rules import SHAPE, Judge, greatest
 from workbench.log.fleet_source import FleetSource
+from workbench.log.fleet_tally import Tally
 from workbench.log.headings import Vocabulary, locate
 from workbench.log.problems import Problem
 
@@ -26,8 +28,10 @@ __all__ = ["Repeats", "doubtful_units", "read_repeats"]
 
 _MOST_HELD = 300_000
 """Units with several rows whose names are still passed around as a small table."""
-MOST_ROWS = 500_000
+MOST_ROWS = 1_500_000
 """Rows of units told of twice that are still compared one by one."""
+_AT_ONCE = 20_000
+"""Rows that are compared in one go, which bounds the memory: a unit is compared with itself alone."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -40,16 +44,16 @@ class Repeats:
         With their numbers and shapes.
     aside : numpy.ndarray of bool, one a row
         Whether a row contradicts another one and no rule for single rows sets it aside already.
-    problems : list of (Problem, Entry)
-        Why, first problem of each row in `aside`.
-    again : int
-        Rows of units that have further rows, whether in doubt or not.
+    because : list of str
+        Field and reason of the first problem of each row in `aside`.
+    tally : Tally
+        The same, counted.
     """
 
     rows: "pa.Table"
     aside: np.ndarray
-    problems: list[tuple[Problem, Entry]]
-    again: int
+    because: list[str]
+    tally: Tally
 
     def kept(self, names: Sequence[str]) -> "pd.DataFrame":
         """Return columns of the rows that are not set aside by comparison.
@@ -162,12 +166,7 @@ def _renamed(frame: "nw.LazyFrame[Any]") -> Any:
 
 
 def read_repeats(
-    source: FleetSource,
-    frame: "nw.LazyFrame[Any]",
-    units: "nw.LazyFrame[Any]",
-    again: int,
-    judge: Judge,
-    vocabulary: Vocabulary,
+    source: FleetSource, frame: "nw.LazyFrame[Any]", units: "nw.LazyFrame[Any]", judge: Judge, vocabulary: Vocabulary
 ) -> Repeats:
     """Compare the rows of units in doubt, as those of a field log are compared.
 
@@ -179,8 +178,6 @@ def read_repeats(
         Rows with numbers and shapes beside the cells.
     units : narwhals.LazyFrame
         Names of the units in doubt.
-    again : int
-        Rows of units that have further rows.
     judge : Judge
         With settings and the last day allowed.
     vocabulary : Vocabulary
@@ -202,8 +199,36 @@ def read_repeats(
             f"{source.name}: over {MOST_ROWS:,} rows belong to units told of twice; unit_id must name one unit"
         )
     rows = rows.sort_by([(name, "ascending") for name in ("wb_unit", "wb_start", *SHAPE)])
-    cells = rows.select([name for name in rows.column_names if not name.startswith("wb_")])
-    table = locate(read_arrow(cells, source.name), vocabulary)
+    aside = np.zeros(rows.num_rows, dtype=bool)
+    because: list[str] = []
+    tally = Tally()
+    for start, end in _parts(rows.column("wb_unit")):
+        for number, problem, entry in _contradictions(rows.slice(start, end - start), source.name, judge, vocabulary):
+            aside[start + number] = True
+            line = tally.add([problem], entry, 1)
+            if line is None:
+                continue
+            line.unit_id = line.unit_id or str(entry["unit_id"])
+            because.append(sys.intern(f"{line.field}: {line.reason}"))
+    return Repeats(rows=rows, aside=aside, because=because, tally=tally)
+
+
+def _parts(names: "pa.ChunkedArray") -> list[tuple[int, int]]:
+    """First row and the row after the last of parts that cut no unit in two."""
+    import pyarrow.compute as pc
+
+    first = np.flatnonzero(np.r_[True, pc.not_equal(names[1:], names[:-1]).fill_null(True).to_numpy()])
+    cuts = np.searchsorted(first, np.arange(0, len(names), _AT_ONCE))
+    starts = np.unique(first[cuts[cuts < len(first)]])
+    return list(zip(starts.tolist(), [*starts[1:].tolist(), len(names)], strict=True))
+
+
+def _contradictions(
+    rows: "pa.Table", name: str, judge: Judge, vocabulary: Vocabulary
+) -> Iterator[tuple[int, Problem, Entry]]:
+    """Rows that contradict another one and that no rule for single rows sets aside, with the first problem of each."""
+    cells = rows.select([column for column in rows.column_names if not column.startswith("wb_")])
+    table = locate(read_arrow(cells, name), vocabulary)
     entries, problems, _ = read_entries(table, vocabulary, judge.settings)
     refused: dict[int, set[str]] = {}
     for problem in (p for p in problems if p.scope == "row"):
@@ -218,11 +243,9 @@ def read_repeats(
     for problem in check_across(entries, frozenset(unusable)):
         if problem.row_key not in unusable:
             first.setdefault(problem.row, problem)
-    aside = np.zeros(rows.num_rows, dtype=bool)
-    aside[[number - 1 for number in first]] = True
     place = {entry.number: entry for entry in entries}
-    found = [(_without_numbers(first[number], source.name), place[number]) for number in sorted(first)]
-    return Repeats(rows=rows, aside=aside, problems=found, again=again)
+    for number in sorted(first):
+        yield number - 1, _without_numbers(first[number], name), place[number]
 
 
 def _without_numbers(problem: Problem, name: str) -> Problem:

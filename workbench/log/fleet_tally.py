@@ -1,7 +1,7 @@
 """Tally of a fleet: problems counted by reason, each with one row as example."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from workbench.log.entries import Entry
@@ -90,6 +90,29 @@ class Tally:
             if problem.scope == "row":
                 first = line
         return first
+
+    def join(self, other: "Tally") -> None:
+        """Add the rows of another tally, each with one problem.
+
+        Parameters
+        ----------
+        other : Tally
+            Stays as it is.
+
+        Returns
+        -------
+        None
+            Lines that are here already keep their example.
+
+        Raises
+        ------
+        Nothing.
+        """
+        for key, line in other.rows.items():
+            if key in self.rows:
+                self.rows[key].rows += line.rows
+            else:
+                self.rows[key] = replace(line)
 
 
 def tally_frame(lines: Iterable[TallyLine]) -> "pd.DataFrame":
