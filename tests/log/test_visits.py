@@ -53,6 +53,16 @@ def test_working_after_failed_sets_both_visits_and_the_row_aside(tmp_path):
         ("visits.csv", 3, "value"),
     ]
     assert all("seen failed (visited_on 2025-05-01" in p.reason for p in log.all_problems)
+    others = [[(a.source, a.row) for a in p.others] for p in log.all_problems]
+    assert others == [[("visits.csv", 2), ("visits.csv", 3)], [("visits.csv", 3)], [("visits.csv", 2)]]
+
+
+@pytest.mark.parametrize("missing", ["unit_id", "deployed_on"])
+def test_a_row_that_cannot_be_used_takes_no_visits_and_is_named_as_without_them(tmp_path, missing):
+    visits = [("A", "2025-05-01", "working"), ("A", "2025-06-01", "failed")]
+    log = read(tmp_path, [blank("A"), blank("A", deployed_on="2026-01-01") | {missing: ""}], visits)
+    assert log.used == 1
+    assert [(p.row, p.field) for p in log.all_problems if p.scope == "row"] == [(3, missing)]
 
 
 def test_dates_that_differ_from_the_visits_set_the_row_aside_with_both_cells(tmp_path):

@@ -139,6 +139,13 @@ def test_the_sheet_that_fits_best_is_taken_and_said(tmp_path):
     costs.append(["A", 3])
     log = read(write_xlsx(tmp_path / "log.xlsx", [true_row("A")], book=book))
     assert log.used == 1 and "log.xlsx: the log is on sheet 'Log' (not read: 'Read me', 'Costs')." in log.notes
+    book = openpyxl.Workbook()
+    book.create_sheet("Read me").append(["How to fill in the log"])
+    log = read(write_xlsx(tmp_path / "two.xlsx", [true_row("A")], book=book))
+    assert "two.xlsx: the log is on sheet 'Log' (not read: 'Read me')." in log.notes
+    assert not any(
+        "the log is on sheet" in note for note in read(write_xlsx(tmp_path / "one.xlsx", [true_row("A")])).notes
+    )
 
 
 def test_sheets_that_fit_equally_well_ask_for_one(tmp_path):
