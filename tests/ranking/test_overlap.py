@@ -55,8 +55,11 @@ def test_two_columns_with_the_same_partition_are_one_line():
 def test_two_choices_that_always_go_together_name_each_other():
     frame = _mixed()
     frame["screws"] = frame.vent.map({"none": "plated", "membrane": "steel"})
-    found = {(a.choice, a.partner) for a in find_aliases(_design(frame, ["vent", "screws"]))}
+    design = _design(frame, ["vent", "screws"])
+    found = {(a.choice, a.partner) for a in find_aliases(design)}
     assert found == {("vent", "screws"), ("screws", "vent")}
+    pairs = [a for a in overlap_of(design).advice if a.startswith("Build some units with")]
+    assert len(pairs) == len(find_aliases(design)) / 2  # said once, not from both ends
 
 
 def test_a_function_of_the_other_inside_every_site_is_found_although_it_differs_between_sites():
@@ -118,6 +121,12 @@ def test_extrapolated_is_the_share_of_the_fleet_in_environments_where_a_level_ne
     assert shares["seal", "flat"] == 0.0
     advice = " ".join(overlap_of(design).advice)
     assert "seal = ring into lane and marsh" in advice
+    named_otherwise = frame.rename(columns={"environment": "ground"})
+    assert extrapolated_shares(_design(named_otherwise, ["seal", "vent"], "ground")) == shares
+    assert set(extrapolated_shares(_design(named_otherwise, ["seal", "vent"])).values()) == {0.0}
+    two = frame.assign(shade=np.where(np.arange(len(frame)) % 2, "yes", "no")).rename(columns={"environment": "ground"})
+    both = extrapolated_shares(_design(two, ["seal", "vent"], ["ground", "shade"]))
+    assert both["seal", "ring"] == pytest.approx(shares["seal", "ring"])
 
 
 def test_the_table_counts_every_pair_once():

@@ -4,6 +4,7 @@ from itertools import permutations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from workbench.lives import Lives
 from workbench.ranking.design import build_design
@@ -41,6 +42,21 @@ def test_residuals_are_slopes_of_the_likelihood_for_every_kind_of_record(scale):
         2 * step
     )
     assert score_residuals(lives, location, scale) == pytest.approx(slope, abs=1e-7)
+
+
+@pytest.mark.parametrize("distribution", ["lognormal", "loglogistic"])
+def test_residuals_of_late_entrants_are_slopes_of_the_likelihood_in_every_family(distribution):
+    """log f(t) or log S(t), less log S(entry), by scipy; differences in the location."""
+    time, entry, location, scale = np.array([5.0, 8.0]), np.array([2.0, 4.0]), np.array([1.5, 2.2]), 0.7
+    lives = Lives.from_arrays(time, [True, False], entry=entry)
+
+    def value(move):
+        where = np.exp(location + move)
+        life = stats.lognorm(scale, scale=where) if distribution == "lognormal" else stats.fisk(1 / scale, scale=where)
+        return np.where([True, False], life.logpdf(time), life.logsf(time)) - life.logsf(entry)
+
+    slope = (value(1e-5) - value(-1e-5)) / 2e-5
+    assert score_residuals(lives, location, scale, distribution) == pytest.approx(slope, abs=1e-7)
 
 
 def test_p_approaches_full_enumeration():

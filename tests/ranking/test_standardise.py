@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from scipy.integrate import quad
 
 from workbench.estimate.aft import AftBatch
@@ -93,22 +94,34 @@ def test_replicates_and_single_fits_agree_on_share_and_days():
             assert together[name].days[b] == pytest.approx(alone[name].days[0], abs=0.02)
 
 
-def test_mission_survival_by_hand_in_a_fleet_of_two_kinds():
-    """Four units, one exposure: the average over the fleet of exp(-(t / life)^shape) with the level put in."""
+@pytest.mark.parametrize("distribution", ["weibull", "lognormal", "loglogistic"])
+def test_mission_survival_by_hand_in_a_fleet_of_two_kinds(distribution):
+    """20 units, one exposure: the average of scipy's survival over the fleet with the level put in; days its area."""
     frame = pd.DataFrame({"seal": ["a", "b"] * 10, "place": ["x"] * 15 + ["y"] * 5})
-    lives = Lives.from_arrays(np.arange(1, 21.0), np.ones(20, dtype=bool), covariates=frame)
-    design = build_design(lives, "seal", "place")
-    fit = fit_design(problem_of(design), lives.weight.astype(float))
+    life = np.arange(1, 21.0) * np.where(frame["seal"] == "b", 1.5, 1.0)
+    design = build_design(Lives.from_arrays(life, np.ones(20, dtype=bool), covariates=frame), "seal", "place")
+    fit = fit_design(problem_of(design, distribution=distribution), design.lives.weight.astype(float))
     seal, place = design.block("seal"), design.block("place")
-    effect = fit.coefficients[0]
-    got = standardise(design, fit, 12.0)["seal"]
+    effect, scale = fit.coefficients[0], fit.scale[0]
+    got = standardise(design, fit, 12.0, distribution=distribution)["seal"]
+    assert got.survival[0, got.levels.index("b")] > got.survival[0, got.levels.index("a")]
     for column, level in enumerate(got.levels):
-        shares = []
-        for where, units in (("x", 15), ("y", 5)):
-            log_life = fit.intercept[0] + effect[seal.start + seal.levels.index(level)]
-            log_life += effect[place.start + place.levels.index(where)]
-            shares.append(units / 20 * np.exp(-np.exp((np.log(12.0) - log_life) / fit.scale[0])))
-        assert got.survival[0, column] == pytest.approx(sum(shares), rel=1e-10)
+
+        def share(time, level=level):
+            total = 0.0
+            for where, units in (("x", 15), ("y", 5)):
+                log_life = fit.intercept[0] + effect[seal.start + seal.levels.index(level)]
+                log_life += effect[place.start + place.levels.index(where)]
+                frozen = {
+                    "weibull": stats.weibull_min(1 / scale, scale=np.exp(log_life)),
+                    "lognormal": stats.lognorm(scale, scale=np.exp(log_life)),
+                    "loglogistic": stats.fisk(1 / scale, scale=np.exp(log_life)),
+                }[distribution]
+                total += units / 20 * frozen.sf(time)
+            return total
+
+        assert got.survival[0, column] == pytest.approx(share(12.0), rel=1e-9)
+        assert got.days[0, column] == pytest.approx(quad(share, 0.0, 12.0)[0], abs=12e-3)  # a rule of few nodes
 
 
 def test_the_fit_is_that_of_shrunken_time_ratios():
