@@ -149,16 +149,11 @@ def _text(path):
     return read_notebook(path).cells[0].outputs[0]["data"]["text/plain"]
 
 
-KILLED = """
+KILLING = """
 import json, os, shutil, signal, sys
-import json
-import signal
-import subprocess
-import sys
 from pathlib import Path
 import pytest
 from tests.faults import Failing, tree
-from workbench.report.output import write_together
 
 class Killing(Failing):
     def step(self, name, *paths):
@@ -167,36 +162,72 @@ class Killing(Failing):
             if len(self.steps) == self.at:
                 os.kill(os.getpid(), signal.SIGKILL)
 
-base, names = Path(sys.argv[1]), sys.argv[2:]
-old, new = ({name: f"{age} {name}".encode() * 999 for name in names} for age in ("old", "new"))
-for at in range(1, 200):
-    folder = base / str(at)
-    write_together(folder, old)
-    child = os.fork()
-    if not child:
-        Killing(pytest.MonkeyPatch(), folder, at, None)
-        write_together(folder, new)
-        os._exit(0)
-    code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-    ages = {name: "old" if data == old.get(name) else "new" if data == new.get(name) else "spoilt"
+def ages(folder, old, new):
+    return {name: "old" if data == old.get(name) else "new" if data == new.get(name) else "spoilt"
             for name, data in tree(folder).items() if not name.startswith(".")}
-    write_together(folder, new)
-    again = {n: d for n, d in tree(folder).items() if not n.startswith(".")} == new
-    print(json.dumps([code, ages, again]))
-    if code == 0:
-        break
+
+def killed(base, prepare, act, look):
+    for at in range(1, 200):
+        folder = base / str(at)
+        prepare(folder)
+        child = os.fork()
+        if not child:
+            Killing(pytest.MonkeyPatch(), folder, at, None)
+            act(folder)
+            os._exit(0)
+        code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+        first = look(folder)
+        act(folder)
+        print(json.dumps([code, first, look(folder)]))
+        if code == 0:
+            break
 """
+REVIEW = """
+from workbench.report.output import write_together
+names = sys.argv[2:]
+old, new = ({name: f"{age} {name}".encode() * 999 for name in names} for age in ("old", "new"))
+killed(Path(sys.argv[1]), lambda f: write_together(f, old), lambda f: write_together(f, new),
+       lambda f: ages(f, old, new))
+"""
+ACCEPT = """
+from tests.test_faults import _notebook, _text
+from workbench.notebook.accepting import ACCEPTED, accept_notebooks, _restore_accepted
+from workbench.notebook.running import write_notebook
+names = sys.argv[2:]
+def prepare(folder):
+    folder.mkdir()
+    for age in ("old", "new"):
+        for name in names:
+            write_notebook(_notebook(age), folder / name)
+        if age == "old":
+            accept_notebooks(folder)
+def look(folder):
+    _restore_accepted(folder)
+    return {path.name: _text(path) for path in (folder / ACCEPTED).iterdir()}
+killed(Path(sys.argv[1]), prepare, accept_notebooks, look)
+"""
+
+
+def _killed_at_each_step(script, base, names):
+    command = [sys.executable, "-c", KILLING + script, str(base), *names]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=SAMPLE.parents[1])
+    *steps, last = [json.loads(line) for line in done.stdout.splitlines()]
+    assert last == [0, dict.fromkeys(names, "new"), dict.fromkeys(names, "new")]
+    assert all(code == -signal.SIGKILL and again == dict.fromkeys(names, "new") for code, _, again in steps)
+    return [first for _, first, _ in steps]
 
 
 def test_a_review_that_is_killed_is_the_old_one_but_for_the_moment_of_its_moves_and_the_next_is_whole(tmp_path):
     """At each step the program is killed outright. No file is ever half; only between the first and the last of the
     moves, which follow each other at once, do files of two reviews stand together, and the next review mends that."""
     names = ["review.html", "summary.html", "review.pptx", "findings.json", "set_aside.csv", "ledger.csv"]
-    command = [sys.executable, "-c", KILLED, str(tmp_path), *names]
-    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=SAMPLE.parents[1])
-    *killed, last = [json.loads(line) for line in done.stdout.splitlines()]
-    assert last == [0, dict.fromkeys(names, "new"), True]
-    assert len(killed) >= 6 * 4 and all(code == -signal.SIGKILL and again for code, _, again in killed)
-    assert not [ages for _, ages, _ in killed if "spoilt" in ages.values()]
-    whole = [set(ages) == set(names) and set(ages.values()) == {"old"} for _, ages, _ in killed]
-    assert all(whole[: len(whole) - 2 * len(names)]), "the old review was touched before the new one was complete"
+    found = _killed_at_each_step(REVIEW, tmp_path, names)
+    assert len(found) >= 6 * 4 and not [ages for ages in found if "spoilt" in ages.values()]
+    before_moves = found[: len(found) - 2 * len(names)]
+    assert before_moves == [dict.fromkeys(names, "old")] * len(before_moves)
+
+
+def test_an_accept_that_is_killed_leaves_the_accepted_copies_of_before_or_the_new_ones(tmp_path):
+    names = ["01_a.ipynb", "02_b.ipynb"]
+    found = _killed_at_each_step(ACCEPT, tmp_path, names)
+    assert len(found) >= 6 and all(ages in (dict.fromkeys(names, "old"), dict.fromkeys(names, "new")) for ages in found)

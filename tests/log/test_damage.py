@@ -79,6 +79,21 @@ def test_what_can_be_no_settings_file_is_refused_in_a_sentence(source):
         read_settings(source)
 
 
+@pytest.mark.parametrize(
+    "settings",
+    [
+        {"season": "20\ud800"},
+        {"missing_words": ["\udfff"]},
+        {"levels": {"lid_seal": {"words": {"\ud800": "cord"}}}},
+        {"levels": {"lid_seal": {"cost": {"\ud800": 1}}}},
+        {"action": [{"what": "\ud83d"}]},
+    ],
+)
+def test_half_a_character_in_settings_is_refused_since_no_output_could_hold_it(settings):
+    with pytest.raises(SettingsError, match="half a character"):
+        read_settings(settings)
+
+
 def test_a_name_too_long_for_a_file_is_refused_in_a_sentence():
     with pytest.raises(UsageError, match=r"cannot be opened .*; check the path"):
         read_log("x" * 5000)

@@ -18,7 +18,10 @@ from typing import Any
 
 import atheris
 
+atheris.enabled_hooks.add("RegEx")
 with atheris.instrument_imports(include=["workbench.log", "workbench.checks", "tomllib", "csv", "_strptime"]):
+    from tests.damage import LINE_ENDS
+    from tests.spoiling import JUNK, TOML_JUNK
     from workbench.errors import LogError, SettingsError
     from workbench.log.cleaning import Cleaned, clean, tidy
     from workbench.log.columns import Column, evidence_column, log_columns, visit_columns
@@ -27,14 +30,12 @@ with atheris.instrument_imports(include=["workbench.log", "workbench.checks", "t
     from workbench.log.sheets import RawSheet, cell_text
     from workbench.log.textfiles import decode, read_text_file
 
-from tests.damage import LINE_ENDS
-from tests.spoiling import JUNK, TOML_JUNK
-
 __all__ = ["TARGETS", "main"]
 
 ROOT = Path(__file__).parents[2]
 SAMPLE = ROOT / "sample_data" / "lantern_moor_2025.csv"
 FORMS = (None, "%d/%m/%Y", "%m/%d/%y", "%d %b %Y", "%B %d, %Y", "%d.%m.%y", "%Y%m%d", "%d/%m/%Y %H:%M")
+PARTS = ["%d", "%m", "%Y", "%y", "%b", "%j", "%H", "%", "/", " ", "(", ""]
 WAYS = [
     read_settings({"date_format": form, "decimal": mark, "levels": {"lid_seal": {"words": {"Ring": "o_ring"}}}})
     for form in FORMS
@@ -188,7 +189,7 @@ def _value(data: Any, depth: int = 0) -> Any:
     makers: list[Callable[[], Any]] = [
         *(lambda: data.ConsumeUnicode(40), lambda: data.PickValueInList(_NAMES), lambda: data.ConsumeInt(8)),
         *(data.ConsumeFloat, data.ConsumeBool, lambda: dt.date.fromordinal(data.ConsumeIntInRange(1, 3_652_059))),
-        *(lambda: None, lambda: data.PickValueInList(list(FORMS))),
+        *(lambda: None, lambda: "".join(data.PickValueInList(PARTS) for _ in range(4))),
     ]
     return makers[kind]()
 
@@ -220,11 +221,14 @@ def _seeds(name: str, folder: Path) -> None:
         lines = SAMPLE.read_text(encoding="utf-8").splitlines()[:6]
         found = ["\n".join(lines), "\n".join(line[:80] for line in lines), 'unit_id;outcome\r"A\n1";failed\r']
     else:
-        found = [*(str(v)[:300] for v in JUNK), *(dt.date(2025, 11, 1).strftime(form) for form in FORMS if form)]
+        found = [str(v)[:300] for v in JUNK] * 2 + ["IP67", "IPX5/IPX7", "IP66CH", "O-Ring", "-12.5", "+1,5e3", "no"]
+        found += [dt.date(2025, 11, 1).strftime(settings.date_format or "%Y-%m-%d") for settings in WAYS]
     for number, text in enumerate(found):
         content = text.encode("utf-8", "replace")
         if name not in ("settings_text", "texts"):  # first the kind of text; numbers are taken from the end
-            content = b"\x01" + content + bytes([6, *([number] if name != "dates" else []), number % len(WAYS)])
+            content = (
+                b"\x01" + content + bytes([6, *([number] if name in ("numbers", "words") else []), number % len(WAYS)])
+            )
         (folder / str(number)).write_bytes(content)
 
 
@@ -245,7 +249,7 @@ def _fuzz(name: str, seconds: int) -> None:
 
     with tempfile.TemporaryDirectory() as folder:
         _seeds(name, Path(folder))
-        options = [f"-max_total_time={seconds}", "-print_final_stats=1", "-max_len=4096", "-verbosity=0", "-seed=1"]
+        options = [f"-max_total_time={seconds}", "-print_final_stats=1", "-max_len=4096", "-verbosity=0"]
         atheris.Setup([sys.argv[0], *options, f"-artifact_prefix={folder}/", folder], once)
         atheris.Fuzz()
 

@@ -85,7 +85,13 @@ def refuse_unknown(values: Mapping[str, Any], known: Sequence[str], where: str) 
 def _text(value: Any, where: str) -> str:
     if not isinstance(value, str) or not value.strip():
         raise SettingsError(f"{where} must be a text in quotes; got {given(value)}")
-    return value.strip()
+    return _writable(value.strip(), where)
+
+
+def _writable(text: str, where: str) -> str:
+    if any("\ud800" <= c <= "\udfff" for c in text):
+        raise SettingsError(f"{where} holds half a character, which no file can hold; got {given(text)}: type it again")
+    return text
 
 
 def _season(value: Any, where: str) -> str:
@@ -155,7 +161,7 @@ def _texts(value: Any, where: str) -> tuple[str, ...]:
 def _missing_words(value: Any, where: str) -> tuple[str, ...]:
     if not isinstance(value, list | tuple) or not all(isinstance(v, str) for v in value):
         raise SettingsError(f"{where} must be a list of texts; got {given(value)}")
-    return tuple(dict.fromkeys(["", *(v.strip() for v in value)]))  # an empty cell is always empty
+    return tuple(dict.fromkeys(["", *(_writable(v.strip(), where) for v in value)]))  # an empty cell is always empty
 
 
 def _table(value: Any, where: str) -> Mapping[str, Any]:
@@ -165,7 +171,8 @@ def _table(value: Any, where: str) -> Mapping[str, Any]:
 
 
 def _text_table(value: Any, where: str) -> Mapping[str, str]:
-    return MappingProxyType({str(k): _text(v, f"{where}, {shown(str(k))}") for k, v in _table(value, where).items()})
+    texts = _table(value, where).items()
+    return MappingProxyType({_writable(str(k), where): _text(v, f"{where}, {shown(str(k))}") for k, v in texts})
 
 
 def _roles(value: Any, where: str) -> Mapping[str, tuple[str, ...]]:
@@ -198,7 +205,7 @@ def _levels(value: Any, where: str) -> Mapping[str, Mapping[str, Mapping[str, An
         if "cost" in parts:
             costs = _table(parts["cost"], f"{here}.cost")
             read["cost"] = MappingProxyType(
-                {str(k): _cost(v, f"{here}.cost, {shown(str(k))}") for k, v in costs.items()}
+                {_writable(str(k), here): _cost(v, f"{here}.cost, {shown(str(k))}") for k, v in costs.items()}
             )
         levels[str(column)] = MappingProxyType(read)
     return MappingProxyType(levels)
