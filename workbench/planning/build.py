@@ -68,7 +68,7 @@ def read_build(build: pd.DataFrame, lives: Lives) -> tuple[list[BuildRow], list[
 
 
 def _row(number: int, record: Mapping[Hashable, Any], choices: Sequence[str]) -> BuildRow:
-    units, cost = record["units"], record.get("unit_cost")
+    units, cost = record["units"], record.get("unit_cost", "")
     number_given = isinstance(units, int | float | np.number) and not isinstance(units, bool)
     if not number_given or units % 1 != 0 or units < 1:  # the rest of NaN and of infinity is NaN
         raise UsageError(f"build row {number}: units is {units!r}; give a whole number of at least 1")
