@@ -12,7 +12,7 @@ from workbench import EstimateError, Lives, survival_curve
 from workbench.estimate.curves import curve_if_failed_when_found
 from workbench.estimate.interval_curves import mass_of, shares_one_grid
 from workbench.estimate.interval_limits import open_after
-from workbench.estimate.npmle import Problem, directional_derivatives
+from workbench.estimate.npmle import Problem, directional_derivatives, likelihood, start_by_em
 from workbench.estimate.turnbull_cells import Cells, turnbull_cells
 
 
@@ -483,3 +483,16 @@ def test_limits_of_a_quantile_reach_to_the_start_of_the_cell_below_and_the_end_o
     assert row["time"] == table.loc[table["survival"] <= 0.7 + 1e-9, "to"].iloc[0]
     assert row["upper"] == table.loc[table["upper"] <= 0.7 + 1e-9, "to"].iloc[0]
     assert row["lower"] < row["time"] < row["upper"]
+
+
+@pytest.mark.parametrize("entry", [False, True])
+def test_each_step_of_the_start_raises_the_likelihood_and_many_reach_the_maximum(entry):
+    """Dempster, Laird & Rubin (1977): no step of expectation and maximisation lowers the likelihood."""
+    lives = mixed(3, 40, entry)
+    cells = turnbull_cells(lives.lower, lives.upper, lives.entry)
+    fitted = mass_of(lives.lower, lives.upper, lives.entry, lives.weight)
+    problem = Problem(len(cells.start), cells.first, cells.last, cells.entered, np.ones(40))
+    reached = [likelihood(problem, start_by_em(problem, steps)) for steps in (0, 1, 2, 5, 20, 100, 3000)]
+    assert (np.diff(reached) > 0).all()
+    assert len(fitted.ends) == 1
+    assert reached[-1] == pytest.approx(likelihood(problem, -np.log1p(-fitted.hazard[:-1])), abs=1e-3)

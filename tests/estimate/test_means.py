@@ -38,6 +38,13 @@ def test_area_and_error_by_hand():
     assert (row["lower"], row["upper"]) == pytest.approx((3 - 1.959963985 * np.sqrt(3 / 8), 4.0))
 
 
+def test_error_where_one_unit_is_left_after_a_failure():
+    """Failures at 1 and 2 of three, to 3: areas after them 1 and 1/3, so 1/(3*2) + (1/3)^2/(2*1) = 2/9."""
+    row = restricted_mean(Lives.from_arrays([1, 2, 3], [1, 1, 0]), 3).table.iloc[0]
+    assert row["restricted_mean"] == pytest.approx(2.0)
+    assert row["std_error"] == pytest.approx(np.sqrt(2 / 9))
+
+
 @pytest.mark.parametrize("horizon", [20, 40.5])
 def test_lifelines_gives_the_same_area(horizon):
     lives = simulated(1)
