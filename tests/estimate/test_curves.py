@@ -8,7 +8,7 @@ from statsmodels.duration.survfunc import SurvfuncRight
 
 from workbench import EstimateError, Lives, UsageError, survival_curve
 from workbench.estimate.curves import curve_if_failed_when_found
-from workbench.estimate.limits import INTERVALS
+from workbench.estimate.limits import INTERVALS, exact_bound
 
 CURVE_COLUMNS = [
     "group",
@@ -132,6 +132,11 @@ def test_no_failure_among_ten_at_full_follow_up():
     assert early.table["lower"].to_numpy() == pytest.approx([0.025**0.1, 0.025**0.25])
     assert "no unit failed by 180 days" in full.notes[0]
     assert full.at(90)["lower"][0] == pytest.approx(0.025**0.1)
+
+
+def test_exact_bound_of_one_unit_and_of_none():
+    """S^n = alpha / 2: one unit that worked bounds survival by .025, two by its root; of none nothing is known."""
+    assert exact_bound(np.array([0, 1, 2]), 0.95) == pytest.approx([0.0, 0.025, np.sqrt(0.025)])
 
 
 def test_one_failure_and_a_last_suspension():

@@ -64,6 +64,15 @@ def test_no_failure_by_the_horizon_is_the_horizon_with_an_exact_bound():
     assert means.notes == ("all: no unit failed by 180 days; the lower limit is the exact bound for 6 at risk.",)
 
 
+def test_failures_that_all_began_at_the_horizon_are_none_by_then():
+    lives = Lives.from_arrays(lower=[10, 10, 12], upper=[20, 15, np.inf])
+    means = restricted_mean(lives, 10)
+    row = means.table.iloc[0]
+    assert (row["restricted_mean"], row["upper"]) == (10.0, 10.0)
+    assert row["lower"] == pytest.approx(10 * 0.025 ** (1 / 3))
+    assert means.notes[-1].startswith("all: no unit failed by 10 days")
+
+
 def test_horizon_beyond_what_is_known_is_not_a_number():
     means = restricted_mean(Lives.from_arrays([10, 30], [True, False]), 40)
     assert means.table.iloc[0, 1:].isna().all()
