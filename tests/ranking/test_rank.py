@@ -341,6 +341,29 @@ def test_failures_all_on_one_day_hold_the_shape_instead_of_failing():
     assert table[["mission_survival", "restricted_mean"]].notna().all(axis=None)
 
 
+def test_units_looked_at_only_when_they_came_back_leave_the_shape_to_an_assumption_that_is_said():
+    """Weibull lives of shape 1.5; nobody looked before day 180, so day 120 rests on the assumed shape alone."""
+    rng, held = np.random.default_rng(9), []
+    for seed in range(6):
+        seal, site = rng.integers(0, 2, 160), rng.integers(0, 8, 160)
+        scale = 260 * np.exp(0.5 * seal + rng.normal(0, 0.4, 8)[site])
+        end = 180.0 + rng.integers(0, 21, 8)[site]
+        failed = np.ceil(scale * rng.weibull(1.5, 160)) <= end
+        lives = Lives.from_arrays(
+            lower=np.where(failed, 0, end),
+            upper=np.where(failed, end, np.inf),
+            covariates={"seal": np.where(seal == 1, "o_ring", "flat"), "site": site.astype(str)},
+        )
+        got = rank_choices(lives, "seal", mission=120, resamples=200, seed=seed)
+        table = got.table.set_index("level")
+        better, worse = (np.mean(np.exp(-((120 / (scale * np.exp(0.5 * (k - seal)))) ** 1.5))) for k in (1, 0))
+        gap = table.mission_survival["o_ring"] - table.mission_survival["flat"]
+        assert abs(table.mission_survival["o_ring"] - better) < 0.12
+        held.append(abs(gap - (better - worse)) < 0.12)
+        assert any("a shape near 1" in note for note in got.notes)
+    assert sum(held) >= 5
+
+
 def test_a_site_with_all_the_failures_can_be_left_out_without_failing(season):
     only = (season.covariates.site == "site 4").to_numpy()
     lives = season.replace(

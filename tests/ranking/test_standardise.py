@@ -1,16 +1,19 @@
 """Standardisation against a published worked example, numerical integration and the fit of a second route."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 from scipy.integrate import quad
+from scipy.optimize import minimize
 
 from workbench.estimate.aft import AftBatch
 from workbench.estimate.time_ratios import fit_time_ratios
 from workbench.lives import Lives
 from workbench.ranking.design import build_design
-from workbench.ranking.fitting import fit_design, problem_of, resample_design
+from workbench.ranking.fitting import SHAPE_SD, fit_design, problem_of, resample_design
 from workbench.ranking.raw import within_gain
 from workbench.ranking.standardise import restricted_life, standardise
 
@@ -128,7 +131,8 @@ def test_the_fit_is_that_of_shrunken_time_ratios():
     """One choice, no site: the same model as fit_time_ratios with prior precision 4 (sd 0.5)."""
     lives = make_lives(2, n=200)
     design = build_design(lives, ["seal", "vent"], site=None)
-    fit = fit_design(problem_of(design), design.lives.weight.astype(float))
+    free = replace(problem_of(design), shape_precision=0.0)
+    fit = fit_design(free, design.lives.weight.astype(float))
     seal = design.block("seal")
     effect = dict(zip(seal.levels, fit.coefficients[0, seal.start : seal.stop], strict=True))
     table = fit_time_ratios(lives, ["seal", "vent"], shrink=4.0).table
@@ -137,3 +141,28 @@ def test_the_fit_is_that_of_shrunken_time_ratios():
     for level, value in rows.items():
         assert effect[level] - effect[first] == pytest.approx(value, abs=1e-6)
     assert fit.scale[0] == pytest.approx(fit_time_ratios(lives, ["seal", "vent"], shrink=4.0).scale, rel=1e-6)
+
+
+@pytest.mark.parametrize("late", [1, 21])
+def test_the_log_shape_has_a_normal_prior_around_one(late):
+    """The same maximum by scipy's simplex over a density written out here; units are looked at once, at the end."""
+    rng = np.random.default_rng(6)
+    seal, end = np.repeat([0, 1], 40), 180.0 + rng.integers(0, late, 80)
+    failed = rng.weibull(1.5, 80) * np.where(seal == 1, 420, 260) <= end
+    lives = Lives.from_arrays(
+        lower=np.where(failed, 0, end), upper=np.where(failed, end, np.inf), covariates={"seal": seal.astype(str)}
+    )
+    design = build_design(lives, ["seal"], site=None)
+    fit = fit_design(problem_of(design), design.lives.weight.astype(float))
+
+    def minus(params):
+        (intercept, *effects), shape = params[:-1], np.exp(params[-1])
+        hazard = np.exp(shape * (np.log(end) - intercept - np.array(effects)[seal]))
+        likelihood = np.where(failed, np.log(-np.expm1(-hazard)), -hazard).sum()
+        return 0.5 * (4 * np.square(effects).sum() + (params[-1] / SHAPE_SD) ** 2) - likelihood
+
+    best = minimize(minus, [6.0, 0.0, 0.1, 0.0], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12})
+    best = minimize(minus, best.x, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12})
+    block = design.block("seal")
+    effects = dict(zip(block.levels, fit.coefficients[0, block.start : block.stop], strict=True))
+    assert [fit.intercept[0], effects["0"], effects["1"], -np.log(fit.scale[0])] == pytest.approx(best.x.tolist(), abs=1e-4)

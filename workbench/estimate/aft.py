@@ -4,7 +4,7 @@ log life = intercept + x · coefficients + scale · z, with z of a standard fami
 log-logistic). Rows that are alike in covariates and times are one cell with the sum of their weights.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,6 +41,8 @@ class AftProblem:
         The cells as points of log time.
     shift : float
         Taken off every log time while fitting.
+    shape_precision : float
+        Prior precision of log (1 / scale) around 0, or around a last column of `centre`; 0 leaves the scale free.
     """
 
     family: Family
@@ -48,11 +50,17 @@ class AftProblem:
     cells: Cells
     layout: Layout
     shift: float
+    shape_precision: float = 0.0
 
     @property
     def columns(self) -> int:
         """Number k of coefficients."""
         return int(self.precision.shape[0])
+
+    @property
+    def has_prior(self) -> bool:
+        """Whether anything is held by a prior."""
+        return bool(self.precision.any()) or self.shape_precision > 0
 
     @classmethod
     def build(
@@ -130,7 +138,7 @@ class AftProblem:
         if len(used) == self.columns:
             return self
         layout = layout_of(self.cells, self.layout.design[:, 1:][:, used], self.shift)
-        return AftProblem(self.family, self.precision[used], self.cells, layout, self.shift)
+        return replace(self, precision=self.precision[used], layout=layout)
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,8 +185,9 @@ def fit_batch(
         With n lives in m cells.
     weights : np.ndarray of float, shape (B, n), (B, m) or (n,)
         Weights of lives, or already summed over cells; at least 0.
-    centre : np.ndarray of float, shape (B, k) or (k,), optional
-        Where the prior of each coefficient is centred; 0 when not given.
+    centre : np.ndarray of float, shape (B, k), (B, k + 1) or (k,), optional
+        Where the prior of each coefficient is centred, and that of log (1 / scale) if there is a last column; 0 when
+        not given.
     start : AftBatch, optional
         Where to begin: one fit, or one a replicate. When not given, replicates begin at the fit to the mean weights.
     scale : float or np.ndarray of shape (B,), optional
@@ -218,7 +227,7 @@ def fit_batch(
             held = np.broadcast_to(fixed, (batch,))[rows]
             begun[:, :-1] *= (1.0 / (held * begun[:, -1]))[:, None]
             begun[:, -1] = 1.0 / held
-        middle = np.broadcast_to(centres, (batch, k))[rows]
+        middle = np.broadcast_to(centres, (batch, centres.shape[1]))[rows]
         parts.append(_climb_twice(problem, points, middle, begun, fixed is None, covariance))
     joined = [None if p[0] is None else np.concatenate(p) for p in zip(*parts, strict=True)]
     return AftBatch(*joined)  # type: ignore[arg-type]
@@ -284,8 +293,8 @@ def _climb_and_look(
     """Parameters, whether they are a maximum and no mere plateau, log-likelihood, and curvature with the prior's."""
     params, converged = _climb(problem, points, centre, begun, free_scale)
     value, _, curvature = evaluate_likelihood(problem.layout, problem.family, points, params)
-    if problem.precision.any():
-        curvature = curvature + evaluate_penalty(problem.precision, centre, params)[2]
+    if problem.has_prior:
+        curvature = curvature + evaluate_penalty(problem.precision, centre, params, problem.shape_precision)[2]
     design = problem.layout.design
     size = (np.abs(points) @ (design**2)[problem.layout.pattern]) if problem.layout.has_entry else 0.0
     information = -np.diagonal(curvature, axis1=1, axis2=2)[:, :-1]
@@ -296,8 +305,8 @@ def _objective(
     problem: AftProblem, points: np.ndarray, centre: np.ndarray, params: np.ndarray, free_scale: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     value, gradient, curvature = evaluate_likelihood(problem.layout, problem.family, points, params)
-    if problem.precision.any():
-        more = evaluate_penalty(problem.precision, centre, params)
+    if problem.has_prior:
+        more = evaluate_penalty(problem.precision, centre, params, problem.shape_precision)
         value, gradient, curvature = value + more[0], gradient + more[1], curvature + more[2]
     if not free_scale:
         gradient[:, -1] = 0.0

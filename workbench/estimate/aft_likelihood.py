@@ -102,18 +102,20 @@ def _by_design(
 
 
 def evaluate_penalty(
-    precision: np.ndarray, centre: np.ndarray, params: np.ndarray
+    precision: np.ndarray, centre: np.ndarray, params: np.ndarray, shape_precision: float = 0.0
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the log density of a normal prior on the effects, with derivatives in the parameters of the likelihood.
+    """Return the log density of normal priors on effects and log shape, with derivatives as of the likelihood.
 
     Parameters
     ----------
     precision : np.ndarray of float, shape (k,)
         Prior precision of each effect (1 / sd squared); 0 leaves it free.
-    centre : np.ndarray of float, shape (B, k)
-        Where the prior of each replicate is centred.
+    centre : np.ndarray of float, shape (B, k) or (B, k + 1)
+        Where the prior of each replicate is centred; the last of k + 1 columns is that of log (1 / scale), else 0.
     params : np.ndarray of float, shape (B, k + 2)
         (intercept / scale, effects / scale, 1 / scale).
+    shape_precision : float
+        Prior precision of log (1 / scale); 0 leaves it free.
 
     Returns
     -------
@@ -128,7 +130,7 @@ def evaluate_penalty(
     """
     a = params[:, -1:]
     effect = params[:, 1:-1] / a
-    gap = effect - centre
+    gap = effect - centre[:, : effect.shape[1]]
     pull = precision * gap
     size = params.shape[1]
     gradient, curvature = np.zeros(params.shape), np.zeros((*params.shape, size))
@@ -138,4 +140,10 @@ def evaluate_penalty(
     curvature[:, diagonal, diagonal] = -precision / a**2
     curvature[:, 1:-1, -1] = curvature[:, -1, 1:-1] = precision * (effect + gap) / a**2
     curvature[:, -1, -1] = -(precision * (effect + 2.0 * gap) * effect / a**2).sum(axis=1)
-    return -0.5 * (pull * gap).sum(axis=1), gradient, curvature
+    value = -0.5 * (pull * gap).sum(axis=1)
+    if shape_precision:
+        off = np.log(a[:, 0]) - (centre[:, -1] if centre.shape[1] > effect.shape[1] else 0.0)
+        value -= 0.5 * shape_precision * off**2
+        gradient[:, -1] -= shape_precision * off / a[:, 0]
+        curvature[:, -1, -1] -= shape_precision * (1.0 - off) / a[:, 0] ** 2
+    return value, gradient, curvature

@@ -6,14 +6,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from workbench.errors import EstimateError
-from workbench.estimate.aft import AftBatch, AftProblem, fit_batch
+from workbench.estimate.aft import AftBatch, fit_batch
 from workbench.estimate.families import family_of
 from workbench.estimate.groups import text_levels
 from workbench.estimate.terms import NOT_RECORDED
 from workbench.lives import Lives
 from workbench.planning.build import BuildRow
 from workbench.ranking.design import OTHER, SITE_SD, Block, Design, build_design
-from workbench.ranking.fitting import resample_design
+from workbench.ranking.fitting import ranking_problem, resample_design, shape_centres
 from workbench.wording import count_of
 
 __all__ = ["FailureModel", "fit_failure_model", "missing_share"]
@@ -292,9 +292,9 @@ def _plain_fits(lives: Lives, replicates: int, seed: int) -> AftBatch:
     rng = np.random.default_rng([seed, 3])
     order = lives.canonical_order()
     taken = lives.take(order)
-    problem = AftProblem.build(taken.lower, taken.upper, taken.entry, np.zeros((len(taken), 0)))
+    problem = ranking_problem(taken.lower, taken.upper, taken.entry, np.zeros((len(taken), 0)))
     weights = rng.standard_gamma(taken.weight.astype(float), size=(replicates, len(taken)))
-    return fit_batch(problem, np.maximum(weights, 1e-12))
+    return fit_batch(problem, np.maximum(weights, 1e-12), shape_centres(replicates, rng))
 
 
 def _places(design: Design, environment: str | None) -> tuple[tuple[str, int, int], ...]:

@@ -43,6 +43,8 @@ class ChoiceFigures:
         Of the choice.
     held_shape : float
         Weibull shape at which the fit had to be held; NaN when it was free.
+    shape_limits : tuple of float
+        Weibull shape, 95 % of the replicates.
     """
 
     block: Block
@@ -66,6 +68,7 @@ class ChoiceFigures:
     p_value: float
     p_adjusted: float
     held_shape: float
+    shape_limits: tuple[float, float]
 
     def evidence(self, level: int) -> Evidence:
         """What the bare grade of a level rests on.
@@ -161,6 +164,8 @@ def core_of(
     p_values = choice_p_values(design, seed, permutations)
     adjusted = dict(zip(p_values, adjusted_for_choices(np.array(list(p_values.values())), tried), strict=True))
     shown = [b for b in design.choices if len(b.ranked) > 1]
+    low, high = np.quantile(1.0 / replicates.scale, [0.025, 0.975]).tolist()
+    shape = (1.0 / best.scale[0] if best.scale[0] in SCALES else float("nan"), (low, high))
     return {
         block.name: _figures(
             block,
@@ -170,7 +175,7 @@ def core_of(
             np.stack([_gains(block, strengths[sd][block.name].survival)[0] for sd in STRENGTHS]),
             (p_values[block.name], float(adjusted[block.name])),
             confidence,
-            1.0 / best.scale[0] if best.scale[0] in SCALES else float("nan"),
+            shape,
         )
         for block in shown
     }
@@ -189,7 +194,7 @@ def _figures(
     strengths: np.ndarray,
     p: tuple[float, float],
     confidence: float,
-    held_shape: float,
+    shape: tuple[float, tuple[float, float]],
 ) -> ChoiceFigures:
     base = block.ranked.index(block.reference)
     gain, gains = _gains(block, answer.survival)[0], _gains(block, spread.survival)
@@ -220,7 +225,8 @@ def _figures(
         strengths=strengths,
         p_value=p[0],
         p_adjusted=p[1],
-        held_shape=held_shape,
+        held_shape=shape[0],
+        shape_limits=shape[1],
     )
 
 

@@ -1,15 +1,32 @@
 """Fitting: the ranking model fitted once, and refitted to weighted replicates whose prior centres are drawn anew."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from workbench.errors import EstimateError
 from workbench.estimate.aft import AftBatch, AftProblem, fit_batch
 from workbench.ranking.design import Design
 
-__all__ = ["SCALES", "fit_design", "problem_of", "replicate_weights", "resample_design"]
+__all__ = [
+    "SCALES",
+    "SHAPE_SD",
+    "fit_design",
+    "problem_of",
+    "ranking_problem",
+    "replicate_weights",
+    "resample_design",
+    "shape_centres",
+]
+
+SHAPE_SD = 0.7
+"""Prior sd of the log of the Weibull shape, around a shape of 1: without it, lives that nobody looked at before the
+end leave the shape free, and shrinkage of the effects drives it up without reason."""
 
 SCALES = np.geomspace(0.1, 3.0, 8)
 """Scales (1 / shape) at which a fit is held whose scale runs off."""
+LEAST_SCALE = 0.02
+"""A scale under it has run off: no life ends so punctually (a judgement, no source)."""
 
 
 def problem_of(
@@ -49,14 +66,71 @@ def problem_of(
     """
     lives = design.lives
     take = np.arange(len(lives)) if rows is None else rows
-    return AftProblem.build(
+    return ranking_problem(
         lives.lower[take] if lower is None else lower,
         lives.upper[take] if upper is None else upper,
         lives.entry[take] if entry is None else entry,
         design.columns[take],
-        precision=design.precision if precision is None else precision,
+        design.precision if precision is None else precision,
         distribution=distribution,
     )
+
+
+def ranking_problem(
+    lower: np.ndarray,
+    upper: np.ndarray,
+    entry: np.ndarray,
+    columns: np.ndarray,
+    precision: np.ndarray | None = None,
+    distribution: str = "weibull",
+) -> AftProblem:
+    """Return a problem whose effects are shrunken as given, and whose shape is held near 1 by a weak prior.
+
+    Parameters
+    ----------
+    lower, upper, entry : np.ndarray of shape (n,)
+        Times of the rows.
+    columns : np.ndarray of shape (n, k)
+        Their covariates.
+    precision : np.ndarray of shape (k,), optional
+        Prior precisions of the effects.
+    distribution : str
+        Life distribution.
+
+    Returns
+    -------
+    AftProblem
+        Ready for `fit_batch`.
+
+    Raises
+    ------
+    EstimateError
+        If a failure is known exactly at time 0.
+    """
+    problem = AftProblem.build(lower, upper, entry, columns, precision=precision, distribution=distribution)
+    return replace(problem, shape_precision=1.0 / SHAPE_SD**2)
+
+
+def shape_centres(resamples: int, rng: np.random.Generator) -> np.ndarray:
+    """Draw where the prior of the log shape of each replicate is centred.
+
+    Parameters
+    ----------
+    resamples : int
+        Number B of replicates.
+    rng : numpy.random.Generator
+        Source of chance.
+
+    Returns
+    -------
+    np.ndarray of float, shape (B, 1)
+        The last column of a replicate's centres.
+
+    Raises
+    ------
+    Nothing.
+    """
+    return SHAPE_SD * rng.standard_normal((resamples, 1))
 
 
 def fit_design(problem: AftProblem, weights: np.ndarray, what: str = "the ranking model") -> AftBatch:
@@ -88,19 +162,20 @@ def fit_design(problem: AftProblem, weights: np.ndarray, what: str = "the rankin
 def _settled(
     problem: AftProblem, weights: np.ndarray, centre: np.ndarray, fits: AftBatch, what: str = "the ranking model"
 ) -> AftBatch:
-    """The fits, with the scale of those that reached no maximum held where it suits best within `SCALES`.
+    """The fits, with the scale of those that ran off or reached no maximum held where it suits best within `SCALES`.
 
     A scale runs off when all failures come at once, or at the very start while the rest live on.
     """
-    lost = np.flatnonzero(~fits.converged)
+    lost = np.flatnonzero(~fits.converged | (fits.scale < LEAST_SCALE))
     if not lost.size:
         return fits
     held = [fit_batch(problem, weights[lost], centre[lost], scale=scale) for scale in SCALES]
+    middle = centre[lost][:, : problem.columns]
     reached = np.stack(
         [
             np.where(
                 f.converged,
-                f.log_likelihood - 0.5 * (problem.precision * (f.coefficients - centre[lost]) ** 2).sum(axis=1),
+                f.log_likelihood - 0.5 * (problem.precision * (f.coefficients - middle) ** 2).sum(axis=1),
                 -np.inf,
             )
             for f in held
@@ -182,6 +257,7 @@ def resample_design(design: Design, resamples: int, seed: int) -> AftBatch:
     rng = np.random.default_rng(seed)
     problem = problem_of(design)
     centre = rng.standard_normal((resamples, problem.columns)) / np.sqrt(design.precision)
+    centre = np.hstack([centre, shape_centres(resamples, rng)])
     at_once = max(1, 4_000_000 // max(1, len(design.lives)))
     start = fit_design(problem, design.lives.weight.astype(float))
     parts = []

@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from workbench.estimate.aft import AftBatch, AftProblem
+from workbench.estimate.aft import AftBatch
 from workbench.estimate.families import Family, family_of
 from workbench.lives import Lives
 from workbench.ranking.design import Block, Design
-from workbench.ranking.fitting import fit_design
+from workbench.ranking.fitting import fit_design, ranking_problem
 
 __all__ = ["PERMUTATIONS", "choice_p_values", "permutation_p", "score_residuals"]
 
@@ -188,7 +188,7 @@ def choice_p_values(design: Design, seed: int, permutations: int = PERMUTATIONS)
     for number, block in enumerate(design.choices):
         rng = np.random.default_rng([seed, number])
         columns, precision = design.without(block.name)
-        problem = AftProblem.build(lives.lower, lives.upper, lives.entry, columns, precision=precision)
+        problem = ranking_problem(lives.lower, lives.upper, lives.entry, columns, precision)
         fit = fit_design(problem, lives.weight.astype(float), f"the model without {block.name}")
         residual = score_residuals(lives, _location(fit, columns), float(fit.scale[0]))
         result[block.name] = permutation_p(*_exchangeable(design, block, residual), rng, permutations)

@@ -205,7 +205,7 @@ def rank_choices(
             resamples=resamples,
             causes=causes,
             tried=looked_at,
-            held_shape=next(iter(figures.values())).held_shape,
+            shape=next(iter(figures.values())),
         ),
         mission=mission,
         confidence=confidence,

@@ -12,6 +12,7 @@ from workbench.ranking.core import STRENGTHS, ChoiceFigures, last_known_days
 from workbench.ranking.design import Block, Design
 from workbench.ranking.detectable import detectable_ratio
 from workbench.ranking.evalue import e_value, e_value_of_interval
+from workbench.ranking.fitting import SHAPE_SD
 from workbench.ranking.grade import comparisons_sentence, grade_of
 from workbench.ranking.overlap import Overlap, choice_never_mixes, environments_of, extrapolated_shares
 from workbench.ranking.raw import RawComparison
@@ -24,6 +25,8 @@ MOST_EXTRAPOLATED = 0.5
 """Share of the fleet outside of a level's environments over which it cannot be told apart (a judgement, no source)."""
 MOST_BLANK = 0.2
 """Share of units without a record of a choice from which on it is at most likely (a judgement, no source)."""
+LOOSE_SHAPE = 3.5
+"""Upper over lower limit of the shape from which on it is said to be an assumption (a judgement, no source)."""
 
 COLUMNS = (
     *("choice", "level", "reference", "units", "failures", "mission_survival", "survival_gain", "lower", "upper"),
@@ -268,6 +271,22 @@ def _clock(choice: ChoiceFigures, number: int, checks: Checks) -> str:
     return f"with the {SEASON_CLOCK} the grade would be '{after}'" if before != after else ""
 
 
+def _about_shape(figures: ChoiceFigures) -> list[str]:
+    """Say where the lives leave the shape to an assumption."""
+    low, high = figures.shape_limits
+    if np.isfinite(figures.held_shape):
+        return [
+            "The failures do not show how the risk changes with age (all came at once, or at the start), so the "
+            f"Weibull shape is held at {figures.held_shape:.2g}."
+        ]
+    if high < LOOSE_SHAPE * low:
+        return []
+    return [
+        f"The failures hardly show how the risk changes with age (Weibull shape {low:.2g} to {high:.2g}), so figures "
+        f"for days on which nobody looked lean on an assumption: a shape near 1, sd {SHAPE_SD:g} on its log."
+    ]
+
+
 def notes_of(
     design: Design,
     columns: Mapping[str, Sequence[Any]],
@@ -277,7 +296,7 @@ def notes_of(
     resamples: int,
     causes: Sequence[str],
     tried: int,
-    held_shape: float = float("nan"),
+    shape: ChoiceFigures | None = None,
 ) -> tuple[str, ...]:
     """Return the sentences under the table.
 
@@ -297,8 +316,8 @@ def notes_of(
         Mechanisms that counted; empty for all.
     tried : int
         Choices looked at in all.
-    held_shape : float
-        Weibull shape at which the fit had to be held; NaN when it was free.
+    shape : ChoiceFigures, optional
+        Figures of any choice, for the Weibull shape that they share.
 
     Returns
     -------
@@ -322,11 +341,7 @@ def notes_of(
         f"Weibull time ratios, shrunken ({sds}), standardised over {count_of(lives.units, 'unit')} to a mission of "
         f"{mission:g} {unit}; limits from {resamples:,} replicates weighted at random."
     )
-    if np.isfinite(held_shape):
-        notes.append(
-            "The failures do not show how the risk changes with age (all came at once, or at the start), so the "
-            f"Weibull shape is held at {held_shape:.2g}."
-        )
+    notes += [] if shape is None else _about_shape(shape)
     if causes:
         other = "failures of other mechanisms ended observation without counting"
         notes.append(f"Survival means not lost to {join_words(list(causes))}; {other}.")
