@@ -1,5 +1,6 @@
 """Damaged logs: each is read, or refused in one sentence; no row is lost and every address named exists."""
 
+import re
 import zipfile
 
 import numpy as np
@@ -7,7 +8,7 @@ import pandas as pd
 import pytest
 
 from tests.damage import SECONDS_A_FILE, examine, examine_settings, time_limit
-from tests.log.builders import row, write_xlsx
+from tests.log.builders import row, write_csv, write_xlsx
 from tests.spoiling import SETTINGS_DAMAGE
 from tests.spoilt_files import FORMATS, ODS_HEAD, ODS_TAIL, write_damaged, write_damaged_settings
 from workbench.errors import LogError, SettingsError, UsageError
@@ -114,6 +115,29 @@ def test_digits_in_a_row_are_a_date_only_when_they_can_be_cut_in_one_way(tmp_pat
     frame = pd.DataFrame([row("A", outcome="working", deployed_on=typed, found_on="20251201")])
     log = read_log(frame, {"date_format": "%Y%m%d"})
     assert [str(d)[:10] for d in log.records["deployed_on"]] == ([day] if day else [])
+
+
+@pytest.mark.parametrize("mark", ["\ufffe", "\uffff"])
+def test_what_is_no_character_reaches_no_workbook(tmp_path, mark):
+    """XML 1.0, section 2.2: U+FFFE and U+FFFF are no characters; a marked copy with them could not be written."""
+    path = write_csv(tmp_path / "log.csv", [row(f"A{mark}"), row("B", outcome=f"x{mark}")])
+    for source in (path, pd.read_csv(path)):
+        log = read_log(source)
+        assert mark not in "".join([*log.records["unit_id"], *log.problems["value"]])
+    assert write_marked(path, read_log(path), tmp_path / "marked.xlsx").is_file()
+
+
+def test_a_workbook_with_a_row_below_the_first_is_damage(tmp_path):
+    path = write_xlsx(tmp_path / "log.xlsx", [row("A"), row("B")])
+    with zipfile.ZipFile(path) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    sheet = "xl/worksheets/sheet1.xml"
+    parts[sheet] = re.sub(rb' r="[A-Z]+3"', b"", parts[sheet]).replace(b'<row r="3"', b'<row r="-4"')
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, data in parts.items():
+            archive.writestr(name, data)
+    with pytest.raises(LogError, match=r"log\.xlsx is damaged"):
+        read_log(path)
 
 
 @pytest.mark.parametrize("repeat", ["0", "-3", "x"])

@@ -18,7 +18,6 @@ from typing import Any
 
 import atheris
 
-atheris.enabled_hooks.add("RegEx")
 with atheris.instrument_imports(include=["workbench.log", "workbench.checks", "tomllib", "csv", "_strptime"]):
     from tests.damage import LINE_ENDS
     from tests.spoiling import JUNK, TOML_JUNK

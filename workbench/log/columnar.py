@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.errors import LogError
 from workbench.log.sheets import Cell, Flaw, RawSheet, cell_text
+from workbench.log.textfiles import NO_CHARACTERS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -131,7 +132,9 @@ def cell_of(value: Any) -> Cell:
     Nothing.
     """
     if isinstance(value, str):
-        return value if value.isascii() else value.encode("utf-8", "replace").decode()  # "?" for half a character
+        if value.isascii():
+            return value
+        return value.encode("utf-8", "replace").decode().translate(NO_CHARACTERS)  # "?" for half a character
     if isinstance(value, int) and abs(value) > _LARGEST_WHOLE:
         return Flaw("(a number of thousands of digits)", "holds a number far too large", "type the value again")
     if value is None or value != value or type(value).__name__ in ("NAType", "NaTType"):

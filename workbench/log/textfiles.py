@@ -13,6 +13,7 @@ __all__ = [
     "CODECS",
     "DELIMITERS",
     "HAS_NUL",
+    "NO_CHARACTERS",
     "NO_TEXT",
     "best_delimiter",
     "decode",
@@ -30,6 +31,9 @@ CODECS = {"UTF-8": "utf-8-sig", "UTF-16": "utf-16", "cp1252": "cp1252"}
 
 NO_TEXT = "{} is neither UTF-8 nor cp1252 text; save it as CSV (UTF-8)"
 HAS_NUL = "{} is no text table: line {} holds a NUL character; export it again as CSV (UTF-8)"
+
+NO_CHARACTERS = dict.fromkeys((0xFFFE, 0xFFFF), "\ufffd")
+"""Code points that are no characters and that no workbook or slide can hold, each with the mark that replaces it."""
 
 _PROBE_ROWS = 60
 _EMPTY = "{} is empty; a log needs a line of headings and one line a deployment"
@@ -66,7 +70,7 @@ def decode(data: bytes, name: str) -> tuple[str, str]:
             raise LogError(_EMPTY.format(name))
         if "\0" in text:
             raise LogError(HAS_NUL.format(name, text[: text.index("\0")].count("\n") + 1))
-        return text, encoding
+        return text if text.isascii() else text.translate(NO_CHARACTERS), encoding
     raise LogError(NO_TEXT.format(name))
 
 

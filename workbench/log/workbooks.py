@@ -142,6 +142,8 @@ def _load(data: bytes, name: str, *, values: bool) -> Any:
 def _raw_sheet(source: str, sheet: Any, stored: Any, notes: tuple[str, ...]) -> RawSheet:
     # the cells that exist, not the sheet's extent: one stray format in the last row would make a million rows
     cells: dict[tuple[int, int], Cell] = {}
+    if min((row for row, _ in sheet._cells), default=1) < 1:
+        raise LogError(f"{source} is damaged (a row has a number below 1); save it again or use a copy")
     for (row, column), cell in sheet._cells.items():
         value = _value(cell, stored)
         if value is not None:

@@ -149,9 +149,9 @@ def _replace_accepted(folder: Path, notebooks: list[tuple[Path, Any]]) -> None:
             known = notebook.metadata.get("workbench", {})
             notebook.metadata["workbench"] = {**known, **stored, "versions": versions_of()}
             write_notebook(notebook, aside / path.name)
-            shutil.copymode(path, aside / path.name)
+            _copy_permissions(path, aside / path.name)
         if target.exists():
-            shutil.copymode(target, aside)
+            _copy_permissions(target, aside)
             target.rename(old)
         aside.rename(target)
     except OSError as error:
@@ -163,6 +163,11 @@ def _replace_accepted(folder: Path, notebooks: list[tuple[Path, Any]]) -> None:
         _restore_accepted(folder)
         for leftover in (aside, old):
             shutil.rmtree(leftover, ignore_errors=True)
+
+
+def _copy_permissions(source: Path, target: Path) -> None:
+    with suppress(PermissionError):  # a disk may know no permissions
+        shutil.copymode(source, target)
 
 
 def _stored_cells(notebook: Any) -> list[CellOutputs]:
