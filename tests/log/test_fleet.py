@@ -314,3 +314,14 @@ def test_without_a_window_no_day_may_be_later_than_today():
         read_fleet(frame, today=dt.date(2025, 5, 15)).set_aside["reason"][0] == "found_on is later than today (a date)"
     )
     assert read_fleet(frame, {"window": ["2025-01-01", "2025-12-31"]}, today=dt.date(2025, 5, 15)).used == 1
+
+
+def test_the_rank_test_of_counts_needs_no_row_for_each_unit():
+    """k times as many of each life give (k n - 1) / (n - 1) times the statistic, by the permutation variance."""
+    seals = ["a", "a", "a", "b", "b", "b"]
+    spans = {"lower": [0, 30, 60, 30, 60, 90], "upper": [30, 60, 90, 60, 90, np.inf], "covariates": {"seal": seals}}
+    weight, times = np.array([5, 3, 2, 2, 3, 9]), 100_000_000
+    few = compare_groups(Lives.from_arrays(**spans, weight=weight), "seal").statistic
+    many = compare_groups(Lives.from_arrays(**spans, weight=weight * times), "seal").statistic
+    units = weight.sum()
+    assert many == pytest.approx(few * (units * times - 1) / (units - 1), rel=1e-9)

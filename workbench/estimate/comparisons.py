@@ -293,7 +293,8 @@ def _answer(question: _Question, counts: RiskSets, contrast: np.ndarray | None) 
     cluster = None if lives.cluster is None else lives.cluster[order]
     if question.method == "asymptotic":
         cluster = None
-    units = exchangeable_units(scores, weight, codes, strata, cluster, question.labels)
+    single = question.method != "asymptotic"
+    units = exchangeable_units(scores, weight, codes, strata, cluster, question.labels, single=single)
     white = whitening(permutation_variance(units), contrast)
     p_value = None
     if white.shape[1] and question.method == "permutation":

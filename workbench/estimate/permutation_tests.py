@@ -25,6 +25,8 @@ class Exchangeable:
         Centred inside each stratum.
     groups, strata : np.ndarray of int, shape (m,)
         Ascending by stratum, then group.
+    weight : np.ndarray of int, shape (m,)
+        How many a row stands for; 1 each where single units are drawn.
     count : int
         Number of groups.
     """
@@ -32,12 +34,13 @@ class Exchangeable:
     scores: np.ndarray
     groups: np.ndarray
     strata: np.ndarray
+    weight: np.ndarray
     count: int
 
     @property
     def excess(self) -> np.ndarray:
         """Sum of scores by group, shape (count,)."""
-        return np.bincount(self.groups, weights=self.scores, minlength=self.count)
+        return np.bincount(self.groups, weights=self.scores * self.weight, minlength=self.count)
 
     def blocks(self) -> list[slice]:
         """The rows of each stratum.
@@ -62,8 +65,10 @@ def exchangeable_units(
     strata: np.ndarray,
     cluster: np.ndarray | None,
     labels: tuple[str, ...],
+    *,
+    single: bool,
 ) -> Exchangeable:
-    """Units that change places: rows repeated by weight, or whole clusters.
+    """Units that change places: rows, or whole clusters.
 
     Parameters
     ----------
@@ -75,6 +80,8 @@ def exchangeable_units(
         Label of what belongs together.
     labels : tuple of str
         Names of the groups.
+    single : bool
+        Whether rows are repeated by their weight, for drawing; the variance needs no more than the weights.
 
     Returns
     -------
@@ -86,9 +93,10 @@ def exchangeable_units(
     EstimateError
         If a cluster has rows in two groups or two strata.
     """
-    if cluster is None:
+    if cluster is None and single:
         scores, groups, strata = (np.repeat(values, weight) for values in (scores, groups, strata))
-    else:
+        weight = np.ones(len(scores), dtype=np.int64)
+    elif cluster is not None:
         names, first, place = np.unique(cluster.astype(str), return_index=True, return_inverse=True)
         for what, codes in (("groups", groups), ("strata", strata)):
             split = codes != codes[first][place]
@@ -100,12 +108,12 @@ def exchangeable_units(
                     "here, so compare deployments of different clusters or use method='asymptotic'"
                 )
         scores = np.bincount(place, weights=scores * weight)
-        groups, strata = groups[first], strata[first]
-    order = np.lexsort([scores, groups, strata])
-    scores, groups, strata = scores[order], groups[order], strata[order]
-    for block in Exchangeable(scores, groups, strata, len(labels)).blocks():
-        scores[block] -= scores[block].mean()
-    return Exchangeable(scores, groups, strata, len(labels))
+        groups, strata, weight = groups[first], strata[first], np.ones(len(names), dtype=np.int64)
+    order = np.lexsort([weight, scores, groups, strata])
+    units = Exchangeable(scores[order], groups[order], strata[order], weight[order], len(labels))
+    for block in units.blocks():
+        units.scores[block] -= np.average(units.scores[block], weights=units.weight[block])
+    return units
 
 
 def permutation_variance(units: Exchangeable) -> np.ndarray:
@@ -127,10 +135,11 @@ def permutation_variance(units: Exchangeable) -> np.ndarray:
     """
     variance = np.zeros((units.count, units.count))
     for block in units.blocks():
-        m = block.stop - block.start
-        size = np.bincount(units.groups[block], minlength=units.count).astype(float)
+        weight = units.weight[block]
+        m = int(weight.sum())
+        size = np.bincount(units.groups[block], weights=weight, minlength=units.count)
         if m > 1:
-            spread = float(units.scores[block] @ units.scores[block]) / (m - 1)
+            spread = float(units.scores[block] ** 2 @ weight) / (m - 1)
             variance += spread * (np.diag(size) - np.outer(size, size) / m)
     return variance
 
