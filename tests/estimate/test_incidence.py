@@ -272,6 +272,8 @@ def test_intervals_off_the_grid_have_no_test_and_say_so():
     lives = lives.replace(covariates={"seal": np.where(np.arange(len(lives)) % 2, "a", "b")})
     result = cumulative_incidence(lives, "seal")
     assert np.isnan(result.test["p_value"]).all() and any("no test between groups" in note for note in result.notes)
+    alone = cumulative_incidence(lives)
+    assert alone.test.empty and not any("no test between groups" in note for note in alone.notes)
 
 
 def test_intervals_that_leave_later_entrants_alone_are_unknown_from_there():
@@ -330,6 +332,9 @@ def test_incidence_knows_no_unit_of_time():
         names = ["incidence", "lower", "upper"]
         np.testing.assert_allclose(in_years.table[names], in_days.table[names], atol=1e-6)
         np.testing.assert_allclose(in_years.table["time"], in_days.table["time"] * year)
+    out = np.array([5, 7, 9, np.inf]) * year
+    spans = Lives.from_arrays(lower=np.array([0, 2, 6, 13]) * year, upper=out, cause=["a", "b", "a", ""])
+    assert np.isnan(cumulative_incidence(spans).at([13 * year, 14 * year])["incidence"]).tolist() == [False, True] * 2
     assert np.isnan(in_years.at(9.5 * year)["incidence"]).all()
     assert not np.isnan(in_years.at(9 * year)["incidence"]).any()
 
