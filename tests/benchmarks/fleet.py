@@ -78,7 +78,6 @@ def _ranking(path: Path) -> dict[str, Any]:
         megabytes,
         f"{row['lives']:,}",
         *times,
-        f"{row['cpu s']:.1f}",
         f"{row['MB']:.0f}",
     )
     return row
