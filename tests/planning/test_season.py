@@ -162,12 +162,15 @@ def test_losses_are_those_of_the_known_truth_by_level_environment_and_site():
     assert not any("not seen before" in note for note in plan.notes)
 
 
-def test_a_row_without_environment_lies_between_those_with_one():
+def test_a_row_without_environment_stands_where_units_stood():
     build = pd.DataFrame(
         {"build": ["wet", "dry", "any"], "lid_seal": "flat", "units": 100, "environment": ["marsh", "ridge", None]}
     )
     losses = plan_season(_known_fleet(600), build, mission=180).table.set_index("build")["expected_losses"]
     assert min(losses["wet"], losses["dry"]) < losses["any"] < max(losses["wet"], losses["dry"])
+    build = pd.DataFrame({"build": ["named", "bare"], "lid_seal": "flat", "units": 100, "environment": ["marsh", None]})
+    there = plan_season(_known_fleet(600), build.assign(site="marsh2"), mission=180).table["expected_losses"]
+    assert there[1] == pytest.approx(there[0], abs=0.5)  # a site stands in its own environment; only the draws differ
 
 
 @pytest.mark.parametrize("varying", [True, False])
