@@ -1,9 +1,11 @@
 """Failing disks: whichever write, move or removal fails, the earlier review, notebook, workbook or list stays whole."""
 
 import json
+import os
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import nbformat
@@ -231,3 +233,13 @@ def test_an_accept_that_is_killed_leaves_the_accepted_copies_of_before_or_the_ne
     names = ["01_a.ipynb", "02_b.ipynb"]
     found = _killed_at_each_step(ACCEPT, tmp_path, names)
     assert len(found) >= 6 and all(ages in (dict.fromkeys(names, "old"), dict.fromkeys(names, "new")) for ages in found)
+
+
+def test_what_a_killed_review_left_behind_is_removed_by_a_later_one(tmp_path):
+    for name, age in ((".review-old", 7200), (".review-running", 60)):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "review.html").write_text("half")
+        then = time.time() - age
+        os.utime(tmp_path / name, (then, then))
+    write_together(tmp_path, {"review.html": b"whole"})
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".review-running", "review.html"]

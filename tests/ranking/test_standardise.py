@@ -165,4 +165,6 @@ def test_the_log_shape_has_a_normal_prior_around_one(late):
     best = minimize(minus, best.x, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12})
     block = design.block("seal")
     effects = dict(zip(block.levels, fit.coefficients[0, block.start : block.stop], strict=True))
-    assert [fit.intercept[0], effects["0"], effects["1"], -np.log(fit.scale[0])] == pytest.approx(best.x.tolist(), abs=1e-4)
+    assert [fit.intercept[0], effects["0"], effects["1"], -np.log(fit.scale[0])] == pytest.approx(
+        best.x.tolist(), abs=1e-4
+    )

@@ -3,6 +3,7 @@
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,9 @@ from typing import Any
 from workbench.errors import UsageError, WorkbenchError
 
 __all__ = ["check_output", "write_together"]
+
+_ASIDE = ".review-"
+_LEFT_BEHIND = 3600.0
 
 
 def check_output(out: Any) -> Path:
@@ -65,7 +69,8 @@ def write_together(folder: Path, contents: Mapping[str, bytes]) -> dict[str, Pat
     aside = None
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        aside = Path(tempfile.mkdtemp(prefix=".review-", dir=folder))
+        _sweep(folder)
+        aside = Path(tempfile.mkdtemp(prefix=_ASIDE, dir=folder))
         for name, data in contents.items():
             with open(aside / name, "wb") as target:
                 target.write(data)
@@ -81,6 +86,13 @@ def write_together(folder: Path, contents: Mapping[str, bytes]) -> dict[str, Pat
         if aside is not None:
             shutil.rmtree(aside, ignore_errors=True)
     return {name: folder / name for name in contents}
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what a review left behind that was killed; one that may still be running is let alone."""
+    for left in folder.glob(f"{_ASIDE}*"):
+        if time.time() - left.stat().st_mtime > _LEFT_BEHIND:
+            shutil.rmtree(left, ignore_errors=True)
 
 
 def _move_into_place(aside: Path, folder: Path, names: list[str]) -> None:
