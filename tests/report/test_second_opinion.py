@@ -97,6 +97,7 @@ def test_the_command_fails_under_strict_when_a_finding_is_withheld(monkeypatch, 
         seed=0,
         previous=None,
         locations=False,
+        step=None,
         json=False,
         strict=True,
     )
