@@ -5,14 +5,16 @@ import time
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.optimize import brentq
+from scipy.optimize import brentq, lsq_linear
 from scipy.stats import binomtest
 
 from workbench import EstimateError, Lives, survival_curve
 from workbench.estimate.curves import curve_if_failed_when_found
 from workbench.estimate.interval_curves import mass_of, shares_one_grid
-from workbench.estimate.interval_limits import open_after
-from workbench.estimate.npmle import Problem, directional_derivatives, likelihood, start_by_em
+from workbench.estimate.interval_limits import curve_limits, open_after, ratio_limits
+from workbench.estimate.level_steps import bounded_step, free_step
+from workbench.estimate.npmle import Problem, change_of_lives, directional_derivatives, likelihood, start_by_em
+from workbench.estimate.tilts import Worth
 from workbench.estimate.turnbull_cells import Cells, turnbull_cells
 
 
@@ -152,8 +154,6 @@ def test_limits_of_exact_lives_are_those_of_thomas_and_grunkemeier():
     """Thomas & Grunkemeier (1975) for right-censored lives: product of 1 - d / (n + lambda); solved here by halving."""
     from scipy.optimize import brentq
 
-    from workbench.estimate.interval_limits import ratio_limits
-
     lives = Lives.from_arrays([1, 2, 3, 4, 5, 6, 7, 8], [1, 1, 0, 1, 1, 0, 1, 0])
     found = fitted(lives)
     days, n = np.array([1, 2, 4, 5]), np.array([8, 7, 5, 4])
@@ -168,8 +168,11 @@ def test_limits_of_exact_lives_are_those_of_thomas_and_grunkemeier():
         return np.prod(1 - 1 / (n + shift))
 
     lower, upper = survival(brentq(excess, -2.999999, 0)), survival(brentq(excess, 0, 1e4))
+    after = Worth.of((np.arange(found.problems[0].cells) > cell).astype(float))
     assert days.size == 4
-    assert ratio_limits(found.problems[0], found.fits[0], cell, 0.95) == pytest.approx((lower, upper), abs=1e-4)
+    assert ratio_limits(found.problems[0], found.fits[0], (after, after), 1.959963984540054) == pytest.approx(
+        (lower, upper), abs=1e-4
+    )
 
 
 def test_nobody_known_to_have_failed_yet_gives_the_exact_bound():
@@ -496,3 +499,73 @@ def test_each_step_of_the_start_raises_the_likelihood_and_many_reach_the_maximum
     assert (np.diff(reached) > 0).all()
     assert len(fitted.ends) == 1
     assert reached[-1] == pytest.approx(likelihood(problem, -np.log1p(-fitted.hazard[:-1])), abs=1e-3)
+
+
+@pytest.mark.parametrize("entry", [False, True])
+def test_limits_begun_where_the_last_one_ended_are_those_begun_afresh(entry):
+    lives = mixed(21, 80, entry)
+    found = fitted(lives)
+    problem, fit = found.problems[0], found.fits[0]
+    cells = np.flatnonzero(
+        (found.mass[: problem.cells - 1] > 1e-9) & (found.cells.end[: problem.cells - 1] >= lives.upper.min())
+    )
+    lower, upper = curve_limits(problem, fit, cells, (found.reaching, found.waiting), 1.96)
+    for i, cell in enumerate(cells):
+        opened, same = open_after(problem, fit, int(cell), found.reaching, found.waiting)
+        after = Worth.of((np.arange(opened.cells) > cell).astype(float))
+        assert ratio_limits(opened, same, (after, after), 1.96) == pytest.approx((lower[i], upper[i]), abs=1e-5)
+    assert len(cells) > 4
+
+
+@pytest.mark.parametrize("bent", [False, True])
+def test_steps_in_levels_are_those_of_a_dense_matrix_under_bounds(bent):
+    """scipy's bounded least squares on the full matrix of the increments (Cholesky factor and solved right side)."""
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        count = 7
+        low = rng.integers(0, count, 30)
+        high = np.minimum(low + rng.integers(1, 4, 30), count)
+        low, high = np.append(low, np.arange(count)), np.append(high, np.arange(1, count + 1))
+        weight, gradient, hazard = rng.random(37) + 0.1, rng.normal(size=count), rng.random(count)
+        shares = rng.dirichlet(np.ones(count + 1)) if bent else np.zeros(count + 1)
+        levels = np.tril(np.ones((count, count)))  # levels 1 ... k from increments
+        ties = np.vstack([np.zeros((1, count)), levels])
+        matrix = (ties[high] - ties[low]).T @ (weight[:, None] * (ties[high] - ties[low]))
+        matrix += 2.0 * (ties.T @ (np.diag(shares) - np.outer(shares, shares)) @ ties)
+        root = np.linalg.cholesky(matrix)
+        answer = lsq_linear(root.T, np.linalg.solve(root, matrix @ hazard + gradient), (0, np.inf), tol=1e-14).x
+        step = bounded_step(low, high, weight, gradient, hazard, (shares, 2.0) if bent else None)
+        assert hazard + step == pytest.approx(answer, abs=1e-5)
+    free = free_step(low, high, weight, gradient)
+    if not bent:
+        assert free == pytest.approx(np.linalg.solve(matrix, gradient), abs=1e-6)
+
+
+@pytest.mark.parametrize("values", [[0, 0, 1, 1], [0, 2, 2, 5], [1, 2, 3, 4]])
+def test_level_of_a_worth_is_the_fall_of_its_mean(values):
+    """The mean worth from the masses themselves; slopes by central differences."""
+    worth, hazard = Worth.of(np.array(values, dtype=float)), np.array([0.3, 0.0, 0.7])
+
+    def level(hazard):
+        alive = np.append(np.exp(-np.append(0.0, np.cumsum(hazard))), 0.0)
+        return -np.log(-np.diff(alive) @ np.array(values) / values[-1])
+
+    assert worth.level(hazard) == pytest.approx(level(hazard))
+    steps = 1e-6 * np.eye(3)
+    slopes = [(level(hazard + step) - level(hazard - step)) / 2e-6 for step in steps]
+    assert worth.slope(hazard) == pytest.approx(slopes, abs=1e-6)
+
+
+def test_each_lifes_share_of_a_change_by_differences():
+    lives = mixed(22, 30, entry=True)
+    problem = fitted(lives).problems[0]
+    rng = np.random.default_rng(1)
+    hazard, change = rng.random(problem.cells - 1) + 0.1, rng.normal(size=problem.cells - 1)
+    one_each = [
+        Problem(
+            problem.cells, problem.first[i : i + 1], problem.last[i : i + 1], problem.entered[i : i + 1], np.ones(1)
+        )
+        for i in range(len(problem.first))
+    ]
+    slopes = [(likelihood(p, hazard + 1e-6 * change) - likelihood(p, hazard - 1e-6 * change)) / 2e-6 for p in one_each]
+    assert change_of_lives(problem, hazard, change) == pytest.approx(slopes, abs=1e-5)

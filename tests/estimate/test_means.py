@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 from lifelines import KaplanMeierFitter
 from lifelines.utils import restricted_mean_survival_time
+from scipy.optimize import minimize
 
 from workbench import EstimateError, Lives, UsageError, restricted_mean
 from workbench.estimate.interval_curves import mass_of
@@ -134,7 +135,7 @@ def test_horizon_inside_a_cell_counts_the_part_before_it():
 
 
 def test_interval_limits_are_near_the_spread_of_new_samples():
-    """Sixty fresh seasons: their means (each cell's mass on fifty points) spread as resamples of one say."""
+    """Sixty fresh seasons: their means (each cell's mass on fifty points) spread as the standard error of one says."""
     points = (np.arange(50) + 0.5) / 50
 
     def mean_of(lives):
@@ -149,12 +150,93 @@ def test_interval_limits_are_near_the_spread_of_new_samples():
     assert one["std_error"] == pytest.approx(np.std(means), rel=0.3)
 
 
-def test_resampling_whole_clusters_widens_the_limits():
+def spans_by_hand(lives, horizon):
+    """Lives against the spans between ends: may it have failed there, was it watched there; worth early and late."""
+    ends = np.unique(np.concatenate([[0.0], lives.lower, lives.upper, lives.entry]))
+    start, stop = ends[:-1], ends[1:]
+    inside = (lives.lower[:, None] <= start) & (stop <= lives.upper[:, None])
+    inside, start, stop = inside[:, inside.any(axis=0)], start[inside.any(axis=0)], stop[inside.any(axis=0)]
+    width = np.where(np.isfinite(stop), stop - start, 1.0)
+    points = start[:, None] + width[:, None] * (np.arange(2000) + 0.5) / 2000
+    even = np.minimum(np.where(np.isfinite(stop)[:, None], points, horizon), horizon).mean(axis=1)
+    early, late = (0.5 * (even + np.minimum(end, horizon)) for end in (start, stop))
+    return inside, lives.entry[:, None] <= start, early, late
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("entry", [False, True])
+def test_a_general_optimiser_finds_the_same_interval_limits(seed, entry):
+    """scipy: the least and the largest mean of all curves whose log-likelihood is within 1.9207 of the highest."""
+    rng = np.random.default_rng(seed)
+    lives = visited(seed, 14)
+    if entry:
+        lives = lives.replace(entry=np.where(rng.random(14) < 0.4, np.floor(lives.lower / 2), 0.0))
+    inside, watched, early, late = spans_by_hand(lives, 60)
+
+    def likelihood(mass):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            value = np.sum(np.log(inside @ mass) - np.log(watched @ mass))
+        return value if np.isfinite(value) else -1e4
+
+    def best(goal, start, least):
+        rules = [{"type": "eq", "fun": lambda p: p.sum() - 1}]
+        if least is not None:
+            rules.append({"type": "ineq", "fun": lambda p: likelihood(p) - least})
+        options = {"maxiter": 1000, "ftol": 1e-10}
+        return minimize(
+            goal, start, method="SLSQP", bounds=[(1e-12, 1)] * start.size, constraints=rules, options=options
+        )
+
+    even = inside.mean(axis=0) / inside.mean(axis=0).sum()
+    top = best(lambda p: -likelihood(p), even, None)
+    least = -top.fun - 0.5 * 3.841458820694124
+    lower, upper = (best(goal, top.x, least).fun for goal in (lambda p: early @ p, lambda p: -(late @ p)))
+    row = restricted_mean(lives, 60).table.iloc[0]
+    assert (row["lower"], row["upper"]) == pytest.approx((lower, -upper), abs=0.02)
+
+
+def test_a_life_told_twice_in_a_cluster_adds_nothing_to_the_limits():
     lives = visited(5)
     twice = lives.take(np.repeat(np.arange(60), 2))
-    alone = restricted_mean(twice, 60).table["std_error"][0]
-    paired = restricted_mean(twice.replace(cluster=np.repeat(np.arange(60), 2)), 60).table["std_error"][0]
-    assert paired == pytest.approx(alone * np.sqrt(2), rel=0.1)
+    once = restricted_mean(lives, 60).table.iloc[0]
+    paired = restricted_mean(twice.replace(cluster=np.repeat(np.arange(60), 2)), 60).table.iloc[0]
+    columns = ["restricted_mean", "std_error", "lower", "upper"]
+    assert paired[columns].to_numpy(dtype=float) == pytest.approx(once[columns].to_numpy(dtype=float), rel=1e-5)
+
+
+def test_clusters_of_one_unit_change_nothing():
+    lives = visited(6)
+    a, b = restricted_mean(lives, 60).table, restricted_mean(lives.replace(cluster=np.arange(60)), 60).table
+    pd.testing.assert_frame_equal(a, b)
+
+
+def test_small_p_values_of_interval_means_can_be_told_apart_and_agree_with_the_limits():
+    short, long = visited(7, 200), visited(8, 200)
+    ends = [np.concatenate([getattr(short, n), getattr(long, n) * 1.0]) for n in ("lower", "upper")]
+    for days, sure in ((40.0, True), (4.0, False)):
+        lives = Lives.from_arrays(
+            lower=ends[0] + days * (np.arange(400) >= 200),
+            upper=ends[1] + days * (np.arange(400) >= 200),
+            covariates={"s": ["a"] * 200 + ["b"] * 200},
+        )
+        row = restricted_mean(lives, 60, "s").difference.iloc[0]
+        assert (row["p_value"] < 1e-6) == sure
+        assert (row["p_value"] < 0.05) == (row["lower"] > 0)
+        assert row["p_value"] > 0
+
+
+def test_few_failures_are_said_to_hold_the_truth_less_often():
+    def notes(failures):
+        failed = np.arange(30) < failures
+        return restricted_mean(Lives.from_arrays(np.where(failed, np.arange(30) + 1.0, 60.0), failed), 50).notes
+
+    assert notes(9) == (
+        "all: with 9 failures by 50 days, 95 % limits of this kind hold the truth in about 88 of 100 simulated "
+        "seasons.",
+    )
+    assert "1 failure by" in notes(1)[0] and "about 85" in notes(1)[0]
+    assert "about 92" in notes(19)[0]
+    assert notes(20) == ()
 
 
 def test_interval_lives_without_failures_or_knowledge():

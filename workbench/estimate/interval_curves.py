@@ -6,8 +6,8 @@ import numpy as np
 
 from workbench.estimate.curve_results import SurvivalCurve
 from workbench.estimate.groups import Groups
-from workbench.estimate.interval_limits import open_after, ratio_limits
-from workbench.estimate.limits import exact_bound
+from workbench.estimate.interval_limits import curve_limits
+from workbench.estimate.limits import exact_bound, normal_quantile
 from workbench.estimate.npmle import Fit, Problem, fit_segment, segment_ends
 from workbench.estimate.risk_sets import RiskSets, risk_sets
 from workbench.estimate.turnbull_cells import Cells, turnbull_cells
@@ -199,18 +199,13 @@ def _rows_of(
     to = fitted.cells.end[cells]
     working = counts.count_at(group, to)
     lower, upper = np.zeros(len(cells)), np.ones(len(cells))
-    last_upper = 1.0 - float(exact_bound(np.array([counts.from_start[group]]), confidence)[0])
-    for i, cell in enumerate(cells):
-        if cell >= end:
-            upper[i] = last_upper
-        elif to[i] < first_known:
-            unknown = counts.failed_before(group, to[i : i + 1])
-            bound = float(exact_bound(working[i : i + 1], confidence, unknown)[0])
-            lower[i] = min(bound, survival[cell])
-        else:
-            problem, fit = open_after(fitted.problems[0], fitted.fits[0], int(cell), fitted.reaching, fitted.waiting)
-            lower[i], upper[i] = ratio_limits(problem, fit, int(cell), confidence)
-        last_upper = upper[i]
+    searched = (cells < end) & (to >= first_known)
+    sides, wanted = (fitted.reaching, fitted.waiting), normal_quantile(confidence)
+    lower[searched], upper[searched] = curve_limits(fitted.problems[0], fitted.fits[0], cells[searched], sides, wanted)
+    early = (cells < end) & ~searched
+    lower[early] = np.minimum(exact_bound(working[early], confidence), survival[cells[early]])
+    for i in np.flatnonzero(cells >= end):
+        upper[i] = upper[i - 1] if i else 1.0 - float(exact_bound(np.array([counts.from_start[group]]), confidence)[0])
     if fitted.breaks_off:
         for values in (mass, survival):
             values[end:] = np.nan

@@ -1,13 +1,13 @@
-"""Interval limits: a fitted segment and a cell in, likelihood-ratio limits of survival at the cell's end out."""
+"""Interval limits: a fitted segment and what mass is worth in, likelihood-ratio limits of the mean worth out."""
 
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from workbench.estimate.limits import normal_quantile
-from workbench.estimate.npmle import Fit, Problem, curvature_at, fit_segment
+from workbench.estimate.npmle import Fit, Problem, change_by_push, fit_segment
+from workbench.estimate.tilts import Worth
 
-__all__ = ["open_after", "ratio_limits"]
+__all__ = ["curve_limits", "open_after", "ratio_limits"]
 
 _CLOSE = 0.02
 _TOO_NEAR = 0.05
@@ -20,12 +20,21 @@ _SEARCH = 60
 
 @dataclass(frozen=True)
 class _Node:
-    """A place on the profile: root of twice the fall, hazard up to the cell, its change by root, slope (above 0)."""
+    """A place on the profile: root of twice the fall, level of the worth, its change by root, slope (above 0)."""
 
     root: float
     level: float
     change: float
     slope: float
+
+
+@dataclass(frozen=True)
+class _Reached:
+    """Where a search ended: level of the worth, slope there, hazards of the last maximum visited."""
+
+    level: float
+    slope: float
+    hazard: np.ndarray
 
 
 def open_after(problem: Problem, fit: Fit, cell: int, reaching: np.ndarray, waiting: np.ndarray) -> tuple[Problem, Fit]:
@@ -73,12 +82,10 @@ def open_after(problem: Problem, fit: Fit, cell: int, reaching: np.ndarray, wait
     return opened, replace(fit, hazard=np.insert(fit.hazard, cell + 1, 0.0))
 
 
-def ratio_limits(problem: Problem, fit: Fit, cell: int, confidence: float) -> tuple[float, float]:
-    """All values of survival at the end of a cell that the likelihood ratio does not reject.
-
-    The profile likelihood is followed by tilting: the maximum of likelihood plus slope times cumulative hazard up to
-    the cell is the maximum for some fixed survival there. The slope is moved, on each side, until twice the fall of
-    the log-likelihood is the chi-square quantile; a cubic through the places visited and their slopes gives the limit.
+def curve_limits(
+    problem: Problem, fit: Fit, cells: np.ndarray, sides: tuple[np.ndarray, np.ndarray], wanted: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Likelihood-ratio limits of survival at the ends of some cells, each search begun where the last one ended.
 
     Parameters
     ----------
@@ -86,15 +93,63 @@ def ratio_limits(problem: Problem, fit: Fit, cell: int, confidence: float) -> tu
         One segment.
     fit : Fit
         Its maximum.
-    cell : int
-        Any but the last.
-    confidence : float in (0, 1)
-        Two-sided level.
+    cells : np.ndarray of int, shape (k,)
+        Any but the last, ascending.
+    sides : tuple of two np.ndarray of bool, shape (n,)
+        Whether each life's interval goes on after its last cell; whether it entered at the end of a cell.
+    wanted : float
+        Root of the chi-square quantile, such as 1.96.
+
+    Returns
+    -------
+    lower, upper : np.ndarray, shape (k,)
+        As `ratio_limits` gives them.
+
+    Raises
+    ------
+    Nothing.
+    """
+    found = np.empty((2, len(cells)))
+    ended: list[_Reached | None] = [None, None]
+    for i, cell in enumerate(cells):
+        opened, opened_fit = open_after(problem, fit, int(cell), *sides)
+        worth, more = Worth.of((np.arange(opened.cells) > cell).astype(float)), int(cell) + 1
+        for side, sign in enumerate((1.0, -1.0)):
+            begun = ended[side]
+            if begun and opened is not problem:
+                begun = replace(begun, hazard=np.insert(begun.hazard, more, 0.0))
+            reached = _search(opened, opened_fit, worth, wanted, sign, begun)
+            found[side, i] = np.exp(-reached.level)
+            if opened is not problem:
+                hazard = np.delete(reached.hazard, more)
+                hazard[more : more + 1] += reached.hazard[more]
+                reached = replace(reached, hazard=hazard)
+            ended[side] = reached
+    return found[0], found[1]
+
+
+def ratio_limits(problem: Problem, fit: Fit, worths: tuple[Worth, Worth], wanted: float) -> tuple[float, float]:
+    """All values of a mean worth, such as survival at the end of a cell, that the likelihood ratio does not reject.
+
+    The profile likelihood is followed by tilting: the maximum of likelihood plus slope times the level of the worth is
+    the maximum for some fixed mean. The slope is moved, on each side, until twice the fall of the log-likelihood is
+    the chi-square quantile; a cubic through the places visited and their slopes gives the limit.
+
+    Parameters
+    ----------
+    problem : Problem
+        One segment.
+    fit : Fit
+        Its maximum.
+    worths : tuple of two Worth
+        What mass in each cell is worth, for the lower limit and for the upper one.
+    wanted : float
+        Root of the chi-square quantile, such as 1.96.
 
     Returns
     -------
     lower, upper : float
-        Of survival at the end of the cell; upper is 1 if no hazard at all is not rejected.
+        As shares of what the last cell is worth; upper is 1 if no hazard at all is not rejected.
 
     Raises
     ------
@@ -103,68 +158,62 @@ def ratio_limits(problem: Problem, fit: Fit, cell: int, confidence: float) -> tu
     References
     ----------
     Thomas & Grunkemeier (1975), J. Am. Stat. Assoc. 70, 865-871; Vandal, Gentleman & Liu (2005), Can. J. Stat. 33,
-    71-83 (intervals).
+    71-83 (intervals); Murphy & van der Vaart (1997), Ann. Stat. 25, 1471-1509 (means of interval-censored lives).
     """
-    ahead = _change_by_slope(problem, fit, cell)
-    spread = float(ahead[: cell + 1].sum())
-    guess = normal_quantile(confidence) / np.sqrt(spread) if spread > 0 else 0.1 * problem.total
-    wanted = normal_quantile(confidence)
-    found = [
-        _level_at(problem, fit, cell, wanted, sign, ahead, min(guess, 0.5 * most), most)
-        for sign, most in ((1.0, _largest_slope(problem, cell)), (-1.0, float("inf")))
-    ]
-    return float(np.exp(-found[0])), float(np.exp(-found[1]))
+    lower, upper = (
+        _search(problem, fit, worth, wanted, sign).level for worth, sign in zip(worths, (1.0, -1.0), strict=True)
+    )
+    return float(np.exp(-lower)), float(np.exp(-upper))
 
 
-def _largest_slope(problem: Problem, cell: int) -> float:
-    # a steeper tilt would drive some cell's hazard to infinity: each is held back by the units known to outlive it
-    m = problem.cells
-    came = np.bincount(problem.entered, weights=problem.weight, minlength=m)
-    gone = np.bincount(problem.first, weights=problem.weight, minlength=m)
-    return float((np.cumsum(came) - np.cumsum(gone))[: cell + 1].min())
+def _search(
+    problem: Problem, fit: Fit, worth: Worth, wanted: float, sign: float, begun: _Reached | None = None
+) -> _Reached:
+    push = worth.slope(fit.hazard)
+    ahead = change_by_push(problem, fit.hazard, push)
+    spread = max(float(push @ ahead), 0.0)
+    most = _largest_slope(problem, worth) if sign > 0 else float("inf")
+    guess = wanted / np.sqrt(spread) if spread > 0 else 0.1 * problem.total
+    slope = min(begun.slope if begun else guess, 0.5 * most)
+    hazard = begun.hazard if begun else fit.hazard + sign * slope * ahead
+    start = _Node(0.0, worth.level(fit.hazard), sign * spread**0.5, 0.0)
+    return _level_at(problem, fit, worth, wanted, start, np.maximum(hazard, 0.1 * fit.hazard), sign * slope, most)
 
 
-def _change_by_slope(problem: Problem, fit: Fit, cell: int) -> np.ndarray:
-    # first-order change of the increments for a unit of slope, with the present support
-    free = np.flatnonzero(fit.hazard > 0)
-    change = np.zeros(len(fit.hazard))
-    if free.size and free[0] <= cell:
-        matrix = curvature_at(problem, fit.hazard, free)
-        matrix[np.diag_indices(free.size)] += 1e-10 * np.trace(matrix) / free.size
-        change[free] = np.linalg.solve(matrix, (free <= cell).astype(float))
-    return change
+def _largest_slope(problem: Problem, worth: Worth) -> float:
+    # a steeper tilt would drive a worthless cell's hazard to infinity: each is held back by those known to outlive it
+    return float(np.cumsum(problem.drift)[: worth.worthless].min(initial=np.inf))
 
 
 def _level_at(
-    problem: Problem, fit: Fit, cell: int, wanted: float, sign: float, ahead: np.ndarray, slope: float, most: float
-) -> float:
-    # hazard up to the cell at which the root is the wanted one, on the side of the sign; slopes stay below `most`
-    up_to = slice(0, cell + 1)
-    start = float(fit.hazard[up_to].sum())
-    near = other = _Node(0.0, start, sign * max(float(ahead[up_to].sum()), 0.0) ** 0.5, 0.0)
-    far = None
-    hazard = np.maximum(fit.hazard + sign * slope * ahead, 0.1 * fit.hazard)
-    level = start
+    problem: Problem, fit: Fit, worth: Worth, wanted: float, start: _Node, hazard: np.ndarray, tilt: float, most: float
+) -> _Reached:
+    # level of the worth at which the root is the wanted one, on the side of the tilt; slopes stay below `most`
+    sign, slope = float(np.sign(tilt)), abs(tilt)
+    near, other, far = start, start, None
+    reached = _Reached(start.level, slope, hazard)
     for _ in range(_SEARCH):
-        tilted = fit_segment(problem, hazard, (cell, sign * slope), tolerance=_GRADIENT)
-        reached = float(tilted.hazard[up_to].sum())
+        tilted = fit_segment(problem, hazard, (worth, sign * slope), tolerance=_GRADIENT)
+        level = worth.level(tilted.hazard)
         root = float(np.sqrt(max(2.0 * (fit.log_likelihood - tilted.log_likelihood), 0.0)))
         hazard = tilted.hazard if root < _FAR * wanted else hazard
-        node = _Node(root, reached, sign * root / slope, slope)
-        if sign < 0 and reached < _NOTHING and root < wanted:
-            return 0.0
+        node = _Node(root, level, sign * root / slope, slope)
+        if root < wanted and ((sign < 0 and level < _NOTHING) or (sign > 0 and level > worth.deepest - _AT_MOST)):
+            return _Reached(0.0 if sign < 0 else worth.deepest, slope, hazard)
         if far is None and root < wanted and slope > (1.0 - _AT_MOST) * most:
             # beyond the steepest tilt the likelihood falls in a straight line
-            return reached + (wanted**2 - root**2) / (2.0 * most)
+            return _Reached(level + (wanted**2 - root**2) / (2.0 * most), slope, hazard)
         if root >= wanted:
             far = node
         elif root > _TOO_NEAR * wanted or far is not None:
             near, other = node, near
         level, change = _cubic(near, far or other, wanted)
+        target = wanted / (sign * change) if sign * change > 0 else np.inf
+        reached = _Reached(max(level, 0.0), min(target, 8.0 * slope), hazard)
         if abs(root - wanted) < _CLOSE or (far and far.slope - near.slope < 1e-7 * far.slope):
             break
-        slope = _next_slope(slope, wanted / (sign * change) if sign * change > 0 else np.inf, near, far, most)
-    return max(level, 0.0)
+        slope = _next_slope(slope, target, near, far, most)
+    return reached
 
 
 def _next_slope(slope: float, target: float, near: _Node, far: _Node | None, most: float) -> float:

@@ -1,26 +1,29 @@
-"""Interval means: interval-censored lives by group and a horizon in, restricted means with resampled limits out."""
+"""Interval means: interval-censored lives by group and a horizon in, restricted means with likelihood limits out."""
+
+from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
+from workbench.estimate.curve_results import LimitsAt
 from workbench.estimate.groups import Groups
 from workbench.estimate.interval_curves import Mass, mass_of
+from workbench.estimate.interval_limits import ratio_limits
+from workbench.estimate.limits import normal_quantile
 from workbench.estimate.mean_parts import MeanOfGroup
-from workbench.estimate.npmle import Problem
+from workbench.estimate.npmle import Fit, Problem, change_by_push, change_of_lives
+from workbench.estimate.tilts import Worth
+from workbench.estimate.turnbull_cells import Cells, turnbull_cells
 from workbench.lives import Lives
 
 __all__ = ["interval_means"]
 
-_RESAMPLES = 1000
-_SEED = 0
-_LEAST_SHARE = 1e-4
-_STEPS = 501
-_CHECK_EVERY = 50
-_CLOSE = 0.01
-_NOBODY = 1e-300
-
 
 def interval_means(lives: Lives, groups: Groups, horizon: float) -> tuple[MeanOfGroup, ...]:
-    """Restricted means of interval-censored lives: mass spread evenly in its cell, limits by weighted resamples.
+    """Restricted means of interval-censored lives: mass spread evenly in its cell, limits by likelihood ratio.
+
+    The limits are the least and the largest mean of all curves that the likelihood ratio does not reject, mass lying
+    half way between even spreading and the start of its span for the lower one, and the end for the upper one.
 
     Parameters
     ----------
@@ -34,7 +37,8 @@ def interval_means(lives: Lives, groups: Groups, horizon: float) -> tuple[MeanOf
     Returns
     -------
     tuple of MeanOfGroup
-        One a group, with the means for both ends of the cells in its notes.
+        One a group, with the means for both ends of the cells in its notes. Lives of one cluster widen the limits by
+        the ratio of the variances with and without clusters.
 
     Raises
     ------
@@ -42,7 +46,8 @@ def interval_means(lives: Lives, groups: Groups, horizon: float) -> tuple[MeanOf
 
     References
     ----------
-    Rubin (1981), Ann. Stat. 9, 130-134 (weights of the resamples).
+    Thomas & Grunkemeier (1975), J. Am. Stat. Assoc. 70, 865-871 (limits); Murphy & van der Vaart (1997), Ann. Stat. 25,
+    1471-1509 (means of interval-censored lives); Rao & Scott (1981), J. Am. Stat. Assoc. 76, 221-230 (clusters).
     """
     return tuple(
         _mean_of(lives.take(np.flatnonzero(groups.codes == g)), label, horizon) for g, label in enumerate(groups.labels)
@@ -66,14 +71,15 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
         return MeanOfGroup.without_failure(label, horizon, working, unit)
     mean = float(mass @ worth)
     early, late = float(mass @ np.minimum(start, horizon)), float(mass @ np.minimum(stop, horizon))
+    if end == 0:
+        return MeanOfGroup.without_spread(mean, f"{label}: all failures fall into one cell, so no limits can be given.")
     note = (
         f"{label}: failures are spread evenly between the times that bound them; all at the start would give a mean "
-        f"of {early:.3g}, all at the end {late:.3g} {unit}."
+        f"of {early:.3g}, all at the end {late:.3g} {unit}, and the limits go half way to either."
     )
-    draws = _resampled(lives, fitted, worth)
-    if np.ptp(draws) < 1e-9 * horizon:
-        return MeanOfGroup.without_spread(mean, f"{label}: all failures fall into one cell, so no limits can be given.")
-    return MeanOfGroup.resampled(mean, draws, horizon, note)
+    variance, widening = _variance(lives, fitted, Worth.of(worth))
+    limits = _limits(lives, fitted, horizon, widening**0.5)
+    return MeanOfGroup.by_ratio(mean, mean * (variance * widening) ** 0.5, limits, note)
 
 
 def _mean_within(start: np.ndarray, stop: np.ndarray, horizon: float) -> np.ndarray:
@@ -84,45 +90,52 @@ def _mean_within(start: np.ndarray, stop: np.ndarray, horizon: float) -> np.ndar
     return np.where(stop > start, before * 0.5 * (low + high) + (1.0 - before) * horizon, low)
 
 
-def _resampled(lives: Lives, fitted: Mass, worth: np.ndarray) -> np.ndarray:
-    rng = np.random.default_rng(_SEED)
-    problem = fitted.problems[0]
+def _limits(lives: Lives, fitted: Mass, horizon: float, widening: float) -> LimitsAt:
+    cells, problem, fit = _all_spans(lives, fitted)
+    even = _mean_within(cells.start, cells.end, horizon)
+    early, late = (0.5 * (even + np.minimum(ends, horizon)) for ends in (cells.start, cells.end))
+    worths = Worth.of(early), Worth.of(late)
+
+    @lru_cache
+    def limits(confidence: float) -> tuple[float, float]:
+        lower, upper = ratio_limits(problem, fit, worths, normal_quantile(confidence) * widening)
+        return lower * float(early[-1]), upper * float(late[-1])
+
+    return limits
+
+
+def _all_spans(lives: Lives, fitted: Mass) -> tuple[Cells, Problem, Fit]:
+    # the same maximum over all spans between ends up to the last cell with mass: a mean that is held moves mass there
+    end, own = int(fitted.ends[0]), fitted.cells
+    spans = turnbull_cells(lives.lower, lives.upper, lives.entry, every=True)
+    place = np.searchsorted(spans.end, own.end[: end + 1], side="left")
+    place += spans.start[place] < own.start[: end + 1]
+    last, used = int(place[-1]), own.entered <= end
+    spans = Cells(
+        spans.start[: last + 1],
+        spans.end[: last + 1],
+        spans.first[used],
+        np.minimum(spans.last[used], last),
+        spans.entered[used],
+    )
+    hazard = np.zeros(last)
+    hazard[place[:-1]] = fitted.fits[0].hazard
+    problem = Problem(last + 1, spans.first, spans.last, spans.entered, lives.weight[used].astype(float))
+    return spans, problem, replace(fitted.fits[0], hazard=hazard)
+
+
+def _variance(lives: Lives, fitted: Mass, worth: Worth) -> tuple[float, float]:
+    # of the logarithm of the mean; and how much more of it there is with lives of one cluster taken together
+    problem, hazard = fitted.problems[0], fitted.fits[0].hazard
+    push = worth.slope(hazard)
+    change = change_by_push(problem, hazard, push)
     if lives.cluster is None:
-        draws = rng.gamma(problem.weight, size=(_RESAMPLES, len(problem.weight)))
-    else:
-        end = int(fitted.ends[0])
-        used = fitted.cells.entered <= end
-        _, cluster = np.unique(lives.cluster[used].astype(str), return_inverse=True)
-        shares = rng.gamma(1.0, size=(_RESAMPLES, int(cluster.max()) + 1))
-        draws = shares[:, cluster] * lives.weight[used]
-        last = np.minimum(fitted.cells.last[used], end)
-        problem = Problem(end + 1, fitted.cells.first[used], last, fitted.cells.entered[used], draws[0])
-    return _means_by_em(problem, draws.T, fitted.hazard[: problem.cells], worth)
-
-
-def _means_by_em(problem: Problem, weights: np.ndarray, share: np.ndarray, worth: np.ndarray) -> np.ndarray:
-    # all resamples at once, from the fit to the lives themselves; arrays are (cells or lives, resamples)
-    from scipy.sparse import csr_array
-
-    m, (count, resamples) = problem.cells, weights.shape
-    ones, lives = np.ones(count), np.arange(count)
-    begins = csr_array((ones, (problem.first, lives)), shape=(m + 1, count))
-    runs = begins - csr_array((ones, (problem.last + 1, lives)), shape=(m + 1, count))
-    entrants = np.cumsum(csr_array((ones, (problem.entered, lives)), shape=(m, count)) @ weights, axis=0)
-    share = np.repeat(np.clip(share, _LEAST_SHARE, 1.0)[:, None], resamples, axis=1)
-    before = np.ones((m + 1, resamples))
-    means = np.full(resamples, np.inf)
-    for step in range(_STEPS):
-        np.cumprod(1.0 - share, axis=0, out=before[1:])
-        before[m] = 0.0
-        mass = before[:-1] - before[1:]
-        pull = weights / (before[problem.first] - before[problem.last + 1])
-        failed = mass * np.maximum(np.cumsum(runs @ pull, axis=0)[:-1], 0.0)
-        at_risk = entrants - np.cumsum(failed, axis=0) + failed
-        share = np.clip(failed / np.maximum(at_risk, _NOBODY), 0.0, 1.0)
-        share[-1] = 1.0
-        if step % _CHECK_EVERY == 0:
-            previous, means = means, worth @ mass
-            if np.max(np.abs(means - previous)) < _CLOSE * np.std(means):
-                break
-    return means
+        return float(push @ change), 1.0
+    end = int(fitted.ends[0])
+    used = fitted.cells.entered <= end
+    places = (fitted.cells.first[used], np.minimum(fitted.cells.last[used], end), fitted.cells.entered[used])
+    weight = lives.weight[used].astype(float)
+    moved = change_of_lives(Problem(end + 1, *places, weight), hazard, change)
+    _, cluster = np.unique(lives.cluster[used].astype(str), return_inverse=True)
+    together = np.bincount(cluster, weight * moved)
+    return float(push @ change), max(float(together @ together) / float(weight @ moved**2), 1.0)

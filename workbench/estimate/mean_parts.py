@@ -9,13 +9,15 @@ from workbench.estimate.limits import exact_bound, normal_quantile
 
 __all__ = ["MeanOfGroup"]
 
+_ANCHOR = 0.95
+
 
 @dataclass(frozen=True, eq=False)
 class MeanOfGroup:
     """A restricted mean, its standard error, its limits as a function of the two-sided level, and sentences.
 
-    `test_limits` are the limits that the p value of a difference rests on; resamples cannot tell small p values, so
-    there they are normal ones.
+    `test_limits` are the limits that the p value of a difference rests on: they widen in proportion to the normal
+    quantile without end, so that small p values can be told apart.
     """
 
     mean: float
@@ -77,7 +79,7 @@ class MeanOfGroup:
         return cls(horizon, 0.0, limits, limits, (note,))
 
     @classmethod
-    def normal(cls, mean: float, std_error: float, horizon: float) -> "MeanOfGroup":
+    def normal(cls, mean: float, std_error: float, horizon: float, notes: tuple[str, ...] = ()) -> "MeanOfGroup":
         """A mean with normal limits, kept between 0 and the horizon.
 
         Parameters
@@ -86,11 +88,13 @@ class MeanOfGroup:
             The estimate.
         horizon : float
             Largest possible mean.
+        notes : tuple of str
+            What to say of the limits.
 
         Returns
         -------
         MeanOfGroup
-            Without notes.
+            With these notes.
 
         Raises
         ------
@@ -98,7 +102,7 @@ class MeanOfGroup:
         """
 
         limits = _normal_limits(mean, std_error, horizon)
-        return cls(mean, std_error, limits, limits)
+        return cls(mean, std_error, limits, limits, notes)
 
     @classmethod
     def without_spread(cls, mean: float, note: str) -> "MeanOfGroup":
@@ -123,37 +127,34 @@ class MeanOfGroup:
         return cls(mean, float("nan"), _no_limits, _no_limits, (note,))
 
     @classmethod
-    def resampled(cls, mean: float, draws: np.ndarray, horizon: float, note: str) -> "MeanOfGroup":
-        """A mean with percentile limits.
+    def by_ratio(cls, mean: float, std_error: float, limits: LimitsAt, note: str) -> "MeanOfGroup":
+        """A mean with likelihood-ratio limits.
 
         Parameters
         ----------
-        mean : float
+        mean, std_error : float
             The estimate.
-        draws : np.ndarray, shape (b,)
-            Means of weighted resamples.
-        horizon : float
-            Largest possible mean.
+        limits : callable
+            Confidence to limits.
         note : str
             What the estimate assumes.
 
         Returns
         -------
         MeanOfGroup
-            std_error is the standard deviation of the draws.
+            Its test limits are the 95 % limits drawn out in proportion to the normal quantile.
 
         Raises
         ------
         Nothing.
         """
 
-        def limits(confidence: float) -> tuple[float, float]:
-            tail = 0.5 - 0.5 * confidence
-            lower, upper = np.quantile(draws, [tail, 1.0 - tail])
-            return float(min(lower, mean)), float(max(upper, mean))
+        def drawn_out(confidence: float) -> tuple[float, float]:
+            lower, upper = limits(_ANCHOR)
+            part = normal_quantile(confidence) / normal_quantile(_ANCHOR)
+            return mean - part * (mean - lower), mean + part * (upper - mean)
 
-        error = float(np.std(draws, ddof=1))
-        return cls(mean, error, limits, _normal_limits(mean, error, horizon), (note,))
+        return cls(mean, std_error, limits, drawn_out, (note,))
 
 
 def _no_limits(confidence: float) -> tuple[float, float]:

@@ -6,13 +6,18 @@ solved under "no negative hazard" and shortened until the likelihood rises, reac
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+
+from workbench.estimate.level_steps import bounded_step, free_step
+from workbench.estimate.tilts import Worth
 
 __all__ = [
     "Fit",
     "Problem",
-    "curvature_at",
+    "change_by_push",
+    "change_of_lives",
     "directional_derivatives",
     "fit_segment",
     "likelihood",
@@ -22,7 +27,6 @@ __all__ = [
 
 _EM_STEPS = 40
 _NEWTON_STEPS = 200
-_PIVOTS = 60
 _NO_HAZARD = 1e-9
 
 
@@ -50,6 +54,19 @@ class Problem:
     def total(self) -> float:
         """Sum of weights."""
         return float(self.weight.sum())
+
+    @cached_property
+    def spans(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Distinct pairs of levels around the lives that cannot have failed in the last cell, with their weights."""
+        m, inner = self.cells, self.last < self.cells - 1
+        key, place = np.unique(self.first[inner].astype(np.int64) * m + self.last[inner] + 1, return_inverse=True)
+        return key // m, key % m, np.bincount(place, weights=self.weight[inner], minlength=key.size)
+
+    @cached_property
+    def drift(self) -> np.ndarray:
+        """Slope of the log-likelihood by each level as far as it is linear, shape (m,)."""
+        came = np.bincount(self.entered, weights=self.weight, minlength=self.cells)
+        return came - np.bincount(self.first, weights=self.weight, minlength=self.cells)
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,92 +131,107 @@ def likelihood(problem: Problem, hazard: np.ndarray) -> float:
     ------
     Nothing.
     """
+    return _value(problem, *_failing(problem, hazard))
+
+
+def _failing(problem: Problem, hazard: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    # levels before the cells, and the chance of each span to fail within it of those who reach it
     level = np.append(0.0, np.cumsum(hazard))
-    inner = problem.last < problem.cells - 1
-    value = problem.weight @ (level[problem.entered] - level[problem.first])
-    gap = level[problem.last[inner] + 1] - level[problem.first[inner]]
-    if np.any(gap <= 0):
+    low, high, _ = problem.spans
+    return level, -np.expm1(level[low] - level[high])
+
+
+def _value(problem: Problem, level: np.ndarray, chance: np.ndarray) -> float:
+    if np.any(chance <= 0.0):
         return -np.inf
-    return float(value + problem.weight[inner] @ np.log(-np.expm1(-gap)))
+    return float(problem.drift @ level + problem.spans[2] @ np.log(chance))
 
 
-def _gradient(problem: Problem, hazard: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    # gradient by increment, and the curvature of each life that can have failed before the last cell
-    m, level = problem.cells, np.append(0.0, np.cumsum(hazard))
-    inner = np.flatnonzero(problem.last < m - 1)
-    low, high, w = problem.first[inner], problem.last[inner] + 1, problem.weight[inner]
-    gap = level[high] - level[low]
-    odds = 1.0 / np.expm1(np.minimum(gap, 500.0))
-    pull = np.bincount(problem.entered, weights=problem.weight, minlength=m)
-    pull -= np.bincount(problem.first, weights=problem.weight, minlength=m)
-    pull += np.bincount(high, weights=w * odds, minlength=m) - np.bincount(low, weights=w * odds, minlength=m)
-    return np.cumsum(pull[::-1])[::-1][1:], inner, w * odds * (1.0 + odds)
+def _slopes(problem: Problem, chance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    # gradient by increment, and the curvature of each span
+    low, high, weight = problem.spans
+    push = weight * (1.0 - chance) / chance
+    pull = problem.drift + np.bincount(high, push, problem.cells) - np.bincount(low, push, problem.cells)
+    return np.cumsum(pull[::-1])[::-1][1:], push / chance
 
 
-def _curvature(problem: Problem, inner: np.ndarray, curve: np.ndarray, free: np.ndarray) -> np.ndarray:
-    # minus the Hessian over the free increments: cells between free ones share a level, so lives join merged nodes
-    count = free.size
+def _between(problem: Problem, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    # levels of the spans when increments that are not free stay 0
     node = np.searchsorted(free, np.arange(problem.cells), side="left")
-    low, high = node[problem.first[inner]], node[problem.last[inner] + 1]
-    size = count + 1
-    flat = np.bincount(low * size + high, weights=curve, minlength=size * size).reshape(size, size)
-    laplace = -(flat + flat.T)
-    laplace[np.diag_indices(size)] += flat.sum(axis=0) + flat.sum(axis=1)
-    total = laplace[::-1, ::-1].cumsum(axis=0).cumsum(axis=1)[::-1, ::-1]
-    return total[1:, 1:]
+    return node[problem.spans[0]], node[problem.spans[1]]
 
 
-def curvature_at(problem: Problem, hazard: np.ndarray, free: np.ndarray) -> np.ndarray:
-    """Minus the second derivatives of the log-likelihood by some of the increments.
+def change_by_push(problem: Problem, hazard: np.ndarray, push: np.ndarray) -> np.ndarray:
+    """First-order change of the increments with hazard when a small linear push is added to the log-likelihood.
 
     Parameters
     ----------
     problem : Problem
         n distinct lives.
     hazard : np.ndarray, shape (m - 1,)
-        Increments of the cumulative hazard.
-    free : np.ndarray of int, shape (k,)
-        Increments that may move, ascending.
+        Increments of the cumulative hazard at the maximum.
+    push : np.ndarray, shape (m - 1,)
+        Slopes added.
 
     Returns
     -------
-    np.ndarray, shape (k, k)
-        Positive semidefinite.
+    np.ndarray, shape (m - 1,)
+        0 where there is no hazard.
 
     Raises
     ------
     Nothing.
     """
-    _, inner, curve = _gradient(problem, hazard)
-    return _curvature(problem, inner, curve, free)
+    free, change = np.flatnonzero(hazard > 0), np.zeros(hazard.size)
+    if np.any(push[free] != 0.0):
+        curve = _slopes(problem, _failing(problem, hazard)[1])[1]
+        change[free] = free_step(*_between(problem, free), curve, push[free])
+    return change
 
 
-def _bounded_step(curvature: np.ndarray, gradient: np.ndarray, hazard: np.ndarray) -> np.ndarray:
-    # maximise gradient'd - d'curvature d / 2 with hazard + d >= 0 by exchanging whole blocks of bounds
-    count = len(hazard)
-    ridge = 1e-10 * max(float(np.trace(curvature)) / max(count, 1), 1e-12)
-    matrix = curvature + ridge * np.eye(count)
-    target = matrix @ hazard + gradient  # the unbounded answer x solves matrix x = target
-    free, best, patience = np.ones(count, dtype=bool), count + 1, 3
-    x, slope = np.zeros(count), np.zeros(count)
-    for _ in range(_PIVOTS):
-        inside = np.flatnonzero(free)
-        x[:] = 0.0
-        x[inside] = np.linalg.solve(matrix[np.ix_(inside, inside)], target[inside])
-        slope = target - matrix @ x
-        wrong = np.where(free, x < 0.0, slope > 1e-12 * np.abs(target).max(initial=1.0))
-        bad = int(np.count_nonzero(wrong))
-        if bad == 0:
-            break
-        if bad < best:
-            best, patience = bad, 3
-        else:
-            patience -= 1
-        if patience >= 0:
-            free ^= wrong
-        else:
-            free[np.flatnonzero(wrong)[-1]] ^= True
-    return np.maximum(x, 0.0) - hazard
+def change_of_lives(problem: Problem, hazard: np.ndarray, change: np.ndarray) -> np.ndarray:
+    """Derivative of each life's log-likelihood when the increments move along a change.
+
+    Parameters
+    ----------
+    problem : Problem
+        n lives.
+    hazard, change : np.ndarray, shape (m - 1,)
+        Increments of the cumulative hazard and their change.
+
+    Returns
+    -------
+    np.ndarray, shape (n,)
+        Per unit of weight.
+
+    Raises
+    ------
+    Nothing.
+    """
+    level, moved = (np.append(0.0, np.cumsum(values)) for values in (hazard, change))
+    inner, after = problem.last < problem.cells - 1, np.minimum(problem.last + 1, problem.cells - 1)
+    gap = np.where(inner, level[after] - level[problem.first], 1.0)
+    odds = np.where(inner, 1.0 / np.expm1(gap), 0.0)
+    return moved[problem.entered] - moved[problem.first] + odds * (moved[after] - moved[problem.first])
+
+
+def _step(
+    problem: Problem,
+    curve: np.ndarray,
+    free: np.ndarray,
+    gradient: np.ndarray,
+    hazard: np.ndarray,
+    tilt: tuple[Worth, float] | None,
+) -> np.ndarray:
+    node = np.searchsorted(free, np.arange(problem.cells), side="left")
+    low, high = node[problem.spans[0]], node[problem.spans[1]]
+    if tilt is None or tilt[0].single:
+        return bounded_step(low, high, curve, gradient, hazard[free])
+    shares = np.bincount(node[tilt[0].at + 1], tilt[0].shares(hazard), free.size + 1)
+    try:
+        return bounded_step(low, high, curve, gradient, hazard[free], (shares, tilt[1]))
+    except np.linalg.LinAlgError:  # a step that climbs all the same
+        return bounded_step(low, high, curve, gradient, hazard[free])
 
 
 def start_by_em(problem: Problem, steps: int = _EM_STEPS) -> np.ndarray:
@@ -271,9 +303,12 @@ def directional_derivatives(problem: Problem, hazard: np.ndarray) -> np.ndarray:
 
 
 def fit_segment(
-    problem: Problem, start: np.ndarray | None = None, tilt: tuple[int, float] | None = None, tolerance: float = 1e-10
+    problem: Problem,
+    start: np.ndarray | None = None,
+    tilt: tuple[Worth, float] | None = None,
+    tolerance: float = 1e-10,
 ) -> Fit:
-    """Maximise the likelihood of one segment, or the likelihood plus `slope` times the hazard up to a cell.
+    """Maximise the likelihood of one segment, or the likelihood plus `slope` times the level of some worth.
 
     Parameters
     ----------
@@ -281,9 +316,9 @@ def fit_segment(
         n distinct lives in m cells.
     start : np.ndarray, shape (m - 1,), optional
         Where to begin; by default some EM steps from equal masses.
-    tilt : tuple of int and float, optional
-        Cell k and slope: adds slope times the cumulative hazard up to and with cell k. The maximum then is that of
-        the likelihood among all with the same survival there, which is how likelihood-ratio limits are found.
+    tilt : tuple of Worth and float, optional
+        A worth of the cells and a slope: adds slope times its level. The maximum then is that of the likelihood among
+        all with the same mean worth, which is how likelihood-ratio limits are found.
     tolerance : float
         Gradient per unit of weight at which to stop.
 
@@ -298,34 +333,37 @@ def fit_segment(
 
     References
     ----------
-    Wang (2007), J. R. Stat. Soc. B 69, 185-198 (constrained Newton steps on the support); Kim & Park (2011), SIAM J.
-    Sci. Comput. 33, 3261-3281 (exchange of blocks of bounds).
+    Wang (2007), J. R. Stat. Soc. B 69, 185-198 (constrained Newton steps on the support).
     """
     hazard = start_by_em(problem) if start is None else start
-    push = np.zeros(problem.cells - 1)
-    if tilt is not None:
-        push[: tilt[0] + 1] = tilt[1]
-    value, total = likelihood(problem, hazard) + push @ hazard, problem.total
-    worst = np.inf
+    worth, steepness = tilt or (None, 0.0)
+
+    def tilted(hazard: np.ndarray) -> tuple[float, np.ndarray]:
+        level, chance = _failing(problem, hazard)
+        value = _value(problem, level, chance)
+        return value + (steepness * worth.level(hazard) if worth else 0.0), chance
+
+    (value, chance), total, worst = tilted(hazard), problem.total, np.inf
     for _ in range(_NEWTON_STEPS):
-        gradient, inner, curve = _gradient(problem, hazard)
-        gradient = gradient + push
+        gradient, curve = _slopes(problem, chance)
+        if worth:
+            gradient += steepness * worth.slope(hazard)
         worst = float(np.maximum(gradient, np.abs(gradient) * np.minimum(hazard, 1.0)).max(initial=0.0)) / total
         if worst <= tolerance:
             break
         free = np.flatnonzero((hazard > 0) | (gradient > 0))
         step = np.zeros(len(hazard))
-        step[free] = _bounded_step(_curvature(problem, inner, curve, free), gradient[free], hazard[free])
+        step[free] = _step(problem, curve, free, gradient[free], hazard, tilt)
         rise, length, rounding = float(gradient @ step), 1.0, 1e-13 * (abs(value) + total)
         while length > 1e-10:
             trial = hazard + length * step
-            trial_value = likelihood(problem, trial) + push @ trial
+            trial_value, trial_chance = tilted(trial)
             if trial_value >= value + 1e-4 * length * rise - rounding:
                 break
             length *= 0.5
         else:
             break
-        hazard, value = trial, trial_value
+        hazard, value, chance = trial, trial_value, trial_chance
     tiny = (hazard < _NO_HAZARD) & (hazard > 0)
     if tiny.any() and np.isfinite(likelihood(problem, np.where(tiny, 0.0, hazard))):
         hazard = np.where(tiny, 0.0, hazard)

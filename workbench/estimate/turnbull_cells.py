@@ -31,7 +31,7 @@ class Cells:
     entered: np.ndarray
 
 
-def turnbull_cells(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> Cells:
+def turnbull_cells(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, *, every: bool = False) -> Cells:
     """Find the cells that can hold mass: from a lower end to the next end of any kind, if that one is an upper end.
 
     Entry times count as upper ends, because mass may gather just before a unit came under observation.
@@ -42,6 +42,9 @@ def turnbull_cells(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> C
         Failed in (lower, upper]; equal: exactly then; upper inf: suspended at lower.
     entry : np.ndarray of float, shape (n,)
         At risk only after it; 0: from before 0.
+    every : bool
+        All spans from an end to the next one in which some life can have failed: where mass may lie when a mean over
+        the whole curve is held.
 
     Returns
     -------
@@ -62,8 +65,13 @@ def turnbull_cells(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> C
     kinds = np.concatenate([np.where(exact, _EXACT_START, _OPEN_START), np.full(len(upper) + len(late), _END)])
     order = np.lexsort([kinds, values])
     values, kinds = values[order], kinds[order]
-    opens = np.flatnonzero((kinds[:-1] != _END) & (kinds[1:] == _END))
-    start, end, start_kind = values[opens], values[opens + 1], kinds[opens]
+    holds = (kinds[:-1] != _END) & (kinds[1:] == _END)
+    if every:
+        begun, over = (np.searchsorted(np.sort(ends), values[:-1], side="right") for ends in (lower, upper))
+        holds |= (values[:-1] < values[1:]) & (begun > over)
+    opens = np.flatnonzero(holds)
+    start, end = values[opens], values[opens + 1]
+    start_kind = np.where(start < end, _OPEN_START, kinds[opens])
     # a life's first cell starts no earlier than the life's own lower end
     own_kind = np.where(exact, _EXACT_START, _OPEN_START)
     place = np.searchsorted(start, lower, side="left")
