@@ -197,9 +197,7 @@ def coverage(replicates: int) -> None:
         for seed in range(replicates):
             lives = draw(cell, rng)
             for limits in INTERVALS:
-                slow = (cell.visits and limits is mean_limits and seed % 4) or (
-                    cell.visits and limits is ratio_limits and seed % 2
-                )
+                slow = cell.visits and limits is ratio_limits and seed % 2
                 begun = time.process_time()
                 try:
                     for name, held in () if slow else limits(cell, lives):

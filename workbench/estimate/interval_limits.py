@@ -158,7 +158,7 @@ def ratio_limits(problem: Problem, fit: Fit, worths: tuple[Worth, Worth], wanted
     References
     ----------
     Thomas & Grunkemeier (1975), J. Am. Stat. Assoc. 70, 865-871; Vandal, Gentleman & Liu (2005), Can. J. Stat. 33,
-    71-83 (intervals); Murphy & van der Vaart (1997), Ann. Stat. 25, 1471-1509 (means of interval-censored lives).
+    71-83 (intervals); Murphy & van der Vaart (1997), Ann. Stat. 25, 1471-1509 (beside a curve of any form).
     """
     lower, upper = (
         _search(problem, fit, worth, wanted, sign).level for worth, sign in zip(worths, (1.0, -1.0), strict=True)

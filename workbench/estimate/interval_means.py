@@ -10,13 +10,18 @@ from workbench.estimate.groups import Groups
 from workbench.estimate.interval_curves import Mass, mass_of
 from workbench.estimate.interval_limits import ratio_limits
 from workbench.estimate.limits import normal_quantile
-from workbench.estimate.mean_parts import MeanOfGroup
-from workbench.estimate.npmle import Fit, Problem, change_by_push, change_of_lives
+from workbench.estimate.mean_parts import MeanOfGroup, few_failures_notes
+from workbench.estimate.npmle import Fit, Problem
+from workbench.estimate.shared_fate import log_mean_moves, variance_ratio
 from workbench.estimate.tilts import Worth
 from workbench.estimate.turnbull_cells import Cells, turnbull_cells
 from workbench.lives import Lives
 
 __all__ = ["interval_means"]
+
+HELD_BELOW = ((10, 92),)
+"""Failures in a group below which 95 % limits held the truth in so many of 100 simulated seasons (visits every 30 days,
+groups of 10 units); from 10 on 93 to 97."""
 
 
 def interval_means(lives: Lives, groups: Groups, horizon: float) -> tuple[MeanOfGroup, ...]:
@@ -47,7 +52,7 @@ def interval_means(lives: Lives, groups: Groups, horizon: float) -> tuple[MeanOf
     References
     ----------
     Thomas & Grunkemeier (1975), J. Am. Stat. Assoc. 70, 865-871 (limits); Murphy & van der Vaart (1997), Ann. Stat. 25,
-    1471-1509 (means of interval-censored lives); Rao & Scott (1981), J. Am. Stat. Assoc. 76, 221-230 (clusters).
+    1471-1509 (beside a curve of any form); Rao & Scott (1981), J. Am. Stat. Assoc. 76, 221-230 (clusters).
     """
     return tuple(
         _mean_of(lives.take(np.flatnonzero(groups.codes == g)), label, horizon) for g, label in enumerate(groups.labels)
@@ -73,13 +78,22 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
     early, late = float(mass @ np.minimum(start, horizon)), float(mass @ np.minimum(stop, horizon))
     if end == 0:
         return MeanOfGroup.without_spread(mean, f"{label}: all failures fall into one cell, so no limits can be given.")
-    note = (
-        f"{label}: failures are spread evenly between the times that bound them; all at the start would give a mean "
-        f"of {early:.3g}, all at the end {late:.3g} {unit}, and the limits go half way to either."
-    )
-    variance, widening = _variance(lives, fitted, Worth.of(worth))
+    note = f"{label}: failures are spread evenly between the times that bound them"
+    if f"{early:.3g}" == f"{late:.3g}":
+        note += ", which hardly matters for the mean."
+    else:
+        note += (
+            f"; all at the start would give a mean of {early:.3g}, all at the end {late:.3g} {unit}, and the limits go "
+            "half way to either."
+        )
+    failures = int(lives.weight[lives.failed & (lives.lower < horizon)].sum())
+    few = few_failures_notes(label, failures, f"{horizon:g} {unit}", HELD_BELOW)
+    variance, moves = log_mean_moves(lives, fitted, Worth.of(worth))
+    widening = 1.0
+    if lives.cluster is not None:
+        widening = max(variance_ratio(moves, lives.weight.astype(float), lives.cluster), 1.0)
     limits = _limits(lives, fitted, horizon, widening**0.5)
-    return MeanOfGroup.by_ratio(mean, mean * (variance * widening) ** 0.5, limits, note)
+    return MeanOfGroup.by_ratio(mean, mean * (variance * widening) ** 0.5, limits, (*few, note))
 
 
 def _mean_within(start: np.ndarray, stop: np.ndarray, horizon: float) -> np.ndarray:
@@ -122,20 +136,3 @@ def _all_spans(lives: Lives, fitted: Mass) -> tuple[Cells, Problem, Fit]:
     hazard[place[:-1]] = fitted.fits[0].hazard
     problem = Problem(last + 1, spans.first, spans.last, spans.entered, lives.weight[used].astype(float))
     return spans, problem, replace(fitted.fits[0], hazard=hazard)
-
-
-def _variance(lives: Lives, fitted: Mass, worth: Worth) -> tuple[float, float]:
-    # of the logarithm of the mean; and how much more of it there is with lives of one cluster taken together
-    problem, hazard = fitted.problems[0], fitted.fits[0].hazard
-    push = worth.slope(hazard)
-    change = change_by_push(problem, hazard, push)
-    if lives.cluster is None:
-        return float(push @ change), 1.0
-    end = int(fitted.ends[0])
-    used = fitted.cells.entered <= end
-    places = (fitted.cells.first[used], np.minimum(fitted.cells.last[used], end), fitted.cells.entered[used])
-    weight = lives.weight[used].astype(float)
-    moved = change_of_lives(Problem(end + 1, *places, weight), hazard, change)
-    _, cluster = np.unique(lives.cluster[used].astype(str), return_inverse=True)
-    together = np.bincount(cluster, weight * moved)
-    return float(push @ change), max(float(together @ together) / float(weight @ moved**2), 1.0)

@@ -6,8 +6,9 @@ import numpy as np
 
 from workbench.estimate.differences import LimitsAt
 from workbench.estimate.limits import exact_bound, normal_quantile
+from workbench.wording import count_of
 
-__all__ = ["MeanOfGroup"]
+__all__ = ["MeanOfGroup", "few_failures_notes"]
 
 _ANCHOR = 0.95
 
@@ -127,7 +128,7 @@ class MeanOfGroup:
         return cls(mean, float("nan"), _no_limits, _no_limits, (note,))
 
     @classmethod
-    def by_ratio(cls, mean: float, std_error: float, limits: LimitsAt, note: str) -> "MeanOfGroup":
+    def by_ratio(cls, mean: float, std_error: float, limits: LimitsAt, notes: tuple[str, ...]) -> "MeanOfGroup":
         """A mean with likelihood-ratio limits.
 
         Parameters
@@ -136,8 +137,8 @@ class MeanOfGroup:
             The estimate.
         limits : callable
             Confidence to limits.
-        note : str
-            What the estimate assumes.
+        notes : tuple of str
+            What the estimate assumes, and what its limits are worth.
 
         Returns
         -------
@@ -154,7 +155,39 @@ class MeanOfGroup:
             part = normal_quantile(confidence) / normal_quantile(_ANCHOR)
             return mean - part * (mean - lower), mean + part * (upper - mean)
 
-        return cls(mean, std_error, limits, drawn_out, (note,))
+        return cls(mean, std_error, limits, drawn_out, notes)
+
+
+def few_failures_notes(label: str, failures: int, by: str, held_below: tuple[tuple[int, int], ...]) -> tuple[str, ...]:
+    """Say how often limits of a mean with so few failures hold the truth, where that is too seldom.
+
+    Parameters
+    ----------
+    label : str
+        The group.
+    failures : int
+        By the horizon.
+    by : str
+        The horizon with its unit.
+    held_below : tuple of tuples of int
+        Failures below which 95 % limits held the truth in so many of 100 simulated seasons, ascending.
+
+    Returns
+    -------
+    tuple of str
+        One sentence or none.
+
+    Raises
+    ------
+    Nothing.
+    """
+    for fewer, held in held_below:
+        if failures < fewer:
+            return (
+                f"{label}: with {count_of(failures, 'failure')} by {by}, 95 % limits of this kind hold the truth in "
+                f"about {held} of 100 simulated seasons.",
+            )
+    return ()
 
 
 def _no_limits(confidence: float) -> tuple[float, float]:

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 
 from workbench.errors import WorkbenchError
+from workbench.lives import Lives
 from workbench.report.choice import ChoiceComparison, compare_choice
 from workbench.report.finding import Drawing, Finding
 from workbench.report.findings_bounds import missing_findings, shortcut_findings
@@ -19,6 +20,7 @@ from workbench.report.sentences import (
     share_sentence,
     test_sentence,
 )
+from workbench.report.shared_sites import site_caveat
 from workbench.wording import count_of, interval_text, p_text, percent_text, points_text, range_text
 
 __all__ = ["choice_findings", "life_findings"]
@@ -209,6 +211,7 @@ def _caveats(data: SeasonData, choice: ChoiceComparison, level: str, *, short: b
     if not short:
         failures, units = sum(s.failures for s in pair), sum(s.units for s in pair)
         caveats.append(detectable_sentence(failures, pair[0].units / units))
+    caveats += site_caveat(_pair_of_lives(choice, level), data.mission)
     without = [group for group in choice.shares.values() if group.failures == 0]
     caveats += [share_sentence(group, data.mission_text, data.confidence) for group in without]
     if choice.unrecorded:
@@ -219,6 +222,15 @@ def _caveats(data: SeasonData, choice: ChoiceComparison, level: str, *, short: b
         few = "Too few units to compare: " + ", ".join(choice.left_out) + "."
         caveats.append(few)
     return tuple(caveats)
+
+
+def _pair_of_lives(choice: ChoiceComparison, level: str) -> list[tuple[Lives, float]]:
+    """Lives of the level and of the reference, with the sign of each in the difference."""
+    of_life = choice.lives.covariates[choice.column]
+    return [
+        (choice.lives.take(np.flatnonzero(of_life == side)), sign)
+        for side, sign in ((level, 1.0), (choice.reference, -1.0))
+    ]
 
 
 def _share_table(data: SeasonData, choice: ChoiceComparison) -> dict[str, list[str]]:
@@ -317,6 +329,7 @@ def _days(data: SeasonData, choice: ChoiceComparison, name: str, section: str, o
         method="Mean working time up to the mission (area under the curve); differences with limits by square-and-add.",
         caveats=(
             "Days are counted up to the mission only; what units would do after it is not part of this.",
+            *site_caveat(_pair_of_lives(choice, level), data.mission, days=True),
             *_named(choice, choice.means.notes)[:3],
         ),
         figure=Drawing(

@@ -14,6 +14,7 @@ from workbench.report.missing import missing_runs
 from workbench.report.naming import limits_words
 from workbench.report.season import SeasonData
 from workbench.report.sentences import age_sentence, median_sentence
+from workbench.report.shared_sites import site_caveat
 from workbench.wording import count_of, join_words, percent_text
 
 __all__ = ["outcome_findings"]
@@ -180,6 +181,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
             failures=data.lives.failures,
             method=_curve_method(curve),
             caveats=(
+                *site_caveat([(data.lives, 1.0)], data.mission),
                 *_open_at(data),
                 *("All units" + note[3:] for note in curve.notes if note.startswith("all:")),
             ),
