@@ -102,7 +102,7 @@ def compare_choice(
     within : str or None
         Covariate inside whose values the test is repeated, when the log has it.
     with_days : bool
-        Whether mean working days are wanted; for failures in spans their limits take a while.
+        Whether mean working days are wanted.
 
     Returns
     -------

@@ -19,6 +19,8 @@ from workbench.wording import count_of, join_words, percent_text
 
 __all__ = ["outcome_findings"]
 
+FEW_FOR_AGES = "With so few units the 95 % limits of an age held the truth in about 89 of 100 simulated seasons."
+
 ENDS = {"failed": "failed", "working": "still working", "missing": "missing", "withdrawn": "taken out"}
 
 
@@ -183,6 +185,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
             caveats=(
                 *site_caveat([(data.lives, 1.0)], data.mission),
                 *_open_at(data),
+                *((FEW_FOR_AGES,) if data.lives.units_among() < 15 else ()),
                 *("All units" + note[3:] for note in curve.notes if note.startswith("all:")),
             ),
             figure=Drawing(
