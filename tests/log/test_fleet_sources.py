@@ -21,6 +21,11 @@ from workbench.log.fleet import read_fleet
 from workbench.log.fleet_files import Workspace, open_source
 from workbench.log.reading import read_log
 
+needs_a_folder_nobody_can_write_to = pytest.mark.skipif(
+    not Path("/proc").is_dir(),
+    reason="a superuser may write to every folder but /proc, which other systems do not have",
+)
+
 KEPT = ["lid_seal", "vent", "environment", "site", "season"]
 
 
@@ -345,18 +350,20 @@ def test_what_is_no_fleet_is_refused_in_one_line(tmp_path, make, error, words):
         ({"spill": "nowhere"}, "spill='nowhere' is no folder"),
         ({"set_aside_to": "aside.xlsx"}, "must end in .parquet or .csv"),
         ({"set_aside_to": "nowhere/aside.csv"}, "there is no folder nowhere"),
-        ({"set_aside_to": "/proc/aside.csv"}, "set_aside_to='aside.csv': nothing can be written in"),
+        pytest.param(
+            {"set_aside_to": "/proc/aside.csv"},
+            "set_aside_to='aside.csv': nothing can be written in",
+            marks=needs_a_folder_nobody_can_write_to,
+        ),
         ({"covariates": "notes"}, "unknown covariate 'notes'"),
     ],
 )
 def test_wrong_options_are_named(options, words):
-    if "/proc/aside.csv" in options.values() and not Path("/proc").is_dir():
-        pytest.skip("needs a folder that nobody can write to")
     with pytest.raises(UsageError, match=words):
         read_fleet(pl.DataFrame([row()]), **options)
 
 
-@pytest.mark.skipif(not Path("/proc").is_dir(), reason="needs a folder that nobody can write to")
+@needs_a_folder_nobody_can_write_to
 def test_a_spill_folder_that_cannot_be_written_to_is_named(fleet_file):
     with pytest.raises(
         LogError, match=r"nothing can be written in the folder /proc \(.*\); name another one as spill="

@@ -16,7 +16,10 @@ from tests.browser.test_lab import lab  # noqa: F401  the server that the browse
 from workbench.notebook.folder import make_season_folder
 from workbench.notebook.running import read_notebook
 
-pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks into /proc")
+pytestmark = pytest.mark.skipif(
+    not sys.platform.startswith("linux"),
+    reason="reads sockets, command lines and masks from /proc, which other systems do not have",
+)
 
 
 @pytest.fixture(scope="module")
