@@ -20,11 +20,11 @@ import openpyxl
 from openpyxl.utils.cell import column_index_from_string, coordinate_from_string
 
 from workbench.errors import LogError, SettingsError, UsageError, WorkbenchError
-from workbench.log.adopt import starter_settings
-from workbench.log.marked import write_marked
-from workbench.log.reading import read_log
-from workbench.log.record import Log
-from workbench.log.settings import read_settings
+from workbench.log.adoption.adopt import starter_settings
+from workbench.log.dictionary.settings import read_settings
+from workbench.log.season_log.reading import read_log
+from workbench.log.season_log.record import Log
+from workbench.log.writing.marked import write_marked
 
 __all__ = ["SECONDS_A_FILE", "TooSlow", "examine", "examine_settings", "time_limit"]
 

@@ -14,11 +14,11 @@ import pytest
 from tests.faults import FULL, INTERRUPT, READ_ONLY, Failing, inject, tree
 from workbench.cli import main
 from workbench.errors import WorkbenchError
-from workbench.log.sheetwriting import write_whole
+from workbench.log.writing.sheetwriting import write_whole
 from workbench.notebook.accepting import ACCEPTED, accept_notebooks
-from workbench.notebook.folder import make_season_folder
+from workbench.notebook.notebook_folder import make_season_folder
 from workbench.notebook.running import read_notebook, write_notebook
-from workbench.report.output import write_together
+from workbench.report.making.output import write_together
 
 SAMPLE = Path(__file__).parents[1] / "sample_data" / "lantern_moor_2024.csv"
 
@@ -185,7 +185,7 @@ def killed(base, prepare, act, look):
             break
 """
 REVIEW = """
-from workbench.report.output import write_together
+from workbench.report.making.output import write_together
 names = sys.argv[2:]
 old, new = ({name: f"{age} {name}".encode() * 999 for name in names} for age in ("old", "new"))
 killed(Path(sys.argv[1]), lambda f: write_together(f, old), lambda f: write_together(f, new),

@@ -14,10 +14,10 @@ import openpyxl
 import pytest
 
 from workbench.cli import main
-from workbench.log.reading import read_log
-from workbench.log.settings import read_settings
+from workbench.log.dictionary.settings import read_settings
+from workbench.log.season_log.reading import read_log
 from workbench.notebook.showing import mimebundle
-from workbench.report.build import review
+from workbench.report.making.review import review
 from workbench.simulate import simulate_season
 
 MARK = "zq9"

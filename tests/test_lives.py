@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from workbench.errors import LivesError
-from workbench.estimate.curves import survival_curve
+from workbench.estimate.curves.curves import survival_curve
 from workbench.lives import UNDETERMINED, Lives
 
 INF = float("inf")

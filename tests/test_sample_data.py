@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 
 from workbench.errors import UsageError
-from workbench.log.columns import log_columns, word_key
-from workbench.log.evidence import mechanism_names, sign_names
-from workbench.log.reading import read_log
-from workbench.log.settings import read_settings
+from workbench.log.dictionary.columns import log_columns, word_key
+from workbench.log.dictionary.evidence import mechanism_names, sign_names
+from workbench.log.dictionary.settings import read_settings
+from workbench.log.season_log.reading import read_log
 from workbench.scenario.choices import CHOICES
 from workbench.scenario.lantern_moor import EFFECTS, SEASONS, make_season, write_samples
 from workbench.scenario.logbook import LOG_COLUMNS

@@ -17,22 +17,6 @@ LONGEST_WORD = 200
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """Return '; did you mean 'x'?' for the nearest known word, or an empty text.
 
-    Parameters
-    ----------
-    word : str
-        The word that was not found.
-    known : iterable of str
-        The words that exist.
-
-    Returns
-    -------
-    str
-        A clause to append to an error, possibly empty.
-
-    Raises
-    ------
-    Nothing.
-
     Examples
     --------
     >>> did_you_mean("lid_seel", ["lid_seal", "vent"])
@@ -46,27 +30,7 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
 
 
 def check_one_of(name: str, value: Any, allowed: Sequence[str]) -> str:
-    """Return value when it is one of the allowed words.
-
-    Parameters
-    ----------
-    name : str
-        The argument's name as the caller knows it.
-    value : Any
-        What was given.
-    allowed : sequence of str
-        The words accepted.
-
-    Returns
-    -------
-    str
-        The value, unchanged.
-
-    Raises
-    ------
-    UsageError
-        Names the argument, the allowed words and the value given.
-    """
+    """Return value when it is one of the allowed words."""
     if not isinstance(value, str) or value not in allowed:
         raise UsageError(
             f"{name} must be one of {', '.join(allowed)}; got {value!r}{did_you_mean(str(value), allowed)}"
@@ -75,25 +39,7 @@ def check_one_of(name: str, value: Any, allowed: Sequence[str]) -> str:
 
 
 def check_confidence(value: float, name: str = "confidence") -> float:
-    """Return value as a float when it lies strictly between 0 and 1.
-
-    Parameters
-    ----------
-    value : float
-        What was given.
-    name : str
-        The argument's name.
-
-    Returns
-    -------
-    float
-        The value.
-
-    Raises
-    ------
-    UsageError
-        If it is no number, or outside (0, 1).
-    """
+    """Return value as a float when it lies strictly between 0 and 1."""
     number = _number(name, value)
     if not 0.0 < number < 1.0:
         raise UsageError(f"{name} must lie between 0 and 1, both excluded; got {value!r}")
@@ -101,27 +47,7 @@ def check_confidence(value: float, name: str = "confidence") -> float:
 
 
 def check_positive(name: str, value: float, *, zero: bool = False) -> float:
-    """Return value as a finite float above zero (or at zero when allowed).
-
-    Parameters
-    ----------
-    name : str
-        The argument's name.
-    value : float
-        What was given.
-    zero : bool
-        Whether zero is accepted.
-
-    Returns
-    -------
-    float
-        The value.
-
-    Raises
-    ------
-    UsageError
-        If it is no finite number or too small.
-    """
+    """Return value as a finite float above zero (or at zero when allowed)."""
     number = _number(name, value)
     if not math.isfinite(number) or number < 0 or (number == 0 and not zero):
         raise UsageError(f"{name} must be a finite number {'of at least' if zero else 'above'} 0; got {value!r}")
@@ -129,27 +55,7 @@ def check_positive(name: str, value: float, *, zero: bool = False) -> float:
 
 
 def check_whole(name: str, value: int, *, least: int = 0) -> int:
-    """Return value as an int when it is a whole number of at least `least`.
-
-    Parameters
-    ----------
-    name : str
-        The argument's name.
-    value : int
-        What was given.
-    least : int
-        The smallest value accepted.
-
-    Returns
-    -------
-    int
-        The value.
-
-    Raises
-    ------
-    UsageError
-        If it is not whole or too small.
-    """
+    """Return value as an int when it is a whole number of at least `least`."""
     number = _number(name, value)
     if number != math.floor(number) or number < least:
         raise UsageError(f"{name} must be a whole number of at least {least}; got {value!r}")
@@ -157,27 +63,7 @@ def check_whole(name: str, value: int, *, least: int = 0) -> int:
 
 
 def check_columns(names: Sequence[str], available: Iterable[str], what: str = "column") -> list[str]:
-    """Return names as a list when every one is available.
-
-    Parameters
-    ----------
-    names : sequence of str, or str
-        Columns asked for.
-    available : iterable of str
-        Columns that exist.
-    what : str
-        What the names stand for, for the message.
-
-    Returns
-    -------
-    list of str
-        The names.
-
-    Raises
-    ------
-    UsageError
-        Names the first unknown column, the nearest known one and the ones that exist; or names are no texts.
-    """
+    """Return names as a list when every one is available."""
     if not isinstance(names, str) and not isinstance(names, Iterable):
         raise UsageError(f"{what} must be named by a text, or several by a list of texts; got {names!r}")
     wanted = [names] if isinstance(names, str) else list(names)

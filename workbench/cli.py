@@ -31,17 +31,7 @@ class _Parser(argparse.ArgumentParser):
 
 
 def build_parser() -> argparse.ArgumentParser:
-    """Return the parser of all commands.
-
-    Returns
-    -------
-    argparse.ArgumentParser
-        `parse_args` gives a namespace whose `run` takes the namespace and returns an exit code.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return the parser of all commands."""
     parser = _Parser(
         prog="workbench",
         description="Post-mortem workbench for failed field units: from a messy field log to a project review.",
@@ -69,23 +59,7 @@ def _add_common_options(command: argparse.ArgumentParser) -> None:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command.
-
-    Parameters
-    ----------
-    argv : sequence of str, optional
-        Arguments without the program's name; those of the process when not given.
-
-    Returns
-    -------
-    int
-        0 done, 1 the data was refused, 2 wrong usage.
-
-    Raises
-    ------
-    SystemExit
-        By the parser: 0 after --help, 2 after a wrong option.
-    """
+    """Run one command."""
     parser = build_parser()
     args = parser.parse_args(argv)
     if args.version:

@@ -26,23 +26,7 @@ def checked_arrays(
     covariates: Any,
     cluster: Any,
 ) -> dict[str, Any]:
-    """Return the arrays of lives, checked.
-
-    Parameters
-    ----------
-    time, failed, lower, upper, entry, weight, cause, covariates, cluster
-        As `Lives.from_arrays` takes them.
-
-    Returns
-    -------
-    dict
-        entry, lower, upper (float), weight (int64), cause, cluster (or None) and covariates, all of n rows.
-
-    Raises
-    ------
-    LivesError
-        Names the first bad row (from 0), its value, and how many rows are like it.
-    """
+    """Return the arrays of lives, checked."""
     lone_time, lone_end = (time is None) != (failed is None), (lower is None) != (upper is None)
     if lone_time or lone_end or (time is None) == (lower is None):
         raise LivesError("give either time and failed, or lower and upper")

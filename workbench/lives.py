@@ -105,10 +105,6 @@ class Lives:
         -------
         int
             Different clusters, or weights counted.
-
-        Raises
-        ------
-        Nothing.
         """
         return int(self.weight[rows].sum()) if self.cluster is None else len(set(self.cluster[rows].tolist()))
 

@@ -16,20 +16,7 @@ __all__ = ["Result", "columns_to_frame", "freeze_columns"]
 def freeze_columns(columns: Mapping[str, Any]) -> Mapping[str, np.ndarray]:
     """Return the columns as read-only arrays of one length in a read-only mapping.
 
-    Parameters
-    ----------
-    columns : mapping of str to array of shape (k,)
-        The columns of a table, in order.
-
-    Returns
-    -------
-    mapping of str to np.ndarray
-        The same values; texts become object arrays.
-
-    Raises
-    ------
-    ValueError
-        If two columns differ in length.
+    Shapes: columns (k,).
     """
     frozen: dict[str, np.ndarray] = {}
     for name, values in columns.items():
@@ -45,22 +32,7 @@ def freeze_columns(columns: Mapping[str, Any]) -> Mapping[str, np.ndarray]:
 
 
 def columns_to_frame(columns: Mapping[str, np.ndarray]) -> "pd.DataFrame":
-    """Return a fresh DataFrame of the columns.
-
-    Parameters
-    ----------
-    columns : mapping of str to np.ndarray
-        As made by `freeze_columns`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A copy: changing it changes nothing else.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return a fresh DataFrame of the columns."""
     import pandas as pd
 
     return pd.DataFrame({name: values.copy() for name, values in columns.items()})

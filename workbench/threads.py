@@ -13,22 +13,7 @@ R = TypeVar("R")
 
 
 def on_one_thread(function: Callable[P, R]) -> Callable[P, R]:
-    """Return the function with the threads of linear algebra held at one while it runs.
-
-    Parameters
-    ----------
-    function : callable
-        A computation of a thousand small fits; asking for the threads costs some milliseconds.
-
-    Returns
-    -------
-    callable
-        The same signature and answer.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return the function with the threads of linear algebra held at one while it runs."""
 
     @wraps(function)
     def held(*args: P.args, **kwargs: P.kwargs) -> R:

@@ -22,22 +22,6 @@ NOT_KNOWN = "not known"
 def round_sense(value: float, digits: int = 2) -> float:
     """Return value rounded to significant digits, NaN unchanged.
 
-    Parameters
-    ----------
-    value : float
-        Any number.
-    digits : int
-        Significant digits.
-
-    Returns
-    -------
-    float
-        The rounded number.
-
-    Raises
-    ------
-    Nothing.
-
     Examples
     --------
     >>> round_sense(0.03456), round_sense(1234.0, 3)
@@ -51,24 +35,6 @@ def round_sense(value: float, digits: int = 2) -> float:
 def count_of(number: int, noun: str, plural: str | None = None) -> str:
     """Return '1 unit', '3 units', 'no units'.
 
-    Parameters
-    ----------
-    number : int
-        How many.
-    noun : str
-        Singular.
-    plural : str, optional
-        Plural; noun + "s" when not given.
-
-    Returns
-    -------
-    str
-        The phrase.
-
-    Raises
-    ------
-    Nothing.
-
     Examples
     --------
     >>> count_of(0, "unit"), count_of(1, "unit"), count_of(3, "battery", "batteries")
@@ -81,20 +47,6 @@ def count_of(number: int, noun: str, plural: str | None = None) -> str:
 
 def percent_text(share: float) -> str:
     """Return a share as whole per cent, with one decimal under 10 % of either end; 'not known' for NaN.
-
-    Parameters
-    ----------
-    share : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    str
-        Such as '31 %'.
-
-    Raises
-    ------
-    Nothing.
 
     Examples
     --------
@@ -113,20 +65,6 @@ def percent_text(share: float) -> str:
 def points_text(difference: float) -> str:
     """Return a difference of shares in percentage points with its sign.
 
-    Parameters
-    ----------
-    difference : float
-        Between -1 and 1.
-
-    Returns
-    -------
-    str
-        Such as '+12 points'.
-
-    Raises
-    ------
-    Nothing.
-
     Examples
     --------
     >>> points_text(0.123), points_text(-0.05), points_text(float("nan"))
@@ -142,24 +80,6 @@ def points_text(difference: float) -> str:
 def days_text(value: float, unit: str = "days", *, signed: bool = False) -> str:
     """Return a time in whole units (one decimal under 10), 'not known' for NaN.
 
-    Parameters
-    ----------
-    value : float
-        A time.
-    unit : str
-        Its unit.
-    signed : bool
-        Whether to show a plus sign.
-
-    Returns
-    -------
-    str
-        Such as '142 days'.
-
-    Raises
-    ------
-    Nothing.
-
     Examples
     --------
     >>> days_text(141.7), days_text(-3.24, signed=True)
@@ -174,20 +94,6 @@ def days_text(value: float, unit: str = "days", *, signed: bool = False) -> str:
 
 def interval_text(lower: str, upper: str) -> str:
     """Return 'from a to b' of two texts that share a unit, naming the unit once.
-
-    Parameters
-    ----------
-    lower, upper : str
-        Both as made by the functions above.
-
-    Returns
-    -------
-    str
-        Such as '12 to 31 %'.
-
-    Raises
-    ------
-    Nothing.
 
     Examples
     --------
@@ -205,20 +111,6 @@ def interval_text(lower: str, upper: str) -> str:
 def range_text(lower: float, upper: float) -> str:
     """Return 'a to b' of two numbers without unit.
 
-    Parameters
-    ----------
-    lower, upper : float
-        NaN where not known.
-
-    Returns
-    -------
-    str
-        Such as '38 to 61'.
-
-    Raises
-    ------
-    Nothing.
-
     Examples
     --------
     >>> range_text(38.2, 61.0), range_text(float("nan"), float("nan"))
@@ -230,20 +122,6 @@ def range_text(lower: float, upper: float) -> str:
 
 def p_text(p: float) -> str:
     """Return a p value as text with two significant digits at most.
-
-    Parameters
-    ----------
-    p : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    str
-        Such as 'p = 0.03' or 'p < 0.001'.
-
-    Raises
-    ------
-    Nothing.
 
     Examples
     --------
@@ -257,20 +135,6 @@ def p_text(p: float) -> str:
 
 def join_words(words: list[str] | tuple[str, ...]) -> str:
     """Return words joined as in a sentence.
-
-    Parameters
-    ----------
-    words : list or tuple of str
-        Any number.
-
-    Returns
-    -------
-    str
-        Such as 'a, b and c'.
-
-    Raises
-    ------
-    Nothing.
 
     Examples
     --------

@@ -57,10 +57,10 @@ def to_a_ranking(path: Path) -> dict[str, Any]:
     ------
     Nothing.
     """
-    from workbench.estimate.comparisons import compare_groups
-    from workbench.estimate.curves import survival_curve
-    from workbench.log.fleet import read_fleet
-    from workbench.ranking.rank import rank_choices
+    from workbench.estimate.curves.curves import survival_curve
+    from workbench.estimate.rank_tests.comparisons import compare_groups
+    from workbench.fleet.fleets import read_fleet
+    from workbench.ranking.choices.rank import rank_choices
 
     stages = _Stages()
     fleet = read_fleet(path, covariates=[*TERMS, "site"], step=STEP)
@@ -91,10 +91,10 @@ def by_workbench(path: Path) -> dict[str, Any]:
     ------
     Nothing.
     """
-    from workbench.estimate.comparisons import compare_groups
-    from workbench.estimate.curves import survival_curve
-    from workbench.estimate.hazard_ratios import fit_hazard_ratios
-    from workbench.log.fleet import read_fleet
+    from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
+    from workbench.estimate.curves.curves import survival_curve
+    from workbench.estimate.rank_tests.comparisons import compare_groups
+    from workbench.fleet.fleets import read_fleet
 
     stages = _Stages()
     lives = read_fleet(path, covariates=TERMS).lives()

@@ -8,9 +8,9 @@ import pytest
 from tests.benchmarks.fleet_rows import write_as_csv, write_fleet
 from workbench.cli import main
 from workbench.commands import counting
-from workbench.log.fleet import read_fleet
-from workbench.log.fleet_files import has_more_rows
-from workbench.log.reading import read_log
+from workbench.fleet.fleet_files import has_more_rows
+from workbench.fleet.fleets import read_fleet
+from workbench.log.season_log.reading import read_log
 
 
 @pytest.fixture(scope="module")

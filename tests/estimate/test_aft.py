@@ -8,10 +8,10 @@ import pytest
 from scipy import integrate, optimize, special, stats
 
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.aft import AftBatch, AftProblem, fit_batch
-from workbench.estimate.aft_layout import cells_of, patterns_of
-from workbench.estimate.aft_likelihood import evaluate_likelihood, evaluate_penalty
-from workbench.estimate.families import FAMILIES
+from workbench.estimate.likelihood.aft_layout import cells_of, patterns_of
+from workbench.estimate.likelihood.aft_likelihood import evaluate_likelihood, evaluate_penalty
+from workbench.estimate.likelihood.families import FAMILIES
+from workbench.estimate.likelihood.newton import AftBatch, AftProblem, fit_batch
 
 DISTRIBUTIONS = tuple(FAMILIES)
 

@@ -5,8 +5,8 @@ import pytest
 
 from tests.estimate.test_comparisons import interval_lives, simulated, six
 from workbench import EstimateError, Lives, UsageError, compare_groups
-from workbench.estimate.comparisons import compare_trend
-from workbench.estimate.interval_scores import interval_scores
+from workbench.estimate.rank_tests.comparisons import compare_trend
+from workbench.estimate.turnbull.interval_scores import interval_scores
 
 
 def test_sun_scores_of_exact_lives_are_log_rank_scores():

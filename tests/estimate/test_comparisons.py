@@ -10,10 +10,10 @@ from scipy.stats import chi2
 from statsmodels.duration.survfunc import survdiff
 
 from workbench import Lives, compare_groups
-from workbench.estimate.comparisons import compare_trend
-from workbench.estimate.counted_tests import chi_square, whitening
-from workbench.estimate.multiplicity import adjusted_by_holm
-from workbench.estimate.rank_weights import WEIGHTS
+from workbench.estimate.rank_tests.comparisons import compare_trend
+from workbench.estimate.rank_tests.counted_tests import chi_square, whitening
+from workbench.estimate.rank_tests.rank_weights import WEIGHTS
+from workbench.estimate.shared.multiplicity import adjusted_by_holm
 
 
 def simulated(seed, n=90, entry=False, weight=False):

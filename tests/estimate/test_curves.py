@@ -7,8 +7,8 @@ from lifelines import KaplanMeierFitter, NelsonAalenFitter
 from statsmodels.duration.survfunc import SurvfuncRight
 
 from workbench import EstimateError, Lives, UsageError, survival_curve
-from workbench.estimate.curves import curve_if_failed_when_found
-from workbench.estimate.limits import INTERVALS, exact_bound
+from workbench.estimate.curves.curves import curve_if_failed_when_found
+from workbench.estimate.steps.step_limits import INTERVALS, exact_bound
 
 CURVE_COLUMNS = [
     "group",

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from workbench import EstimateError, Lives, UsageError
-from workbench.estimate.detectable import detectable_hazard_ratio, detectable_hazard_ratios
+from workbench.estimate.shared.detectable import detectable_hazard_ratio, detectable_hazard_ratios
 
 
 def test_ratio_by_hand():

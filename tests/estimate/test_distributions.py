@@ -7,8 +7,8 @@ import pytest
 from scipy import optimize, stats
 
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.distributions import fit_distribution
-from workbench.estimate.life_forms import cumulative_hazard, log_hazard, log_quantile
+from workbench.estimate.life.distributions import fit_distribution
+from workbench.estimate.life.life_forms import cumulative_hazard, log_hazard, log_quantile
 from workbench.lives import Lives
 
 ALL = ("weibull", "exponential", "lognormal", "loglogistic", "gamma")

@@ -10,9 +10,9 @@ from scipy.stats import norm
 from statsmodels.duration.hazard_regression import PHReg
 
 from workbench.errors import EstimateError, LivesError, UsageError
-from workbench.estimate.cox import PartialLikelihood, free_directions, maximise, tie_sums
-from workbench.estimate.hazard_ratios import fit_hazard_ratios
-from workbench.estimate.risk_table import risk_table_of
+from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
+from workbench.estimate.cox.partial_likelihood import PartialLikelihood, free_directions, maximise, tie_sums
+from workbench.estimate.steps.risk_table import risk_table_of
 from workbench.lives import Lives
 
 

@@ -10,10 +10,10 @@ from scipy.stats import binomtest
 from statsmodels.duration.survfunc import CumIncidenceRight
 
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.comparisons import compare_groups
-from workbench.estimate.curves import survival_curve
-from workbench.estimate.incidence import cumulative_incidence
-from workbench.estimate.interval_masses import Memberships, fit_masses, log_likelihood, share_limits
+from workbench.estimate.curves.curves import survival_curve
+from workbench.estimate.curves.incidence import cumulative_incidence
+from workbench.estimate.rank_tests.comparisons import compare_groups
+from workbench.estimate.turnbull.interval_masses import Memberships, fit_masses, log_likelihood, share_limits
 from workbench.lives import Lives
 
 CAUSES = np.array(["bite", "water", "wear"])

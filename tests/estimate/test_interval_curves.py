@@ -9,12 +9,12 @@ from scipy.optimize import brentq
 from scipy.stats import binomtest
 
 from workbench import EstimateError, Lives, survival_curve
-from workbench.estimate.curves import curve_if_failed_when_found
-from workbench.estimate.interval_curves import mass_of, shares_one_grid
-from workbench.estimate.interval_limits import ratio_limits
-from workbench.estimate.npmle import directional_derivatives
-from workbench.estimate.tilts import Worth
-from workbench.estimate.turnbull_cells import Cells, turnbull_cells
+from workbench.estimate.curves.curves import curve_if_failed_when_found
+from workbench.estimate.turnbull.interval_curves import mass_of, shares_one_grid
+from workbench.estimate.turnbull.interval_limits import ratio_limits
+from workbench.estimate.turnbull.mean_worth import Worth
+from workbench.estimate.turnbull.npmle import directional_derivatives
+from workbench.estimate.turnbull.turnbull_cells import Cells, turnbull_cells
 
 
 def mixed(seed, n, entry=False):

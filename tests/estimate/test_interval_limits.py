@@ -6,12 +6,12 @@ from scipy.optimize import brentq, lsq_linear
 
 from tests.estimate.test_interval_curves import cells_with_a_start_at, fitted, mixed
 from workbench import Lives, survival_curve
-from workbench.estimate.interval_curves import mass_of
-from workbench.estimate.interval_limits import curve_limits, open_after, ratio_limits
-from workbench.estimate.level_steps import bounded_step, free_step
-from workbench.estimate.npmle import Problem, change_of_lives, likelihood, start_by_em
-from workbench.estimate.tilts import Worth
-from workbench.estimate.turnbull_cells import turnbull_cells
+from workbench.estimate.turnbull.interval_curves import mass_of
+from workbench.estimate.turnbull.interval_limits import curve_limits, open_after, ratio_limits
+from workbench.estimate.turnbull.level_steps import bounded_step, free_step
+from workbench.estimate.turnbull.mean_worth import Worth
+from workbench.estimate.turnbull.npmle import Problem, change_of_lives, likelihood, start_by_em
+from workbench.estimate.turnbull.turnbull_cells import turnbull_cells
 
 
 def test_limit_on_a_straight_stretch_of_the_profile():
@@ -34,7 +34,7 @@ def test_limits_under_delayed_entry_by_a_general_optimiser(seed):
     """scipy's constrained optimiser finds the profile likelihood at each limit: twice its fall is 3.8415."""
     from scipy.optimize import minimize
 
-    from workbench.estimate.npmle import likelihood
+    from workbench.estimate.turnbull.npmle import likelihood
 
     lives = mixed(300 + seed, 12, entry=True)
     found = fitted(lives)

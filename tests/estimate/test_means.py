@@ -8,7 +8,7 @@ from lifelines.utils import restricted_mean_survival_time
 from scipy.optimize import minimize
 
 from workbench import EstimateError, Lives, UsageError, restricted_mean
-from workbench.estimate.interval_curves import mass_of
+from workbench.estimate.turnbull.interval_curves import mass_of
 
 
 def simulated(seed, n=80):

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.probability_plot import plot_line, plot_points
+from workbench.estimate.life.probability_plot import plot_line, plot_points
 from workbench.lives import Lives
 
 

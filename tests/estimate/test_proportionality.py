@@ -6,7 +6,7 @@ import pytest
 from lifelines import CoxPHFitter
 
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.proportionality import proportionality_of
+from workbench.estimate.cox.proportionality import proportionality_of
 from workbench.lives import Lives
 
 

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from workbench.errors import EstimateError, LivesError, UsageError
-from workbench.estimate.recurrence import mean_cumulative_count
+from workbench.estimate.curves.recurrence import mean_cumulative_count
 
 
 def _rows(*rows, **more):
@@ -71,7 +71,7 @@ def test_groups_in_chunks_and_units_without_a_group(monkeypatch):
     whole = mean_cumulative_count(rows, "seal")
     assert whole.labels == ("cord", "ring")
     assert any("1 of 60 units have no value of seal" in note for note in whole.notes)
-    monkeypatch.setattr("workbench.estimate.recurrence.CHUNK_CELLS", 500)
+    monkeypatch.setattr("workbench.estimate.curves.recurrence.CHUNK_CELLS", 500)
     pd.testing.assert_frame_equal(whole.table, mean_cumulative_count(rows, "seal").table)
     alone = mean_cumulative_count(rows[rows["seal"] == "cord"]).table
     np.testing.assert_allclose(alone.mean_count, whole.table[whole.table.group == "cord"].mean_count)

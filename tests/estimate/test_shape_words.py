@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from workbench.estimate.distributions import fit_distribution
-from workbench.estimate.shape_words import shape_statement
+from workbench.estimate.life.distributions import fit_distribution
+from workbench.estimate.life.shape_words import shape_statement
 from workbench.lives import Lives
 
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from workbench import Lives
-from workbench.estimate.interval_curves import mass_of
-from workbench.estimate.shared_fate import error_ratio, share_moves, variance_ratio
+from workbench.estimate.turnbull.interval_curves import mass_of
+from workbench.estimate.turnbull.shared_fate import error_ratio, share_moves, variance_ratio
 
 TIME = [5, 8, 8, 12, 15, 15, 20, 22, 25, 30, 31, 34, 36, 40, 41, 44, 50, 52, 55, 60, 60, 60, 60, 60]
 FAILED = [1, 1, 0, 1, 1, 1, 0, 1, 1, 1, 0, 1, 1, 1, 0, 1, 1, 0, 1, 0, 0, 0, 0, 0]

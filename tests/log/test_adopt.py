@@ -7,9 +7,9 @@ import pytest
 
 from tests.log.builders import TODAY
 from workbench.errors import LogError, UsageError
-from workbench.log.adopt import default_target, starter_settings
-from workbench.log.reading import read_log
-from workbench.log.settings import read_settings
+from workbench.log.adoption.adopt import default_target, starter_settings
+from workbench.log.dictionary.settings import read_settings
+from workbench.log.season_log.reading import read_log
 
 THEIRS = """Season 2025;;;;;;
 Logger No;Put out on;State at end;Seal fitted;Retrieval date;Altitude;Colour

@@ -7,9 +7,9 @@ import pytest
 
 from tests.log.builders import TODAY
 from workbench.errors import UsageError
-from workbench.log.blank import EXAMPLE, write_blank
-from workbench.log.columns import log_columns
-from workbench.log.reading import read_log
+from workbench.log.dictionary.columns import log_columns
+from workbench.log.season_log.reading import read_log
+from workbench.log.writing.blank import EXAMPLE, write_blank
 
 
 def test_blank_has_headings_comments_dropdowns_and_a_frozen_header(tmp_path):

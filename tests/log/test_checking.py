@@ -5,10 +5,10 @@ import datetime as dt
 import pytest
 
 from tests.log.builders import TODAY, row, write_csv
-from workbench.log.columns import log_columns
-from workbench.log.levels import notes_on_levels
-from workbench.log.reading import read_log
-from workbench.log.settings import read_settings
+from workbench.log.dictionary.columns import log_columns
+from workbench.log.dictionary.settings import read_settings
+from workbench.log.rules.spellings import notes_on_levels
+from workbench.log.season_log.reading import read_log
 
 
 def check(tmp_path, *rows, **settings):

@@ -4,10 +4,10 @@ import datetime as dt
 
 import pytest
 
-from workbench.log.cleaning import INVISIBLE, TIME_DROPPED, clean, tidy
-from workbench.log.columns import Column, log_columns
-from workbench.log.settings import read_settings
-from workbench.log.sheets import Flaw
+from workbench.log.cells.sheets import Flaw
+from workbench.log.dictionary.columns import Column, log_columns
+from workbench.log.dictionary.settings import read_settings
+from workbench.log.rules.cleaning import INVISIBLE, TIME_DROPPED, clean, tidy
 
 COLUMNS = {c.name: c for c in log_columns()}
 

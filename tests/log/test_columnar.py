@@ -10,7 +10,7 @@ import pytest
 
 from tests.log.builders import TODAY, row
 from workbench.errors import LogError
-from workbench.log.reading import read_log
+from workbench.log.season_log.reading import read_log
 
 
 def test_typed_parquet_columns(tmp_path):

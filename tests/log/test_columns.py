@@ -4,8 +4,8 @@ from collections import Counter
 
 import pytest
 
-from workbench.log.columns import ROLES, TYPES, log_columns, visit_columns, word_key
-from workbench.log.evidence import sign_names
+from workbench.log.dictionary.columns import ROLES, TYPES, log_columns, visit_columns, word_key
+from workbench.log.dictionary.evidence import sign_names
 
 DESIGNED = """
 unit_id deployment batch firmware season site latitude longitude notes deployed_on last_good_on failed_on

@@ -12,9 +12,9 @@ from tests.log.builders import row, write_csv, write_xlsx
 from tests.spoiling import SETTINGS_DAMAGE
 from tests.spoilt_files import FORMATS, ODS_HEAD, ODS_TAIL, write_damaged, write_damaged_settings
 from workbench.errors import LogError, SettingsError, UsageError
-from workbench.log.marked import write_marked
-from workbench.log.reading import read_log
-from workbench.log.settings import read_settings
+from workbench.log.dictionary.settings import read_settings
+from workbench.log.season_log.reading import read_log
+from workbench.log.writing.marked import write_marked
 
 LOGS, AT_ONCE = 500, 25
 

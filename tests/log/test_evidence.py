@@ -5,8 +5,8 @@ import csv
 import pytest
 
 from workbench.errors import LogError, UsageError
-from workbench.log.columns import log_columns
-from workbench.log.evidence import STRENGTHS, TABLE_COLUMNS, mechanism_names, read_evidence_table, sign_names
+from workbench.log.dictionary.columns import log_columns
+from workbench.log.dictionary.evidence import STRENGTHS, TABLE_COLUMNS, mechanism_names, read_evidence_table, sign_names
 
 ROW = ["slime", "wet", "floor", "lid_seal_leak", "+", "", "smell it", "common practice, no source"]
 

@@ -14,15 +14,15 @@ from tests.benchmarks.fleet_rows import fleet_rows
 from tests.log.builders import TODAY, row
 from tests.log.fleets import counted, first_problems
 from workbench.errors import LogError, UsageError
-from workbench.estimate.comparisons import compare_groups
-from workbench.estimate.curves import survival_curve
-from workbench.estimate.hazard_ratios import fit_hazard_ratios
-from workbench.estimate.time_ratios import fit_time_ratios
+from workbench.estimate.aft.time_ratios import fit_time_ratios
+from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
+from workbench.estimate.curves.curves import survival_curve
+from workbench.estimate.rank_tests.comparisons import compare_groups
+from workbench.fleet.fleet_counts import rounded_to
+from workbench.fleet.fleets import read_fleet
 from workbench.lives import Lives
-from workbench.log.fleet import read_fleet
-from workbench.log.fleet_counts import rounded_to
-from workbench.log.reading import read_log
-from workbench.ranking.rank import rank_choices
+from workbench.log.season_log.reading import read_log
+from workbench.ranking.choices.rank import rank_choices
 from workbench.simulate import simulate_season
 
 SAMPLES = Path(__file__).parents[2] / "sample_data"
@@ -152,7 +152,7 @@ def test_reasons_and_examples_are_those_of_a_log():
 
 @pytest.mark.parametrize("at_once", [20_000, 1, 3])
 def test_units_told_of_twice(at_once, monkeypatch):
-    monkeypatch.setattr("workbench.log.fleet_repeats._AT_ONCE", at_once)
+    monkeypatch.setattr("workbench.fleet.fleet_repeats._AT_ONCE", at_once)
     again = {"deployed_on": "2025-06-01", "last_good_on": "2025-07-01", "found_on": "2025-08-01"}
     rows = [
         row("A"),

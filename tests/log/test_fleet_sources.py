@@ -16,10 +16,10 @@ from tests.benchmarks.fleet_rows import fleet_rows, write_as_csv, write_fleet
 from tests.log.builders import TODAY, row, write_csv
 from tests.log.fleets import counted
 from workbench.errors import LogError, UsageError
-from workbench.log import fleet_reading
-from workbench.log.fleet import read_fleet
-from workbench.log.fleet_files import Workspace, open_source
-from workbench.log.reading import read_log
+from workbench.fleet import fleet_reading
+from workbench.fleet.fleet_files import Workspace, open_source
+from workbench.fleet.fleets import read_fleet
+from workbench.log.season_log.reading import read_log
 
 needs_a_folder_nobody_can_write_to = pytest.mark.skipif(
     not Path("/proc").is_dir(),
@@ -372,7 +372,7 @@ def test_a_spill_folder_that_cannot_be_written_to_is_named(fleet_file):
 
 
 def test_too_many_combinations_ask_for_fewer(monkeypatch, fleet_file):
-    monkeypatch.setattr("workbench.log.fleet_groups.MOST_GROUPS", 50)
+    monkeypatch.setattr("workbench.fleet.fleet_groups.MOST_GROUPS", 50)
     with pytest.raises(LogError, match=r"over 50 rows differ in days or covariates.*fewer columns apart .*step"):
         read_fleet(fleet_file, covariates=KEPT)
 

@@ -4,9 +4,9 @@ import pytest
 
 from tests.log.builders import HEAD, TODAY, row, write_csv
 from workbench.errors import LogError, SettingsError
-from workbench.log.headings import log_vocabulary
-from workbench.log.reading import read_log
-from workbench.log.settings import Settings
+from workbench.log.dictionary.headings import log_vocabulary
+from workbench.log.dictionary.settings import Settings
+from workbench.log.season_log.reading import read_log
 
 
 def read_lines(tmp_path, *lines, **settings):

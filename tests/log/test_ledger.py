@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from workbench.log.ledger import Life, LifeRefusal, life_of
+from workbench.log.rules.ledger import Life, LifeRefusal, life_of
 
 START = dt.date(2025, 3, 1)
 INF = float("inf")

@@ -5,10 +5,10 @@ import pytest
 
 from tests.log.builders import TODAY, row, write_csv, write_xlsx
 from workbench.errors import UsageError
-from workbench.log.marked import write_marked
-from workbench.log.problems import PROBLEM_COLUMNS
-from workbench.log.reading import read_log
-from workbench.log.sheetwriting import put
+from workbench.log.rules.problems import PROBLEM_COLUMNS
+from workbench.log.season_log.reading import read_log
+from workbench.log.writing.marked import write_marked
+from workbench.log.writing.sheetwriting import put
 
 
 def marked(tmp_path, path, name="marked.xlsx"):

@@ -9,7 +9,7 @@ from odf.text import P
 
 from tests.log.builders import HEAD, TODAY, row
 from workbench.errors import LogError
-from workbench.log.reading import read_log
+from workbench.log.season_log.reading import read_log
 
 
 def cell(value="", kind="string", **more):

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from tests.log.builders import HEAD, TODAY, reasons, row, write_csv, write_xlsx
 from workbench.errors import LogError, UsageError
-from workbench.log.problems import PROBLEM_COLUMNS
-from workbench.log.reading import read_log
+from workbench.log.rules.problems import PROBLEM_COLUMNS
+from workbench.log.season_log.reading import read_log
 
 
 def read(path, settings=None):

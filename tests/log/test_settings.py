@@ -7,7 +7,7 @@ from dataclasses import FrozenInstanceError
 import pytest
 
 from workbench.errors import SettingsError, UsageError
-from workbench.log.settings import MISSING_WORDS, Settings, read_settings
+from workbench.log.dictionary.settings import MISSING_WORDS, Settings, read_settings
 
 FULL = """
 season = "2025"

@@ -4,7 +4,7 @@ import pytest
 
 from tests.log.builders import HEAD, TODAY, row, write_csv
 from workbench.errors import LogError
-from workbench.log.reading import read_log
+from workbench.log.season_log.reading import read_log
 
 LINE = ",".join(HEAD)
 GOOD = "LM-001,2025-03-01,failed,2025-05-01,,2025-06-01,Hollow Wood,cord"

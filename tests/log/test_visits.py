@@ -4,7 +4,7 @@ import pytest
 
 from tests.log.builders import TODAY, row, write_csv
 from workbench.errors import LogError
-from workbench.log.reading import read_log
+from workbench.log.season_log.reading import read_log
 
 LOG_HEAD = ("unit_id", "deployed_on", "outcome", "site", "last_good_on", "found_on", "observed_from")
 

@@ -10,8 +10,8 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
 from tests.log.builders import HEAD, TODAY, row, write_xlsx
 from workbench.errors import LogError, SettingsError
-from workbench.log import workbooks
-from workbench.log.reading import read_log
+from workbench.log.season_log.reading import read_log
+from workbench.log.sources import workbooks
 
 
 def true_row(unit="LM-001", outcome="failed", **more):

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.browser.test_lab import lab  # noqa: F401  the server that the browser tests start
-from workbench.notebook.folder import make_season_folder
+from workbench.notebook.notebook_folder import make_season_folder
 from workbench.notebook.running import read_notebook
 
 pytestmark = pytest.mark.skipif(

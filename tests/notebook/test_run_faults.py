@@ -19,7 +19,7 @@ from tests.spoiling import TEXT_DAMAGE
 from workbench.errors import UsageError, WorkbenchError
 from workbench.notebook import accepting, running
 from workbench.notebook.accepting import ACCEPTED, accept_notebooks, verify_notebooks
-from workbench.notebook.folder import make_season_folder
+from workbench.notebook.notebook_folder import make_season_folder
 from workbench.notebook.running import outputs_problem, read_notebook, run_notebooks, write_notebook
 
 ROOT = Path(__file__).parents[2]
@@ -131,7 +131,7 @@ def test_a_season_folder_cut_off_while_it_is_made_is_completed_later(tmp_path, e
 FULL_DISK = """
 import resource, signal
 from pathlib import Path
-from workbench.report.output import write_together
+from workbench.report.making.output import write_together
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (5000, resource.RLIM_INFINITY))
 try:

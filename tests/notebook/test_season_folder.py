@@ -11,9 +11,9 @@ from workbench.cli import main
 from workbench.errors import UsageError, WorkbenchError
 from workbench.notebook.accepting import accept_notebooks, verify_notebooks
 from workbench.notebook.building import build_notebook
-from workbench.notebook.folder import jupyter_command, make_season_folder
+from workbench.notebook.notebook_folder import jupyter_command, make_season_folder
 from workbench.notebook.running import outputs_problem, read_notebook, run_notebooks, write_notebook
-from workbench.notebook.season import find_log
+from workbench.notebook.season_folder import find_log
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 

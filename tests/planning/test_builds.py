@@ -8,8 +8,8 @@ import pytest
 
 from workbench.errors import UsageError
 from workbench.lives import Lives
-from workbench.planning.build import read_build
 from workbench.planning.builds import LAST_SEASON, SUPPORTED, supported_levels, usual_builds, worth_of_levels
+from workbench.planning.fielded_build import read_build
 
 NAMES = ["choice", "level", "reference", "survival_gain", "lower", "upper", "grade"]
 

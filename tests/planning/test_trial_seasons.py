@@ -6,9 +6,9 @@ import pytest
 from tests.planning.test_season import _season
 from workbench import Lives
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.distributions import fit_distribution
+from workbench.estimate.life.distributions import fit_distribution
 from workbench.planning.trial_seasons import plan_trial
-from workbench.planning.visits import plan_visits
+from workbench.planning.visit_plan import plan_visits
 
 TRIAL = {"hazard_ratio": 0.5, "mission": 180, "sites": 6, "visit_spacing": 28}
 
@@ -106,7 +106,7 @@ def test_limits_to_be_expected_are_those_found_in_simulated_seasons():
     """Spread of the estimated B10 over 300 drawn seasons against the expected information, visits every 28 days."""
     lives = _season(n=400)
     plan = plan_visits(lives, mission=180, units=400, spacings=(28,))
-    from workbench.estimate.aft import AftProblem, fit_batch
+    from workbench.estimate.likelihood.newton import AftProblem, fit_batch
 
     seen = fit_batch(
         AftProblem.build(lives.lower, lives.upper, lives.entry, np.zeros((400, 0))), np.ones(400), covariance=True

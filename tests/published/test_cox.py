@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from workbench.estimate.cox import PartialLikelihood
-from workbench.estimate.cox_residuals import martingale_residuals, score_residuals
-from workbench.estimate.hazard_ratios import fit_hazard_ratios
-from workbench.estimate.proportionality import proportionality_of
-from workbench.estimate.risk_table import risk_table_of
+from workbench.estimate.cox.cox_residuals import martingale_residuals, score_residuals
+from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
+from workbench.estimate.cox.partial_likelihood import PartialLikelihood
+from workbench.estimate.cox.proportionality import proportionality_of
+from workbench.estimate.steps.risk_table import risk_table_of
 from workbench.lives import Lives
 
 CASES = {c["id"]: c for c in json.loads(Path(__file__).with_name("cox.json").read_text(encoding="utf-8"))}
@@ -181,7 +181,7 @@ def test_sparse_and_full_risk_tables_agree(monkeypatch):
     codes = np.arange(len(lives))
     columns = lives.covariates[["karno", "age"]].to_numpy(dtype=float) / 10
     for cells in (10**7, 1):
-        monkeypatch.setattr("workbench.estimate.risk_table.DENSE_CELLS", cells)
+        monkeypatch.setattr("workbench.estimate.steps.risk_table.DENSE_CELLS", cells)
         table = risk_table_of(replace(lives, entry=np.minimum(lives.lower / 2, 30)), codes, len(lives))
         assert (table.at_risk is None) == (cells == 1)
         likelihoods.append(PartialLikelihood(table, columns, "efron").at(np.array([-0.3, 0.1])))

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from workbench import Lives, compare_groups, proportion_interval, restricted_mean, survival_curve
-from workbench.estimate.comparisons import compare_trend
+from workbench.estimate.rank_tests.comparisons import compare_trend
 
 CASES = json.loads((Path(__file__).parent / "curve_cases.json").read_text(encoding="utf-8"))
 

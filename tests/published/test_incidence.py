@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from workbench.estimate.hazard_ratios import fit_hazard_ratios
-from workbench.estimate.incidence import cumulative_incidence
-from workbench.estimate.recurrence import mean_cumulative_count
+from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
+from workbench.estimate.curves.incidence import cumulative_incidence
+from workbench.estimate.curves.recurrence import mean_cumulative_count
 from workbench.lives import Lives
 
 CASES = {c["id"]: c for c in json.loads(Path(__file__).with_name("incidence.json").read_text(encoding="utf-8"))}

@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 from scipy.special import gamma
 
-from workbench.estimate.aft import AftBatch, AftProblem, fit_batch
-from workbench.estimate.distributions import fit_distribution
-from workbench.estimate.probability_plot import plot_line, plot_points
-from workbench.estimate.time_ratios import fit_time_ratios
+from workbench.estimate.aft.time_ratios import fit_time_ratios
+from workbench.estimate.life.distributions import fit_distribution
+from workbench.estimate.life.probability_plot import plot_line, plot_points
+from workbench.estimate.likelihood.newton import AftBatch, AftProblem, fit_batch
 from workbench.lives import Lives
 
 CASES = {c["id"]: c for c in json.loads(Path(__file__).with_name("parametric.json").read_text(encoding="utf-8"))}

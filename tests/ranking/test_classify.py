@@ -7,20 +7,20 @@ import pandas as pd
 import pytest
 
 from workbench.errors import UsageError
-from workbench.estimate.curves import survival_curve
-from workbench.estimate.terms import terms_of
+from workbench.estimate.curves.curves import survival_curve
+from workbench.estimate.shared.terms import terms_of
 from workbench.lives import Lives
-from workbench.log.reading import read_log
-from workbench.ranking.classify import classify_mission
-from workbench.ranking.mission_folds import Folds, mission_folds
-from workbench.ranking.mission_importance import (
+from workbench.log.season_log.reading import read_log
+from workbench.ranking.mission.classify import classify_mission
+from workbench.ranking.mission.mission_folds import Folds, mission_folds
+from workbench.ranking.mission.mission_importance import (
     importance_of,
     predict_held_out,
     together,
     training_shares,
 )
-from workbench.ranking.mission_labels import DOUBTFUL, FAILED, LASTED, life_curve, mission_labels, share_failed
-from workbench.ranking.mission_model import LevelColumns, fit_on_shares, mission_pipeline, model_columns
+from workbench.ranking.mission.mission_labels import DOUBTFUL, FAILED, LASTED, life_curve, mission_labels, share_failed
+from workbench.ranking.mission.mission_model import LevelColumns, fit_on_shares, mission_pipeline, model_columns
 from workbench.report.figures import draw
 from workbench.report.figures.style import new_axes
 from workbench.simulate import simulate_season
@@ -343,7 +343,7 @@ def test_choices_that_say_the_same_are_handed_out_together():
 def test_likeness_of_choices_is_cramers_v_as_scipy_has_it():
     from scipy.stats.contingency import association
 
-    from workbench.ranking.mission_importance import _cramer
+    from workbench.ranking.mission.mission_importance import _cramer
 
     rng = np.random.default_rng(0)
     a, b = rng.integers(0, 3, 200), rng.integers(0, 2, 200)

@@ -6,7 +6,7 @@ import pytest
 from tests.ranking.test_classify import _known
 from workbench.errors import EstimateError, LivesError, UsageError
 from workbench.lives import Lives
-from workbench.ranking.classify import classify_mission
+from workbench.ranking.mission.classify import classify_mission
 
 
 def test_too_many_unknown_outcomes_show_nothing():

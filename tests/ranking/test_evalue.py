@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from workbench.ranking.evalue import e_value, e_value_of_interval
+from workbench.ranking.checks.evalue import e_value, e_value_of_interval
 
 
 def test_e_value_matches_the_worked_example_of_breast_feeding():

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from statsmodels.stats.multitest import multipletests
 
-from workbench.ranking.grade import Evidence, adjusted_for_choices, comparisons_sentence, grade_of
+from workbench.ranking.choices.grade import Evidence, adjusted_for_choices, comparisons_sentence, grade_of
 
 STRONG = Evidence(
     gain=0.2,

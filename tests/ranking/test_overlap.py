@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 from workbench.lives import Lives
-from workbench.ranking.aliases import find_aliases
-from workbench.ranking.design import build_design
-from workbench.ranking.overlap import choice_never_mixes, extrapolated_shares, overlap_of
+from workbench.ranking.checks.aliases import find_aliases
+from workbench.ranking.checks.overlap import choice_never_mixes, extrapolated_shares, overlap_of
+from workbench.ranking.model.design import build_design
 
 
 def _design(frame: pd.DataFrame, choices, adjust=()):

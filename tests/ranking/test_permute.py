@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 
 from workbench.lives import Lives
-from workbench.ranking.design import build_design
-from workbench.ranking.permute import PERMUTATIONS, choice_p_values, permutation_p, score_residuals
+from workbench.ranking.checks.permute import PERMUTATIONS, choice_p_values, permutation_p, score_residuals
+from workbench.ranking.model.design import build_design
 
 from .seasons import make_lives
 
@@ -75,7 +75,7 @@ def test_p_approaches_full_enumeration():
 
 
 def test_normal_limit_agrees_with_exchange(monkeypatch):
-    import workbench.ranking.permute as module
+    import workbench.ranking.checks.permute as module
 
     rng = np.random.default_rng(6)
     residual, level, site = rng.normal(size=400), rng.integers(0, 3, 400), rng.integers(0, 4, 400)

@@ -6,7 +6,7 @@ import pytest
 
 from workbench.errors import EstimateError, LivesError, UsageError
 from workbench.lives import Lives
-from workbench.ranking.rank import rank_choices
+from workbench.ranking.choices.rank import rank_choices
 
 from .seasons import make_lives
 

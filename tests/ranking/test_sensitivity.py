@@ -7,14 +7,14 @@ import pandas as pd
 import pytest
 
 from workbench.lives import Lives
-from workbench.ranking.design import build_design
-from workbench.ranking.fitting import fit_design, problem_of
-from workbench.ranking.missing import FlipCount, missing_units
-from workbench.ranking.opinions import agreement_of, log_hazard_ratios
-from workbench.ranking.rank import rank_choices
-from workbench.ranking.raw import raw_comparisons
-from workbench.ranking.sensitivity import ALL_FAILED, ALL_WORKED, SEASON_CLOCK, season_clock, sensitivity_of
-from workbench.ranking.standardise import standardise
+from workbench.ranking.checks.missing_units import FlipCount, missing_units
+from workbench.ranking.checks.opinions import agreement_of, log_hazard_ratios
+from workbench.ranking.checks.raw import raw_comparisons
+from workbench.ranking.checks.sensitivity import ALL_FAILED, ALL_WORKED, SEASON_CLOCK, season_clock, sensitivity_of
+from workbench.ranking.choices.rank import rank_choices
+from workbench.ranking.model.design import build_design
+from workbench.ranking.model.fitting import fit_design, problem_of
+from workbench.ranking.model.standardise import standardise
 
 from .seasons import make_lives
 
@@ -216,7 +216,7 @@ def test_agreement_is_one_number_and_names_what_disagrees():
 
 
 def test_raw_figures_are_those_of_the_curves(lives):
-    from workbench.estimate.curves import survival_curve
+    from workbench.estimate.curves.curves import survival_curve
 
     design = build_design(lives, ["seal", "vent"], "environment")
     raw = raw_comparisons(design, 180.0)

@@ -9,13 +9,13 @@ from scipy import stats
 from scipy.integrate import quad
 from scipy.optimize import minimize
 
-from workbench.estimate.aft import AftBatch
-from workbench.estimate.time_ratios import fit_time_ratios
+from workbench.estimate.aft.time_ratios import fit_time_ratios
+from workbench.estimate.likelihood.newton import AftBatch
 from workbench.lives import Lives
-from workbench.ranking.design import build_design
-from workbench.ranking.fitting import SHAPE_SD, fit_design, problem_of, resample_design
-from workbench.ranking.raw import within_gain
-from workbench.ranking.standardise import restricted_life, standardise
+from workbench.ranking.checks.raw import within_gain
+from workbench.ranking.model.design import build_design
+from workbench.ranking.model.fitting import SHAPE_SD, fit_design, problem_of, resample_design
+from workbench.ranking.model.standardise import restricted_life, standardise
 
 from .seasons import make_lives
 

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from tests.report.toys import season_of
-from workbench.estimate.curves import survival_curve
-from workbench.report.choice import compare_choice, test_levels
-from workbench.report.findings_life import choice_findings, life_findings
-from workbench.report.findings_outcome import outcome_findings
-from workbench.report.missing import missing_bounds, missing_runs, share_surviving
+from workbench.estimate.curves.curves import survival_curve
+from workbench.report.basis.choice import compare_choice, test_levels
+from workbench.report.basis.missing_bounds import missing_bounds, missing_runs, share_surviving
+from workbench.report.findings.findings_life import choice_findings, life_findings
+from workbench.report.findings.findings_outcome import outcome_findings
 
 
 @pytest.fixture(scope="module")

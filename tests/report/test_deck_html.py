@@ -7,11 +7,11 @@ import pytest
 
 from tests.report.seasons import SETTINGS
 from tests.report.toys import season_of
-from workbench.report.deck_html import deck_html, number_columns, packaged, picture_data, table_html
-from workbench.report.finding import Finding
-from workbench.report.slides import Slide, slides_of
-from workbench.report.summary_html import summary_html
-from workbench.report.typed import CAUTIONS, caution_finding, cover_slide, mission_finding, typed_slides
+from workbench.report.basis.finding import Finding
+from workbench.report.decks.deck_html import deck_html, number_columns, packaged, picture_data, table_html
+from workbench.report.decks.slides import Slide, slides_of
+from workbench.report.decks.summary_html import summary_html
+from workbench.report.decks.typed import CAUTIONS, caution_finding, cover_slide, mission_finding, typed_slides
 
 VERSIONS = {"workbench": "0.1.0"}
 

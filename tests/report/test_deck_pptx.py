@@ -9,10 +9,10 @@ from pptx import Presentation
 from pptx.util import Emu
 
 from tests.report.test_review import numbers_of, text_of
-from workbench.report.deck_pptx import deck_pptx, fitting_size, same_bytes, text_height
+from workbench.report.decks.deck_pptx import deck_pptx, fitting_size, same_bytes, text_height
+from workbench.report.decks.pptx_table import legal_text
+from workbench.report.decks.slides import Picture, Slide
 from workbench.report.figures.bars import Bars
-from workbench.report.pptx_table import legal_text
-from workbench.report.slides import Picture, Slide
 
 
 @pytest.fixture(scope="module", params=["plain_review", "hostile_review"])

@@ -10,12 +10,12 @@ from PIL import Image
 from tests.report.seasons import HOSTILE
 from tests.report.toys import season_of
 from workbench.errors import UsageError
-from workbench.estimate.comparisons import compare_groups
-from workbench.estimate.curves import survival_curve
-from workbench.estimate.distributions import fit_distribution
-from workbench.estimate.hazard_ratios import fit_hazard_ratios
-from workbench.estimate.means import restricted_mean
-from workbench.estimate.time_ratios import fit_time_ratios
+from workbench.estimate.aft.time_ratios import fit_time_ratios
+from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
+from workbench.estimate.curves.curves import survival_curve
+from workbench.estimate.curves.means import restricted_mean
+from workbench.estimate.life.distributions import fit_distribution
+from workbench.estimate.rank_tests.comparisons import compare_groups
 from workbench.lives import Lives
 from workbench.report.figures import DRAWN_BY, draw
 from workbench.report.figures.bars import Bars

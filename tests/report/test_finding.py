@@ -5,7 +5,7 @@ import json
 import pytest
 
 from workbench.errors import WorkbenchError
-from workbench.report.finding import (
+from workbench.report.basis.finding import (
     JSON_FIELDS,
     SECTIONS,
     Drawing,

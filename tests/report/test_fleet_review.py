@@ -6,8 +6,8 @@ import polars as pl
 import pytest
 
 from tests.benchmarks.fleet_rows import fleet_rows
-from workbench.log.fleet import read_fleet
-from workbench.report.build import review
+from workbench.fleet.fleets import read_fleet
+from workbench.report.making.review import review
 
 
 @pytest.fixture(scope="module")

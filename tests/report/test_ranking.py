@@ -5,11 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from workbench.report.build import season_data
 from workbench.report.figures import draw
 from workbench.report.figures.style import new_axes, theme
-from workbench.report.findings_ranking import ranking_findings
-from workbench.report.ranking_words import caveats_of, claim_sentence, rows_of, shift_sentence
+from workbench.report.findings.findings_ranking import ranking_findings
+from workbench.report.findings.ranking_words import caveats_of, claim_sentence, rows_of, shift_sentence
+from workbench.report.making.review import season_data
 from workbench.simulate import simulate_season
 
 EFFECTS = {"lid_seal": {"cord": 0.3, "o_ring": 1.4}}

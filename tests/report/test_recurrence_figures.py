@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from workbench.estimate.proportionality import proportionality_of
-from workbench.estimate.recurrence import mean_cumulative_count
+from workbench.estimate.cox.proportionality import proportionality_of
+from workbench.estimate.curves.recurrence import mean_cumulative_count
 from workbench.lives import Lives
 from workbench.report.figures import draw
 from workbench.report.figures.style import new_axes

@@ -13,10 +13,10 @@ import pytest
 
 from tests.report.seasons import HOSTILE, SETTINGS, plain_season
 from workbench.errors import LogError, UsageError, WorkbenchError
-from workbench.report.build import review
-from workbench.report.exports import csv_text, is_private, set_aside_frame
-from workbench.report.finding import JSON_FIELDS, SECTIONS
-from workbench.report.output import write_together
+from workbench.report.basis.exports import csv_text, is_private, set_aside_frame
+from workbench.report.basis.finding import JSON_FIELDS, SECTIONS
+from workbench.report.making.output import write_together
+from workbench.report.making.review import review
 
 FILES = ("html", "summary", "pptx", "findings", "set_aside", "ledger")
 
@@ -229,7 +229,9 @@ def test_an_earlier_review_survives_a_failed_move(tmp_path, monkeypatch):
         real(source, target)
 
     # only the first forward move of b fails; the moves back go through
-    monkeypatch.setattr("workbench.report.output.os.replace", lambda s, t: (failing if len(calls) < 4 else real)(s, t))
+    monkeypatch.setattr(
+        "workbench.report.making.output.os.replace", lambda s, t: (failing if len(calls) < 4 else real)(s, t)
+    )
     with pytest.raises(WorkbenchError, match=r"No space left.*what was there before is unchanged"):
         write_together(tmp_path, {"a.txt": b"new a", "b.txt": b"new b"})
 
@@ -238,7 +240,7 @@ def test_an_earlier_review_survives_a_failed_move(tmp_path, monkeypatch):
 
 def test_an_interruption_leaves_the_earlier_review_whole(tmp_path, monkeypatch):
     write_together(tmp_path, {"a.txt": b"old a"})
-    monkeypatch.setattr("workbench.report.output.os.fsync", lambda _: (_ for _ in ()).throw(KeyboardInterrupt))
+    monkeypatch.setattr("workbench.report.making.output.os.fsync", lambda _: (_ for _ in ()).throw(KeyboardInterrupt))
 
     with pytest.raises(KeyboardInterrupt):
         write_together(tmp_path, {"a.txt": b"new a"})

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from tests.report.toys import season_of
-from workbench.report.finding import Finding
-from workbench.report.second_opinion import Check, checks_of, opinion_findings
+from workbench.report.basis.finding import Finding
+from workbench.report.findings.second_opinion import Check, checks_of, opinion_findings
 
 
 @pytest.fixture(scope="module")
@@ -88,7 +88,7 @@ def test_the_command_fails_under_strict_when_a_finding_is_withheld(monkeypatch, 
         withheld=("The share: the workbench computes 1, the second program 2; what rests on it is withheld",),
         rows_set_aside=0, claims=(), html="a", summary="b", pptx="c", findings="d", set_aside="e", ledger="f",
     )  # fmt: skip
-    monkeypatch.setattr("workbench.report.build.review", lambda *a, **k: written)
+    monkeypatch.setattr("workbench.report.making.review.review", lambda *a, **k: written)
     args = SimpleNamespace(
         log="x",
         out=tmp_path,

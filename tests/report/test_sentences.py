@@ -5,8 +5,8 @@ import re
 
 import pytest
 
-from workbench.report.naming import first_sentence, id_words, limits_words, shown_name
-from workbench.report.sentences import (
+from workbench.report.words.naming import first_sentence, id_words, limits_words, shown_name
+from workbench.report.words.sentences import (
     ShareOfGroup,
     association_words,
     days_sentence,

@@ -3,7 +3,7 @@
 import numpy as np
 
 from workbench import Lives
-from workbench.report.shared_sites import site_caveat
+from workbench.report.basis.shared_sites import site_caveat
 
 
 def lives(sites, units=6):

@@ -6,15 +6,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from workbench.estimate.curves import survival_curve
-from workbench.estimate.incidence import cumulative_incidence
+from workbench.estimate.curves.curves import survival_curve
+from workbench.estimate.curves.incidence import cumulative_incidence
 from workbench.lives import Lives
-from workbench.report.build import season_data
 from workbench.report.figures import draw
 from workbench.report.figures.style import figure_png, new_axes, theme
-from workbench.report.findings_teardown import OPENING, teardown_findings
-from workbench.teardown.pareto import ends_of_units
-from workbench.teardown.survey import survey_teardowns
+from workbench.report.findings.findings_teardown import OPENING, teardown_findings
+from workbench.report.making.review import season_data
+from workbench.teardown.ends.pareto import ends_of_units
+from workbench.teardown.ends.survey import survey_teardowns
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.lives import Lives
-from workbench.report.season import SeasonData
+from workbench.report.basis.season_data import SeasonData
 
 
 def season_of(time, failed, covariates, *, mission=150.0, outcome=None, lower=None, upper=None, **more):

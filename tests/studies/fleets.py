@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from tests.benchmarks.fleet_rows import write_fleet
-from workbench.log.fleet import Fleet, read_fleet
+from workbench.fleet.fleets import Fleet, read_fleet
 
 KEPT = ["lid_seal", "vent", "board_protection", "environment", "site", "season"]
 CHOICES = ["lid_seal", "vent", "board_protection"]

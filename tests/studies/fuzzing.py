@@ -22,12 +22,12 @@ with atheris.instrument_imports(include=["workbench.log", "workbench.checks", "t
     from tests.damage import LINE_ENDS
     from tests.spoiling import JUNK, TOML_JUNK
     from workbench.errors import LogError, SettingsError
-    from workbench.log.cleaning import Cleaned, clean, tidy
-    from workbench.log.columns import Column, evidence_column, log_columns, visit_columns
-    from workbench.log.headings import fit_of, log_vocabulary
-    from workbench.log.settings import Settings, read_settings
-    from workbench.log.sheets import RawSheet, cell_text
-    from workbench.log.textfiles import decode, read_text_file
+    from workbench.log.cells.sheets import RawSheet, cell_text
+    from workbench.log.dictionary.columns import Column, evidence_column, log_columns, visit_columns
+    from workbench.log.dictionary.headings import fit_of, log_vocabulary
+    from workbench.log.dictionary.settings import Settings, read_settings
+    from workbench.log.rules.cleaning import Cleaned, clean, tidy
+    from workbench.log.sources.textfiles import decode, read_text_file
 
 __all__ = ["TARGETS", "main"]
 

@@ -13,9 +13,9 @@ import numpy as np
 
 from tests.studies.seasons import season_lives
 from workbench.errors import WorkbenchError
-from workbench.estimate.hazard_ratios import fit_hazard_ratios
+from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
 from workbench.lives import Lives
-from workbench.ranking.rank import rank_choices
+from workbench.ranking.choices.rank import rank_choices
 
 CHOICES = ("lid_seal", "seal_bonded", "fasteners", "vent", "board_protection", "cable_entry")
 EFFECTS = {

@@ -8,12 +8,12 @@ import sys
 
 import numpy as np
 
-from workbench.estimate.incidence import cumulative_incidence
+from workbench.estimate.curves.incidence import cumulative_incidence
 from workbench.lives import UNDETERMINED
-from workbench.log.reading import read_log
+from workbench.log.season_log.reading import read_log
 from workbench.simulate import simulate_season
-from workbench.teardown.mechanism import suggest_from_records, suggest_mechanism
-from workbench.teardown.survey import class_incidence
+from workbench.teardown.ends.survey import class_incidence
+from workbench.teardown.mechanisms.mechanism import suggest_from_records, suggest_mechanism
 
 WATER = ("lid_seal_leak", "gland_or_connector_leak", "vapour_condensation", "corrosion_contacts")
 EDGES = (0.0, 0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.01)

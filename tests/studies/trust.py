@@ -20,14 +20,14 @@ from scipy.special import ndtri
 
 from tests.studies.planning import one_season
 from workbench.errors import WorkbenchError
-from workbench.estimate.comparisons import compare_groups
-from workbench.estimate.curves import survival_curve
-from workbench.estimate.distributions import fit_distribution
-from workbench.estimate.hazard_ratios import fit_hazard_ratios
-from workbench.estimate.incidence import cumulative_incidence
-from workbench.estimate.means import restricted_mean
-from workbench.estimate.proportions import proportion_interval
-from workbench.estimate.time_ratios import fit_time_ratios
+from workbench.estimate.aft.time_ratios import fit_time_ratios
+from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
+from workbench.estimate.curves.curves import survival_curve
+from workbench.estimate.curves.incidence import cumulative_incidence
+from workbench.estimate.curves.means import restricted_mean
+from workbench.estimate.life.distributions import fit_distribution
+from workbench.estimate.rank_tests.comparisons import compare_groups
+from workbench.estimate.shared.proportions import proportion_interval
 from workbench.lives import Lives
 
 SHAPE, END, DAY, SHARE_WATER = 1.5, 180, 120, 0.6

@@ -2,12 +2,12 @@
 
 import numpy as np
 
-from workbench.estimate.incidence import cumulative_incidence
+from workbench.estimate.curves.incidence import cumulative_incidence
 from workbench.lives import UNDETERMINED, Lives
 from workbench.simulate import simulate_season
-from workbench.teardown.families import SEAL_PREVENTS
-from workbench.teardown.imputation import draw_mechanisms, imputed_incidence
-from workbench.teardown.mechanism import suggest_from_records
+from workbench.teardown.ends.imputation import draw_mechanisms, imputed_incidence
+from workbench.teardown.mechanisms.mechanism import suggest_from_records
+from workbench.teardown.mechanisms.sign_families import SEAL_PREVENTS
 
 SEEDS = range(100, 108)
 WATER = ("lid_seal_leak", "gland_or_connector_leak", "vapour_condensation", "corrosion_contacts")

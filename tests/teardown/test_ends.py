@@ -5,16 +5,16 @@ import pytest
 
 from tests.teardown.builders import records, small_table
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.proportions import proportion_interval
+from workbench.estimate.shared.proportions import proportion_interval
 from workbench.lives import Lives
-from workbench.teardown.agreement import compare_verdicts
-from workbench.teardown.families import ACCEPTED_ANSWERS, FAMILY_OF, SEAL_PREVENTS, family_of
-from workbench.teardown.inside import inside_condition
-from workbench.teardown.mechanism import suggest_from_records
-from workbench.teardown.opened import read_teardowns
-from workbench.teardown.pareto import ends_of_units
-from workbench.teardown.preventable import OTHERS, PREVENTABLE, preventable_causes, rank_preventable, two_classes
-from workbench.teardown.shapes import shapes_by_mechanism
+from workbench.teardown.ends.inside import inside_condition
+from workbench.teardown.ends.pareto import ends_of_units
+from workbench.teardown.ends.preventable import OTHERS, PREVENTABLE, preventable_causes, rank_preventable, two_classes
+from workbench.teardown.ends.shapes import shapes_by_mechanism
+from workbench.teardown.mechanisms.agreement import compare_verdicts
+from workbench.teardown.mechanisms.mechanism import suggest_from_records
+from workbench.teardown.mechanisms.opened import read_teardowns
+from workbench.teardown.mechanisms.sign_families import ACCEPTED_ANSWERS, FAMILY_OF, SEAL_PREVENTS, family_of
 
 
 def fleet(**more):

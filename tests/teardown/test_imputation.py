@@ -5,12 +5,12 @@ import pytest
 
 from tests.teardown.builders import records, small_table
 from workbench.errors import EstimateError
-from workbench.estimate.curves import survival_curve
-from workbench.estimate.incidence import cumulative_incidence
+from workbench.estimate.curves.curves import survival_curve
+from workbench.estimate.curves.incidence import cumulative_incidence
 from workbench.lives import Lives
-from workbench.teardown.contributions import failure_contributions
-from workbench.teardown.imputation import draw_mechanisms, imputed_incidence, pool_estimates
-from workbench.teardown.mechanism import suggest_from_records
+from workbench.teardown.ends.contributions import failure_contributions
+from workbench.teardown.ends.imputation import draw_mechanisms, imputed_incidence, pool_estimates
+from workbench.teardown.mechanisms.mechanism import suggest_from_records
 
 
 def test_pooling_ten_estimates_as_published():

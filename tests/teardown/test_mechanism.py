@@ -6,10 +6,10 @@ import pytest
 
 from tests.teardown.builders import records, small_table
 from workbench.errors import UsageError
-from workbench.log.evidence import read_evidence_table
-from workbench.log.reading import read_log
-from workbench.teardown.likelihood import mechanism_weights
-from workbench.teardown.mechanism import suggest_from_records, suggest_mechanism
+from workbench.log.dictionary.evidence import read_evidence_table
+from workbench.log.season_log.reading import read_log
+from workbench.teardown.mechanisms.likelihood import mechanism_weights
+from workbench.teardown.mechanisms.mechanism import suggest_from_records, suggest_mechanism
 
 
 def probability(suggestions, row, mechanism):

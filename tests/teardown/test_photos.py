@@ -8,7 +8,7 @@ from PIL import Image
 
 from workbench.cli import main
 from workbench.errors import LogError, UsageError
-from workbench.teardown.photos import LONGEST_SIDE, clean_photo, photo_uri, photos_of
+from workbench.teardown.sheets.photos import LONGEST_SIDE, clean_photo, photo_uri, photos_of
 
 
 def picture(path, size=(2400, 1200), orientation=6):

@@ -10,9 +10,9 @@ import pytest
 
 from tests.teardown.builders import records
 from workbench.errors import UsageError
-from workbench.log.evidence import read_evidence_table, sign_names
-from workbench.teardown.hazards import CAUTIONS, SOURCES, caution_html, caution_text
-from workbench.teardown.sheet import FACTS, ORDER_OF_WORK, sheets_html, units_to_open, write_blank, write_sheets
+from workbench.log.dictionary.evidence import read_evidence_table, sign_names
+from workbench.teardown.sheets.hazards import CAUTIONS, SOURCES, caution_html, caution_text
+from workbench.teardown.sheets.sheet import FACTS, ORDER_OF_WORK, sheets_html, units_to_open, write_blank, write_sheets
 
 HOSTILE = '<script>alert("x")</script><img src=http://example.org/a> & "quotes"\n' + "long " * 200
 

@@ -8,10 +8,10 @@ import pytest
 
 from workbench.cli import main
 from workbench.errors import EstimateError
-from workbench.log.reading import read_log
-from workbench.teardown.matrix import SURVIVORS, evidence_matrix
-from workbench.teardown.mechanism import suggest_mechanism
-from workbench.teardown.survey import class_incidence, survey_teardowns
+from workbench.log.season_log.reading import read_log
+from workbench.teardown.ends.survey import class_incidence, survey_teardowns
+from workbench.teardown.mechanisms.matrix import SURVIVORS, evidence_matrix
+from workbench.teardown.mechanisms.mechanism import suggest_mechanism
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 LOG, SETTINGS = SAMPLE / "lantern_moor_2025.csv", SAMPLE / "lantern_moor_2025.toml"

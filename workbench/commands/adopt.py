@@ -14,8 +14,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the settings; an existing file is never written over."""
-    from workbench.log.adopt import default_target, starter_settings
-    from workbench.log.sheetwriting import check_target, write_whole
+    from workbench.log.adoption import default_target, starter_settings
+    from workbench.log.writing import check_target, write_whole
 
     text = starter_settings(args.log)
     target = check_target(args.out or default_target(args.log), ".toml", fresh=True)

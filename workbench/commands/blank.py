@@ -15,11 +15,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write what was asked for."""
     if args.teardown:
-        from workbench.teardown.sheet import write_blank as write_blank_teardown
+        from workbench.teardown.sheets import write_blank as write_blank_teardown
 
         written = write_blank_teardown(args.file)
     else:
-        from workbench.log.blank import write_blank
+        from workbench.log.writing import write_blank
 
         written = write_blank(args.file, args.settings)
     print(json.dumps({"file": str(written)}) if args.json else f"{written} written")

@@ -9,8 +9,8 @@ from workbench.commands.counting import add_step, counted
 from workbench.wording import count_of
 
 if TYPE_CHECKING:
-    from workbench.log.fleet import Fleet
-    from workbench.log.record import Log
+    from workbench.fleet import Fleet
+    from workbench.log.season_log import Log
 
 HELP = "check a log: every problem at once, each with its cell, its reason and what to do"
 
@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print what was found; 1 when no row can be used, or rows were set aside and --strict was given."""
-    from workbench.log.reading import read_log
+    from workbench.log.season_log import read_log
 
     log: Log | Fleet
     fleet = counted(args, lambda roles: [], args.marked)
@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
         log = kept = read_log(args.log, args.settings)
         problems = [problem.as_dict() for problem in kept.all_problems]
         if args.marked:
-            from workbench.log.marked import write_marked
+            from workbench.log.writing import write_marked
 
             write_marked(args.log, kept, args.marked)
     if args.marked:

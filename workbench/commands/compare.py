@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any
 from workbench.commands.counting import add_step, counted
 
 if TYPE_CHECKING:
-    from workbench.report.choice import ChoiceComparison
-    from workbench.report.season import SeasonData
+    from workbench.report.basis import ChoiceComparison, SeasonData
 
 HELP = "compare the levels of one choice: share lasting the mission, days, differences and a test"
 
@@ -29,9 +28,8 @@ def run(args: argparse.Namespace) -> int:
     """Print the comparison; 1 when rows were set aside and --strict was given."""
     from workbench.checks import check_columns
     from workbench.errors import EstimateError
-    from workbench.report.build import season_data
-    from workbench.report.choice import compare_choice
-    from workbench.report.season import FEWEST_UNITS
+    from workbench.report.basis import FEWEST_UNITS, compare_choice
+    from workbench.report.making import season_data
 
     started = time.monotonic()
     columns = [name for name in (args.by, args.within) if name]
@@ -56,7 +54,7 @@ def _write_figure(path: str, choice: "ChoiceComparison", data: "SeasonData") -> 
     from pathlib import Path
 
     from workbench.errors import UsageError
-    from workbench.log.sheetwriting import write_whole
+    from workbench.log.writing import write_whole
     from workbench.report.figures import draw
     from workbench.report.figures.style import figure_png, new_axes, theme
 
@@ -116,12 +114,12 @@ def _as_json(choice: "ChoiceComparison", data: "SeasonData") -> dict[str, Any]:
 
 
 def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
-    from workbench.report.naming import shown_name
-    from workbench.report.sentences import (
+    from workbench.report.words import (
         days_sentence,
         detectable_sentence,
         difference_sentence,
         share_sentence,
+        shown_name,
         test_sentence,
     )
     from workbench.wording import count_of

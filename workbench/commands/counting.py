@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from workbench.log.fleet import Fleet
+    from workbench.fleet import Fleet
 
 MOST_ROWS = 50_000
 """Rows of a log that is still kept row by row; reading then takes 7 s and a ranking two minutes."""
@@ -28,9 +28,8 @@ def counted(args: argparse.Namespace, columns: Columns, set_aside_to: str | None
 
     Columns gets the role of each column that could be kept apart, and returns those that are.
     """
-    from workbench.log.fleet import read_fleet
-    from workbench.log.fleet_files import has_more_rows
-    from workbench.log.settings import read_settings
+    from workbench.fleet import has_more_rows, read_fleet
+    from workbench.log.dictionary import read_settings
 
     if args.step is None and not has_more_rows(args.log, MOST_ROWS):
         return None

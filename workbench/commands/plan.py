@@ -30,8 +30,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the plan; write the allocation when asked for."""
-    from workbench.report.build import season_data
-    from workbench.report.findings_planning import planning_findings
+    from workbench.report.findings import planning_findings
+    from workbench.report.making import season_data
 
     data = season_data(args.log, settings=args.settings, mission=args.mission, seed=args.seed)
     trial = None if args.no_trial else {"hazard_ratio": args.hazard_ratio, "seasons": args.seasons}
@@ -62,8 +62,8 @@ def _allocate(args: argparse.Namespace, data: Any) -> dict[str, Any]:
 
     from workbench.checks import check_columns
     from workbench.errors import UsageError
-    from workbench.log.sheetwriting import write_whole
-    from workbench.planning.allocation import allocate_trial, allocation_log
+    from workbench.log.writing import write_whole
+    from workbench.planning import allocate_trial, allocation_log
 
     target = Path(args.allocate)
     if target.exists():

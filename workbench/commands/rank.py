@@ -10,9 +10,8 @@ from workbench.commands.counting import add_step, columns_to_keep, counted
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from workbench.log.record import Log
-    from workbench.ranking.asking import RankingQuestion
-    from workbench.ranking.rank import Ranking
+    from workbench.log.season_log import Log
+    from workbench.ranking.choices import Ranking, RankingQuestion
 
 HELP = "rank protection choices by the share of the fleet that would last the mission, sites and exposures held equal"
 
@@ -33,9 +32,8 @@ def run(args: argparse.Namespace) -> int:
     """Print the ranking; 1 when rows were set aside and --strict was given."""
     from workbench.checks import check_columns
     from workbench.errors import EstimateError
-    from workbench.log.reading import read_log
-    from workbench.ranking.asking import question_of
-    from workbench.ranking.rank import rank_choices
+    from workbench.log.season_log import read_log
+    from workbench.ranking.choices import question_of, rank_choices
 
     choices, adjust, causes = (_names(text) for text in (args.choices, args.adjust, args.cause))
     log: Any = counted(args, columns_to_keep(choices, adjust)) or read_log(args.log, args.settings)

@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the review; 1 when --strict was given and rows were set aside or findings withheld."""
-    from workbench.report.build import review
+    from workbench.report.making import review
 
     started = time.monotonic()
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from workbench.teardown.survey import TeardownSurvey
+    from workbench.teardown.ends import TeardownSurvey
 
 HELP = "what the signs found inside suggest, what ended units, and printable sheets for units to open"
 
@@ -29,9 +29,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the survey; 1 when rows were set aside and --strict was given."""
     from workbench.errors import UsageError
-    from workbench.log.evidence import read_evidence_table
-    from workbench.log.reading import read_log
-    from workbench.teardown.survey import survey_teardowns
+    from workbench.log.dictionary import read_evidence_table
+    from workbench.log.season_log import read_log
+    from workbench.teardown.ends import survey_teardowns
 
     if args.evidence_only and not args.evidence:
         raise UsageError("--evidence-only needs --evidence FILE")
@@ -43,14 +43,14 @@ def run(args: argparse.Namespace) -> int:
     if args.sheets:
         _write_sheets(args, log, survey, table)
     if args.pages:
-        from workbench.teardown.pages import write_evidence
+        from workbench.teardown.sheets import write_evidence
 
         place = write_evidence(args.pages, survey.suggestions, folder_of(args.log))
         print(f"evidence written: {place}", file=sys.stderr)
     if args.json:
         print(json.dumps(survey.as_json(), ensure_ascii=False, indent=2))
     else:
-        from workbench.teardown.hazards import caution_text
+        from workbench.teardown.sheets import caution_text
 
         print("\n".join([caution_text(), "", *survey.lines()]))
     return 1 if args.strict and log.rows_set_aside else 0
@@ -62,7 +62,7 @@ def folder_of(path: str) -> Path:
 
 
 def _write_sheets(args: argparse.Namespace, log: Any, survey: "TeardownSurvey", table: Any) -> None:
-    from workbench.teardown.sheet import units_to_open, write_sheets
+    from workbench.teardown.sheets import units_to_open, write_sheets
 
     opened = survey.suggestions.teardowns.opened
     chosen = units_to_open(log.records, opened, seed=args.seed, units=args.units)

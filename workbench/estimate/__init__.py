@@ -1,1 +1,1 @@
-"""Estimates for censored lifetimes: functions of `Lives` that return frozen results; nothing knows files or dates."""
+"""Estimates: lives in, frozen results out; each sub-package is a room with a door."""

@@ -1,1 +1,1 @@
-"""Field log: files are read as text with addresses, checked against the data dictionary and turned into lives."""
+"""Logs: from files to checked records and lives; each sub-package is a room with a door."""

@@ -58,26 +58,7 @@ class NotebookVerdict:
 
 
 def verify_notebooks(folder: Path, *, say: Callable[[str], None] = lambda _: None) -> list[NotebookVerdict]:
-    """Run the accepted notebooks again under nbval, against the folder's log of today, and compare.
-
-    Parameters
-    ----------
-    folder : Path
-        A season folder. The accepted copies in its folder "accepted" are run when there are any, else its notebooks
-        with the outputs they hold.
-    say : callable of str
-        Told what is going on.
-
-    Returns
-    -------
-    list of NotebookVerdict
-        One a notebook, in order. Nothing in the folder is changed.
-
-    Raises
-    ------
-    UsageError
-        If there are no notebooks or no kernel.
-    """
+    """Run the accepted notebooks again under nbval, against the folder's log of today, and compare."""
     missing = kernel_problem()
     if missing:
         raise UsageError(missing)
@@ -91,23 +72,7 @@ def verify_notebooks(folder: Path, *, say: Callable[[str], None] = lambda _: Non
 
 
 def accept_notebooks(folder: Path) -> list[NotebookVerdict]:
-    """Make the present outputs of a folder's notebooks the accepted ones.
-
-    Parameters
-    ----------
-    folder : Path
-        A season folder whose notebooks have been run.
-
-    Returns
-    -------
-    list of NotebookVerdict
-        How the outputs now accepted differ from those accepted before (nothing when there were none).
-
-    Raises
-    ------
-    WorkbenchError
-        If a notebook has an error, an unexecuted cell, a warning or no check in its outputs; nothing is accepted then.
-    """
+    """Make the present outputs of a folder's notebooks the accepted ones."""
     notebooks = [(path, read_notebook(path)) for path in find_notebooks(folder)]
     _restore_accepted(folder)
     for path, notebook in notebooks:

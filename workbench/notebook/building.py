@@ -19,27 +19,7 @@ LOG_PLACEHOLDER = "LOG_PATH"
 
 
 def build_notebook(story: str, log: str, *, name: str) -> Any:
-    """Return a notebook without outputs.
-
-    Parameters
-    ----------
-    story : str
-        Markdown; each fenced block of Python becomes a code cell, the text between a Markdown cell.
-    log : str
-        Path of the log as seen from the notebook's folder; stands where the story says LOG_PATH.
-    name : str
-        Prefix of the cells' names, which are the same on every build.
-
-    Returns
-    -------
-    nbformat.NotebookNode
-        Every code cell carries the keys that hide code.
-
-    Raises
-    ------
-    SyntaxError
-        If a block is no Python.
-    """
+    """Return a notebook without outputs."""
     cells = []
     for text, code in re.findall(r"(.*?)(?:```python\n(.*?)```\n?|\Z)", story, flags=re.DOTALL):
         if text.strip():
@@ -54,22 +34,7 @@ def build_notebook(story: str, log: str, *, name: str) -> Any:
 
 
 def build_notebooks(log: str) -> dict[str, Any]:
-    """Return all notebooks of a season, set to one log.
-
-    Parameters
-    ----------
-    log : str
-        Path of the log as seen from the notebooks' folder.
-
-    Returns
-    -------
-    dict of str to nbformat.NotebookNode
-        File name to notebook, in order.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return all notebooks of a season, set to one log."""
     stories = sorted((files("workbench.notebook") / "stories").iterdir(), key=lambda entry: entry.name)
     named = [(entry.name.removesuffix(".md"), entry) for entry in stories if entry.name.endswith(".md")]
     return {f"{name}.ipynb": build_notebook(entry.read_text(encoding="utf-8"), log, name=name) for name, entry in named}

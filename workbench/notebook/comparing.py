@@ -55,22 +55,7 @@ class Differences:
 
 
 def inputs_of(cells: list[CellOutputs]) -> dict[str, Any]:
-    """Return what the outputs say about the log and settings they were made from.
-
-    Parameters
-    ----------
-    cells : list of CellOutputs
-        All code cells of a notebook.
-
-    Returns
-    -------
-    dict
-        Keys inputs (file name to sha256), rows, settings, mission; empty when no season was opened.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return what the outputs say about the log and settings they were made from."""
     for cell in cells:
         for output in cell.outputs:
             stored = output.get("metadata", {}).get("workbench", {})
@@ -80,17 +65,7 @@ def inputs_of(cells: list[CellOutputs]) -> dict[str, Any]:
 
 
 def versions_of() -> dict[str, str]:
-    """Return the versions of the packages that numbers may depend on.
-
-    Returns
-    -------
-    dict of str to str
-        Package name to version, only those installed.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return the versions of the packages that numbers may depend on."""
     from importlib.metadata import PackageNotFoundError, version
 
     found = {}
@@ -103,22 +78,7 @@ def versions_of() -> dict[str, str]:
 
 
 def versions_sentence(accepted: dict[str, str], present: dict[str, str]) -> str:
-    """Return which package versions changed, as a sentence.
-
-    Parameters
-    ----------
-    accepted, present : dict of str to str
-        As by `versions_of`.
-
-    Returns
-    -------
-    str
-        Empty when nothing changed or nothing was stored.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return which package versions changed, as a sentence."""
     changed = [
         f"{name} {accepted[name]} to {present.get(name, 'none')}"
         for name in accepted
@@ -128,22 +88,7 @@ def versions_sentence(accepted: dict[str, str], present: dict[str, str]) -> str:
 
 
 def compare_outputs(accepted: list[CellOutputs], present: list[CellOutputs]) -> Differences:
-    """Compare two runs of one notebook.
-
-    Parameters
-    ----------
-    accepted, present : list of CellOutputs
-        The outputs that were accepted, and those of now.
-
-    Returns
-    -------
-    Differences
-        Input changes come first; a number is reported as name, was, is and by how much.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Compare two runs of one notebook."""
     inputs = _input_sentences(inputs_of(accepted), inputs_of(present))
     sentences: list[str] = []
     for was, now in zip(accepted, present, strict=False):

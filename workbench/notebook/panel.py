@@ -9,13 +9,13 @@ import numpy as np
 
 from workbench.checks import check_columns, check_positive
 from workbench.errors import EstimateError, WorkbenchError
-from workbench.estimate.comparisons import compare_groups
 from workbench.estimate.curves import survival_curve
+from workbench.estimate.rank_tests import compare_groups
 from workbench.lives import Lives
 from workbench.notebook.publishing import publish
-from workbench.notebook.season import Season
+from workbench.notebook.season_folder import Season
 from workbench.notebook.showing import mimebundle, picture_of
-from workbench.ranking.rank import rank_choices
+from workbench.ranking.choices import rank_choices
 from workbench.report.figures.style import level_words
 from workbench.results import Result
 from workbench.wording import count_of, days_text, interval_text, join_words, p_text, percent_text, points_text
@@ -52,25 +52,7 @@ class PanelView:
 
 
 def view_of(season: Season, state: PanelState) -> PanelView:
-    """Compute what a state of the panel shows.
-
-    Parameters
-    ----------
-    season : Season
-        As `open_season` returns it.
-    state : PanelState
-        What is picked.
-
-    Returns
-    -------
-    PanelView
-        A state that cannot be answered has a sentence that says why, and no result.
-
-    Raises
-    ------
-    UsageError
-        If a column does not exist.
-    """
+    """Compute what a state of the panel shows."""
     check_columns([state.by, *([state.within] if state.within else [])], season.lives.covariates.columns, "covariate")
     check_positive("mission", state.mission)
     chosen = f"season.lives.for_causes({list(state.causes)!r})" if state.causes else "season.lives"
@@ -156,23 +138,6 @@ def explore(season: Season, *, by: str = "lid_seal") -> None:
     """Show the panel: controls with labels, reachable by keyboard, and the view that follows them.
 
     Without a running front end for controls the first answer stands as sentence and table.
-
-    Parameters
-    ----------
-    season : Season
-        As `open_season` returns it.
-    by : str
-        What to compare by at first.
-
-    Returns
-    -------
-    None
-        The panel is displayed.
-
-    Raises
-    ------
-    UsageError
-        If there is no such column.
     """
     first = view_of(season, PanelState(by=by, mission=float(season.mission)))
     data, metadata = mimebundle(first.result, name="Panel", table=first.table, sentences=[first.sentence])

@@ -16,25 +16,7 @@ PRIVATE_UMASK = 0o077
 
 
 def write_private(path: Path, data: bytes) -> None:
-    """Write a file aside and move it into place, so that an interruption leaves the earlier one whole.
-
-    Parameters
-    ----------
-    path : Path
-        Where; a file that is there keeps its permissions, a new one is its owner's alone.
-    data : bytes
-        What to write.
-
-    Returns
-    -------
-    None
-        The file is complete when this returns.
-
-    Raises
-    ------
-    UsageError
-        If the folder cannot be written to, or the disk is full; the earlier file is whole.
-    """
+    """Write a file aside and move it into place, so that an interruption leaves the earlier one whole."""
     aside = path.with_name(f".{path.name}.part")
     try:
         mode = stat.S_IMODE(path.stat().st_mode) if path.exists() else _PRIVATE_FILE

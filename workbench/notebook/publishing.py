@@ -8,25 +8,7 @@ __all__ = ["publish"]
 
 
 def publish(data: Mapping[str, Any], metadata: Mapping[str, Any]) -> None:
-    """Show an output.
-
-    Parameters
-    ----------
-    data : mapping of MIME type to content
-        Holds "text/plain" at least.
-    metadata : mapping
-        Stored beside the output and never shown; the key "workbench" holds the numbers behind it.
-
-    Returns
-    -------
-    None
-        The output is displayed, or its text printed when no notebook is running.
-
-    Raises
-    ------
-    KeyError
-        If there is no plain text.
-    """
+    """Show an output."""
     text = data["text/plain"]
     shell = sys.modules["IPython"].get_ipython() if "IPython" in sys.modules else None
     if shell is None or not hasattr(shell, "kernel"):

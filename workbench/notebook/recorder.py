@@ -31,24 +31,7 @@ class _Recorder:
 
 
 def main(notebook: str, target: str) -> int:
-    """Run a notebook under nbval.
-
-    Parameters
-    ----------
-    notebook : str
-        Path of the notebook; its folder is the kernel's working folder.
-    target : str
-        Path of the JSON written: {"exit": pytest's code, "cells": [{number, failure, outputs}]}.
-
-    Returns
-    -------
-    int
-        0 when pytest could run, whatever it found.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Run a notebook under nbval."""
     recorder = _Recorder()
     # the caller's own pytest settings must not reach in here, nor anything be written beside the log
     options = ["-q", "-c", os.devnull, "--rootdir", str(Path(notebook).parent), "-p", "no:cacheprovider"]

@@ -48,23 +48,7 @@ class NotebookRun:
 
 
 def find_notebooks(folder: Path) -> list[Path]:
-    """Return the notebooks of a folder in the order of their names.
-
-    Parameters
-    ----------
-    folder : Path
-        A season folder.
-
-    Returns
-    -------
-    list of Path
-        At least one.
-
-    Raises
-    ------
-    UsageError
-        If the folder or notebooks are missing.
-    """
+    """Return the notebooks of a folder in the order of their names."""
     if not folder.is_dir():
         raise UsageError(f"{folder} is no folder")
     found = sorted(p for p in folder.glob("*.ipynb") if not p.name.startswith("."))
@@ -74,23 +58,7 @@ def find_notebooks(folder: Path) -> list[Path]:
 
 
 def read_notebook(path: Path) -> Any:
-    """Return a notebook as nbformat's node.
-
-    Parameters
-    ----------
-    path : Path
-        An .ipynb file.
-
-    Returns
-    -------
-    nbformat.NotebookNode
-        Version 4.
-
-    Raises
-    ------
-    WorkbenchError
-        If the file is no notebook.
-    """
+    """Return a notebook as nbformat's node."""
     try:
         text = path.read_bytes().decode("utf-8")
     except OSError as error:
@@ -112,40 +80,12 @@ def read_notebook(path: Path) -> Any:
 
 
 def write_notebook(notebook: Any, path: Path) -> None:
-    """Write a notebook aside and move it into place, so that an interruption leaves the earlier one whole.
-
-    Parameters
-    ----------
-    notebook : nbformat.NotebookNode
-        What to write.
-    path : Path
-        Where.
-
-    Returns
-    -------
-    None
-        The file is complete when this returns; a new one is its owner's alone.
-
-    Raises
-    ------
-    UsageError
-        If the folder cannot be written to, or the disk is full; the earlier notebook is whole.
-    """
+    """Write a notebook aside and move it into place, so that an interruption leaves the earlier one whole."""
     write_private(path, f"{nbformat.writes(notebook)}\n".encode())
 
 
 def kernel_problem() -> str:
-    """Return a sentence when the kernel that notebooks need is missing, else an empty text.
-
-    Returns
-    -------
-    str
-        Empty when notebooks can run.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return a sentence when the kernel that notebooks need is missing, else an empty text."""
     from jupyter_client.kernelspec import KernelSpecManager, NoSuchKernel
 
     try:
@@ -156,22 +96,7 @@ def kernel_problem() -> str:
 
 
 def outputs_problem(notebook: Any) -> str:
-    """Return the first thing that bars a notebook's outputs from being trusted, or an empty text.
-
-    Parameters
-    ----------
-    notebook : nbformat.NotebookNode
-        A notebook with its outputs.
-
-    Returns
-    -------
-    str
-        A sentence about an error, a warning, a cell that was not executed, or missing checks.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return the first thing that bars a notebook's outputs from being trusted, or an empty text."""
     cells = [cell for cell in notebook.cells if cell.cell_type == "code"]
     for number, cell in enumerate(cells, start=1):
         if not cell.source.strip():
@@ -193,27 +118,7 @@ def outputs_problem(notebook: Any) -> str:
 def run_notebooks(
     folder: Path, *, say: Callable[[str], None] = lambda _: None, only: Sequence[str] = ()
 ) -> list[NotebookRun]:
-    """Run the notebooks of a folder in place, one fresh kernel each.
-
-    Parameters
-    ----------
-    folder : Path
-        A season folder; the working folder of the kernels.
-    say : callable of str
-        Told what is going on.
-    only : sequence of str
-        Names of notebooks to run; all when empty.
-
-    Returns
-    -------
-    list of NotebookRun
-        In order; a failed notebook keeps the outputs it had before and does not stop the others.
-
-    Raises
-    ------
-    UsageError
-        If there are no notebooks, or no kernel to run them.
-    """
+    """Run the notebooks of a folder in place, one fresh kernel each."""
     missing = kernel_problem()
     if missing:
         raise UsageError(missing)

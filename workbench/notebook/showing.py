@@ -41,33 +41,7 @@ def show(
     sentences: Sequence[str] = (),
     tolerance: float = 1e-6,
 ) -> None:
-    """Show a result as sentences, figure and table, and store the numbers behind it with the output.
-
-    Parameters
-    ----------
-    result : Result, optional
-        Any result of the library; its notes are the sentences and `workbench.draw` its figure.
-    title : str
-        Heading; also the name by which a later comparison calls these numbers.
-    table : pandas.DataFrame, optional
-        What to show instead of the result's whole table.
-    figure : matplotlib Figure or bool
-        A figure of your own, or whether to draw the result.
-    sentences : sequence of str
-        Sentences shown before the result's own notes.
-    tolerance : float
-        Relative tolerance for these numbers when the notebook is verified; stored with the output.
-
-    Returns
-    -------
-    None
-        The outputs are displayed. The picture is an output of its own: it is compared through its numbers.
-
-    Raises
-    ------
-    ValueError
-        If there is nothing to show.
-    """
+    """Show a result as sentences, figure and table, and store the numbers behind it with the output."""
     drawing = _drawing(result, figure)
     said = [*sentences, *(result.notes if isinstance(result, Result) else ())]
     if drawing is None:
@@ -81,17 +55,7 @@ def show(
 
 
 def show_results_by_themselves() -> None:
-    """Make every result show itself when it ends a cell of the running notebook.
-
-    Returns
-    -------
-    None
-        Nothing happens outside a notebook.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Make every result show itself when it ends a cell of the running notebook."""
     import sys
 
     def bundle(result: Result, **_: Any) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -114,27 +78,7 @@ def mimebundle(
     sentences: Sequence[str] = (),
     tolerance: float = 1e-6,
 ) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Return what a notebook stores of sentences and a table, with the numbers as metadata.
-
-    Parameters
-    ----------
-    result, title, table, sentences, tolerance
-        As in `show`; the result's own notes are not added.
-    name : str
-        What the numbers are called when no title is shown.
-
-    Returns
-    -------
-    data : dict
-        Keys "text/plain", "text/html".
-    metadata : dict
-        "workbench": name, tolerance and columns of numbers; empty without a table.
-
-    Raises
-    ------
-    ValueError
-        If there is nothing to show.
-    """
+    """Return what a notebook stores of sentences and a table, with the numbers as metadata."""
     whole = result.table if isinstance(result, Result) else None
     shown = whole if table is None else table
     if shown is None and not sentences:
@@ -152,22 +96,7 @@ def mimebundle(
 
 
 def numbers_of(frame: pd.DataFrame) -> dict[str, list[Any]]:
-    """Return a table as lists that JSON can hold, for comparing later.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        Any table.
-
-    Returns
-    -------
-    dict of str to list
-        Numbers at ten significant digits (null where missing or infinite), everything else as text.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return a table as lists that JSON can hold, for comparing later."""
     return {str(name): [_stored(value) for value in frame[name].tolist()] for name in frame.columns}
 
 
@@ -204,22 +133,7 @@ def _png(figure: "Figure") -> str:
 
 
 def picture_of(result: Any) -> str:
-    """Return a result's figure as base64 of a PNG.
-
-    Parameters
-    ----------
-    result : Result
-        Any.
-
-    Returns
-    -------
-    str
-        Empty when nothing is known to draw it.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return a result's figure as base64 of a PNG."""
     drawing = _drawing(result, True)
     return "" if drawing is None else _png(drawing)
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from workbench.checks import check_whole
 from workbench.errors import UsageError
-from workbench.log.sheetwriting import inert_text
+from workbench.log.writing import inert_text
 from workbench.results import Result
 
 __all__ = ["Allocation", "allocate_trial", "allocation_log"]
@@ -37,31 +37,6 @@ def allocate_trial(
 
     Within a site no level is carried by two units more than another. Which level gets the odd unit is drawn, but so
     that over all sites levels stay within one unit of each other as well.
-
-    Parameters
-    ----------
-    choice : str
-        Protection choice on trial.
-    levels : sequence of str
-        At least two.
-    units_by_site : mapping of str to int
-        Units to go out at each site.
-    seed : int
-        Printed with the list, so that it can be drawn again.
-    prefix : str
-        Start of the unit ids.
-    first_number : int
-        Number of the first unit.
-
-    Returns
-    -------
-    Allocation
-        Rows in the order of sites and unit ids.
-
-    Raises
-    ------
-    UsageError
-        Fewer than two levels, a level twice, no site, or a site without units.
 
     References
     ----------
@@ -109,22 +84,7 @@ def _balanced_block(count: int, carried: np.ndarray, rng: np.random.Generator) -
 
 
 def allocation_log(allocation: Allocation) -> str:
-    """Return an allocation as the start of next season's log, unit ids, sites and levels filled in.
-
-    Parameters
-    ----------
-    allocation : Allocation
-        As drawn.
-
-    Returns
-    -------
-    str
-        CSV with the headings of the data dictionary; dates and outcome are left to be filled in.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return an allocation as the start of next season's log, unit ids, sites and levels filled in."""
     blank = ("deployed_on", "last_good_on", "found_on", "outcome")
     names = ["unit_id", "deployment", "site", allocation.choice, *blank]
     buffer = io.StringIO()

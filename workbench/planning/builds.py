@@ -8,7 +8,7 @@ import pandas as pd
 
 from workbench.checks import check_whole
 from workbench.lives import Lives
-from workbench.ranking.rank import Ranking
+from workbench.ranking.choices import Ranking
 from workbench.results import Result
 
 __all__ = ["LevelWorth", "supported_levels", "usual_builds", "worth_of_levels"]
@@ -28,23 +28,7 @@ class LevelWorth(Result):
 
 
 def supported_levels(ranking: Ranking) -> dict[str, str]:
-    """Return the levels that the season supports: of each choice with a comparison graded clear or likely, the best.
-
-    Parameters
-    ----------
-    ranking : Ranking
-        Of the choices to build with.
-
-    Returns
-    -------
-    dict of str to str
-        Choice to level, in the order of the ranking; a choice without such a comparison is left out. Where only worse
-        levels are told apart, the reference is the level supported.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return the levels that the season supports: of each choice with a comparison graded clear or likely, the best."""
     table = ranking.table
     told = table[table["grade"].isin(SUPPORTED_GRADES)]
     chosen = {}
@@ -63,33 +47,7 @@ def usual_builds(
     level_costs: Mapping[str, Mapping[str, float]] | None = None,
     unit_cost: float | None = None,
 ) -> pd.DataFrame:
-    """Return the two builds that every review asks about, as a table for `plan_season`.
-
-    Parameters
-    ----------
-    lives : Lives
-        The season seen, with an environment or without.
-    ranking : Ranking
-        Choices and grades.
-    units : int
-        Units of each build.
-    level_costs : mapping of choice to mapping of level to float, optional
-        Extra cost of a unit with a level.
-    unit_cost : float, optional
-        Cost of a unit before extras; without it costs are left out.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns build, units, the choices, environment when the lives have it, unit_cost when known. "as last season"
-        repeats the mix of levels and environments of the fleet, "best supported levels" changes only the levels that
-        the season supports, and is left out when there are none.
-
-    Raises
-    ------
-    UsageError
-        If units is no whole number of at least 1.
-    """
+    """Return the two builds that every review asks about, as a table for `plan_season`."""
     units = check_whole("units", units, least=1)
     choices = list(dict.fromkeys(ranking.table["choice"]))
     places = ["environment"] if "environment" in lives.covariates.columns else []
@@ -119,24 +77,7 @@ def _apportion(weights: np.ndarray, total: int) -> np.ndarray:
 
 
 def worth_of_levels(ranking: Ranking, level_costs: Mapping[str, Mapping[str, float]]) -> LevelWorth:
-    """Return what each level's gain over its reference costs.
-
-    Parameters
-    ----------
-    ranking : Ranking
-        Gains in share surviving with their limits.
-    level_costs : mapping of choice to mapping of level to float
-        Extra cost of a unit with a level; a level without cost is left out.
-
-    Returns
-    -------
-    LevelWorth
-        One row a level with a known cost, the reference apart.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return what each level's gain over its reference costs."""
     rows = []
     missing = 0
     for row in ranking.table.itertuples():

@@ -134,25 +134,6 @@ def demonstrated_reliability(units: int, failures: int, confidence: float) -> fl
 def demonstration_sentence(units: int, failures: int, confidence: float, mission: int) -> str:
     """What a season's count allows one to claim, in one sentence.
 
-    Parameters
-    ----------
-    units, failures : int
-        Units observed for the whole mission, or until they failed in it.
-    confidence : float in (0, 1)
-        One-sided.
-    mission : int
-        Days.
-
-    Returns
-    -------
-    str
-        Such as "With 34 of 40 units lasting 180 days you may claim 74 % at 90 % confidence."
-
-    Raises
-    ------
-    UsageError
-        As `demonstrated_reliability`.
-
     Examples
     --------
     >>> demonstration_sentence(40, 6, 0.9, 180)

@@ -6,14 +6,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from workbench.errors import EstimateError
-from workbench.estimate.aft import AftBatch, fit_batch
-from workbench.estimate.families import family_of
-from workbench.estimate.groups import text_levels
-from workbench.estimate.terms import NOT_RECORDED
+from workbench.estimate.likelihood import AftBatch, family_of, fit_batch
+from workbench.estimate.shared import NOT_RECORDED, text_levels
 from workbench.lives import Lives
-from workbench.planning.build import BuildRow
-from workbench.ranking.design import OTHER, SITE_SD, Block, Design, build_design
-from workbench.ranking.fitting import ranking_problem, resample_design, shape_centres
+from workbench.planning.fielded_build import BuildRow
+from workbench.ranking.model import (
+    OTHER,
+    SITE_SD,
+    Block,
+    Design,
+    build_design,
+    ranking_problem,
+    resample_design,
+    shape_centres,
+)
 from workbench.wording import count_of
 
 __all__ = ["FailureModel", "fit_failure_model", "missing_share"]
@@ -55,22 +61,7 @@ class FailureModel:
     def share_failing(self, row: BuildRow, days: np.ndarray) -> np.ndarray:
         """Share of a row's units that fail by each day.
 
-        Parameters
-        ----------
-        row : BuildRow
-            Levels that the model knows.
-        days : np.ndarray of float, shape (T,)
-            From 0.
-
-        Returns
-        -------
-        np.ndarray of float, shape (T, B)
-            Averaged over the sites where the row's units may stand.
-
-        Raises
-        ------
-        KeyError
-            If a level is unknown; ask `unknown` first.
+        Shapes: days (T,), returns (T, B).
         """
         around = next((b for b in self.blocks if b.role == "adjust" and b.codes is not None), None)
         if around is not None and row.environment is None:
@@ -97,22 +88,7 @@ class FailureModel:
         return total
 
     def unknown(self, row: BuildRow) -> list[str]:
-        """Sentences about levels that were never fielded; a build with one is not predicted.
-
-        Parameters
-        ----------
-        row : BuildRow
-            One row of a build.
-
-        Returns
-        -------
-        list of str
-            Empty when every level is on record.
-
-        Raises
-        ------
-        Nothing.
-        """
+        """Sentences about levels that were never fielded; a build with one is not predicted."""
         said = []
         for name, level in row.levels.items():
             block = next((b for b in self.blocks if b.name == name), None)
@@ -124,22 +100,7 @@ class FailureModel:
         return said
 
     def remarks(self, row: BuildRow) -> list[str]:
-        """Sentences about how a row was predicted.
-
-        Parameters
-        ----------
-        row : BuildRow
-            A row that can be predicted.
-
-        Returns
-        -------
-        list of str
-            About pooled levels and new sites.
-
-        Raises
-        ------
-        Nothing.
-        """
+        """Sentences about how a row was predicted."""
         said = [
             f"{row.build}: few units carried {b.name} = {row.levels[b.name]}; it is predicted together with its like."
             for b in self.blocks
@@ -188,33 +149,7 @@ class FailureModel:
 def fit_failure_model(
     lives: Lives, choices: Sequence[str], *, environment: str | None, site: str, replicates: int, seed: int
 ) -> FailureModel:
-    """Fit the model behind a plan to weighted replicates.
-
-    Parameters
-    ----------
-    lives : Lives
-        With failures.
-    choices : sequence of str
-        Choices of the build.
-    environment : str or None
-        Environment column to hold equal, when the build names environments.
-    site : str
-        Site column, used when the lives have it.
-    replicates : int
-        Number B.
-    seed : int
-        Of everything drawn.
-
-    Returns
-    -------
-    FailureModel
-        B replicates.
-
-    Raises
-    ------
-    EstimateError
-        If a replicate reached no maximum.
-    """
+    """Fit the model behind a plan to weighted replicates."""
     levels = {name: text_levels(lives.covariates[name])[0] for name in choices}
     varying = [name for name in choices if _rankable(lives, name)]
     constant = {name: levels[name][0] for name in choices if name not in varying and len(levels[name]) == 1}
@@ -253,25 +188,7 @@ def fit_failure_model(
 def missing_share(lives: Lives, replicates: int, rng: np.random.Generator) -> tuple[np.ndarray, list[str]]:
     """Draw the share of units that go missing, from its posterior with the Jeffreys prior.
 
-    Parameters
-    ----------
-    lives : Lives
-        With a covariate `outcome` when missing units are on record.
-    replicates : int
-        Number B of draws.
-    rng : numpy.random.Generator
-        Source of chance.
-
-    Returns
-    -------
-    share : np.ndarray of float, shape (B,)
-        Zero when no outcomes are recorded.
-    notes : list of str
-        How many were missing, or that nothing is known.
-
-    Raises
-    ------
-    Nothing.
+    Shapes: returns (B,).
     """
     if "outcome" not in lives.covariates.columns:
         return np.zeros(replicates), ["The lives do not say which units went missing, so losses count failures only."]

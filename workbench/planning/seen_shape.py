@@ -3,7 +3,7 @@
 import math
 
 from workbench.errors import EstimateError
-from workbench.estimate.distributions import fit_distribution
+from workbench.estimate.life import fit_distribution
 from workbench.lives import Lives
 
 __all__ = ["LEAST_FAILURES", "seen_weibull"]
@@ -13,25 +13,7 @@ LEAST_FAILURES = 5
 
 
 def seen_weibull(lives: Lives, what: str) -> tuple[float, float]:
-    """Fit the Weibull life of the lives seen.
-
-    Parameters
-    ----------
-    lives : Lives
-        The season seen.
-    what : str
-        What is to be planned, for the message: "a trial", "visits".
-
-    Returns
-    -------
-    location, scale : float
-        Of log time: the log of the Weibull scale, and one over its shape.
-
-    Raises
-    ------
-    EstimateError
-        Fewer than 5 failures, or no finite fit: the spans of the failures agree with one single age.
-    """
+    """Fit the Weibull life of the lives seen."""
     if lives.failures < LEAST_FAILURES:
         raise EstimateError(
             f"{lives.failures} failures are too few to plan {what} from; {LEAST_FAILURES} are needed for a shape"

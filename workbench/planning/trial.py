@@ -68,23 +68,6 @@ def failures_to_detect_by_shares(
 ) -> float:
     """Failures needed to see a hazard ratio by Freedman's formula, which is more careful for large ratios.
 
-    Parameters
-    ----------
-    hazard_ratio, power, significance
-        As in `failures_to_detect`.
-    allocation : float > 0
-        Units in the new group per unit in the reference group.
-
-    Returns
-    -------
-    float
-        (1/k) ((k HR + 1)/(HR - 1))^2 (z(1 - significance/2) + z(power))^2, k = allocation.
-
-    Raises
-    ------
-    UsageError
-        If a number is out of range, or the hazard ratio is 1.
-
     References
     ----------
     Freedman (1982), Stat. Med. 1, 121-129; unequal groups Rosner (2006), Fundamentals of Biostatistics, 14.12.
@@ -100,23 +83,6 @@ def failures_to_detect_by_shares(
 
 def units_for_failures(failures: float, fail_share_reference: float, fail_share_new: float) -> int:
     """Units a group that bring so many failures, in two groups of one size.
-
-    Parameters
-    ----------
-    failures : float > 0
-        Failures needed in both groups together.
-    fail_share_reference, fail_share_new : float in (0, 1)
-        Share of each group expected to fail while observed.
-
-    Returns
-    -------
-    int
-        failures / (share + share), rounded up.
-
-    Raises
-    ------
-    UsageError
-        If a number is out of range.
 
     References
     ----------
@@ -143,27 +109,6 @@ def power_of_shares(
     significance: float = 0.05,
 ) -> float:
     """Chance that a trial of this size finds a hazard ratio significant, by Freedman's formula.
-
-    Parameters
-    ----------
-    units_new, units_reference : int
-        Units in each group.
-    fail_share_new, fail_share_reference : float in (0, 1)
-        Share of each group expected to fail while observed.
-    hazard_ratio : float > 0
-        New over reference.
-    significance : float in (0, 1)
-        Two-sided.
-
-    Returns
-    -------
-    float
-        Power, between 0 and 1.
-
-    Raises
-    ------
-    UsageError
-        If a number is out of range.
 
     References
     ----------
@@ -197,31 +142,6 @@ def units_with_dropout(
     share_new: float = 0.5,
 ) -> tuple[int, int]:
     """Units, and failures expected, for a trial in which units go out over a while and some are lost.
-
-    Parameters
-    ----------
-    hazard_reference, hazard_new : float > 0
-        Constant failure hazards, per unit of time.
-    dropout_hazard : float >= 0
-        Constant hazard of being lost.
-    length : float > 0
-        Time from the first unit put out to the end of observation.
-    entry_spread : float, 0 <= entry_spread < length
-        Time over which units are put out, evenly.
-    power, significance : float in (0, 1)
-        Two-sided significance.
-    share_new : float in (0, 1)
-        Share of units in the new group.
-
-    Returns
-    -------
-    units, failures : int
-        Both rounded up.
-
-    Raises
-    ------
-    UsageError
-        If a number is out of range or the two hazards are equal.
 
     References
     ----------

@@ -9,11 +9,11 @@ from scipy.special import ndtr, ndtri
 
 from workbench.checks import check_confidence, check_positive, check_whole
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.aft import AftProblem, fit_batch
+from workbench.estimate.likelihood import AftProblem, fit_batch
 from workbench.lives import Lives
 from workbench.planning.seen_shape import seen_weibull
 from workbench.planning.trial import failures_to_detect
-from workbench.ranking.design import SITE_SD
+from workbench.ranking.model import SITE_SD
 from workbench.results import Result
 from workbench.threads import on_one_thread
 from workbench.wording import percent_text
@@ -61,43 +61,6 @@ def plan_trial(
     Lives follow the Weibull fit of those seen, the new level's with the hazard ratio stated; sites differ by 0.4 on log
     time; failures are found at visits, missing units leave at an even pace. Each season is analysed as the real one
     will be: Weibull time ratios of interval-censored lives with shrunken site terms, tested two-sided.
-
-    Parameters
-    ----------
-    lives : Lives
-        The season seen, at least 5 failures.
-    hazard_ratio : float > 0, not 1
-        New over old.
-    mission : float
-        Days out.
-    sites : int
-        Sites of the trial; each gets both levels.
-    visit_spacing : float
-        Days between visits.
-    units : sequence of int
-        Sizes to try, units of both levels together.
-    missing_share : float in [0, 1)
-        Share that goes missing by the mission.
-    power, significance : float in (0, 1)
-        Wanted chance to find the difference, and two-sided level.
-    seasons : int
-        Simulated for each size and for no difference.
-    seed : int
-        Of everything drawn.
-    say : callable of str
-        Told which size is being simulated.
-
-    Returns
-    -------
-    TrialPlan
-        One row a size.
-
-    Raises
-    ------
-    EstimateError
-        Fewer than 5 failures, none that tell a shape, or hardly any to be expected within the mission.
-    UsageError
-        Impossible targets (power 1, hazard ratio 1, share outside [0, 1)).
 
     References
     ----------

@@ -1,1 +1,1 @@
-"""Ranking: which protection choices go with longer field life, how sure that is, and what cannot be told apart."""
+"""Ranking: which protection choices go with longer life; each sub-package is a room with a door."""

@@ -1,1 +1,1 @@
-"""Review: findings, figures and decks that people can rely on."""
+"""Report: results become findings, slides and pages; each sub-package is a room with a door."""

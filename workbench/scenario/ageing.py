@@ -9,7 +9,7 @@ import pandas as pd
 from workbench.scenario.choices import CHOICES
 from workbench.scenario.mechanisms import MECHANISMS
 from workbench.scenario.places import Place
-from workbench.scenario.season import Season
+from workbench.scenario.simulated_season import Season
 
 __all__ = ["Ageing", "calibrated", "linear_predictor"]
 
@@ -43,21 +43,7 @@ class Ageing:
     def hazard(self, time: np.ndarray | float, eta: np.ndarray) -> np.ndarray:
         """Return the cumulative hazard of each mechanism.
 
-        Parameters
-        ----------
-        time : array-like that broadcasts with (n,)
-            Age in days.
-        eta : np.ndarray, shape (n, m)
-            Effects on log time.
-
-        Returns
-        -------
-        np.ndarray, shape (n, m)
-            H of each mechanism.
-
-        Raises
-        ------
-        Nothing.
+        Shapes: eta (n, m), returns (n, m).
         """
         ages = np.broadcast_to(np.asarray(time, dtype=float), eta.shape[:1])[:, None]
         return self.base * (ages / self.days) ** self.shape * np.exp(-self.shape * eta)
@@ -65,23 +51,7 @@ class Ageing:
     def draw(self, eta: np.ndarray, rng: np.random.Generator, survived: np.ndarray | float = 0.0) -> np.ndarray:
         """Draw failure ages of each mechanism for units that survived to an age.
 
-        Parameters
-        ----------
-        eta : np.ndarray, shape (n, m)
-            Effects on log time.
-        rng : numpy.random.Generator
-            Chance.
-        survived : array-like that broadcasts with (n,)
-            Age survived, in days.
-
-        Returns
-        -------
-        np.ndarray, shape (n, m)
-            Ages in days, not rounded.
-
-        Raises
-        ------
-        Nothing.
+        Shapes: eta (n, m), returns (n, m).
         """
         reached = self.hazard(survived, eta) + rng.exponential(size=eta.shape)
         return self.days * (reached / (self.base * np.exp(-self.shape * eta))) ** (1 / self.shape)
@@ -89,21 +59,7 @@ class Ageing:
     def mean_survival(self, times: np.ndarray, eta: np.ndarray) -> np.ndarray:
         """Return the survival at some ages, averaged over the units.
 
-        Parameters
-        ----------
-        times : np.ndarray, shape (k,)
-            Ages in days.
-        eta : np.ndarray, shape (n, m)
-            Effects on log time.
-
-        Returns
-        -------
-        np.ndarray, shape (k,)
-            Mean over the units of the product over the mechanisms.
-
-        Raises
-        ------
-        Nothing.
+        Shapes: times (k,), eta (n, m), returns (k,).
         """
         powers = (np.asarray(times, dtype=float) / self.days) ** self.shape[:, None]
         return np.exp(-(self.base * np.exp(-self.shape * eta)) @ powers).mean(axis=0)
@@ -112,24 +68,7 @@ class Ageing:
 def calibrated(season: Season, eta: np.ndarray, followed: np.ndarray) -> Ageing:
     """Return the law under which `failed_share` of the units fail within their time out.
 
-    Parameters
-    ----------
-    season : Season
-        Its options.
-    eta : np.ndarray, shape (n, m)
-        Effects on log time.
-    followed : np.ndarray, shape (n,)
-        Days from deployment to the last retrieval.
-
-    Returns
-    -------
-    Ageing
-        With the mechanisms in the order of `MECHANISMS`; averaged over the units, their cumulative hazards stand to
-        each other as their shares.
-
-    Raises
-    ------
-    Nothing.
+    Shapes: eta (n, m), followed (n,).
     """
     from scipy.optimize import brentq
 
@@ -151,27 +90,7 @@ def linear_predictor(
 ) -> np.ndarray:
     """Return the effects on log time of every unit and mechanism.
 
-    Parameters
-    ----------
-    fleet : pandas.DataFrame of n rows
-        place and the choices.
-    season : Season
-        Its options.
-    sites : tuple of Place
-        The sites.
-    site_effects : np.ndarray, shape (number of sites,)
-        Effects of the sites on log time beyond their environment.
-    effects : mapping of str to mapping of str to float
-        Complete effects of the choices.
-
-    Returns
-    -------
-    np.ndarray, shape (n, m)
-        Sum of what acts on the mechanism.
-
-    Raises
-    ------
-    Nothing.
+    Shapes: site_effects (number of sites,), returns (n, m).
     """
     place = fleet["place"].to_numpy()
     outside = season.exposure_strength * np.array([s.effect for s in sites])[place] + site_effects[place]

@@ -3,8 +3,8 @@
 import numpy as np
 
 from workbench.scenario.mechanisms import ALIVE, BUILD_ERROR, MECHANISMS, Mechanism
-from workbench.scenario.season import Season
 from workbench.scenario.signs import BACKGROUND, SIGNS, WET_SIGNS
+from workbench.scenario.simulated_season import Season
 
 __all__ = ["open_unit", "verdict_on"]
 
@@ -16,28 +16,7 @@ def _known(mechanism: str) -> Mechanism:
 
 
 def open_unit(mechanism: str, dampness: float, season: Season, rng: np.random.Generator) -> dict[str, str]:
-    """Return what was seen inside one unit.
-
-    Parameters
-    ----------
-    mechanism : str
-        The true mechanism, "" for a survivor.
-    dampness : float
-        Multiplies the chance that a survivor is damp or wet inside.
-    season : Season
-        Its options.
-    rng : numpy.random.Generator
-        Chance.
-
-    Returns
-    -------
-    dict of str to str
-        condition_found, days_wet_before_opening where wet, and every sign: yes, no or not_checked.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return what was seen inside one unit."""
     known = _known(mechanism)
     chance = known.wet if mechanism else min(1.0, known.wet * dampness)
     condition = "dry" if rng.random() >= chance else ("wet" if rng.random() < 0.6 else "damp")
@@ -53,26 +32,7 @@ def open_unit(mechanism: str, dampness: float, season: Season, rng: np.random.Ge
 
 
 def verdict_on(mechanism: str, season: Season, rng: np.random.Generator) -> dict[str, str]:
-    """Return the verdict on an opened failed unit.
-
-    Parameters
-    ----------
-    mechanism : str
-        The true mechanism.
-    season : Season
-        Its options.
-    rng : numpy.random.Generator
-        Chance.
-
-    Returns
-    -------
-    dict of str to str
-        mechanism, cause, confidence and analyst; mechanism and confidence are absent where nobody could tell.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return the verdict on an opened failed unit."""
     analyst = str(rng.choice(ANALYSTS))
     if rng.random() < season.undetermined_share:
         return {"analyst": analyst}

@@ -62,31 +62,12 @@ CHOICES: dict[str, Choice] = {
 
 
 def level_names() -> dict[str, tuple[str, ...]]:
-    """Return the levels of every choice, from plain to best.
-
-    Returns
-    -------
-    dict of str to tuple of str
-        A fresh dict in column order.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return the levels of every choice, from plain to best."""
     return {name: tuple(choice.levels) for name, choice in CHOICES.items()}
 
 
 def default_effects() -> dict[str, dict[str, float]]:
     """Return the effects on log time that hold when none are given.
-
-    Returns
-    -------
-    dict of str to dict of str to float
-        For every choice and level; the first level of each is 0.
-
-    Raises
-    ------
-    Nothing.
 
     Examples
     --------
@@ -97,23 +78,7 @@ def default_effects() -> dict[str, dict[str, float]]:
 
 
 def complete_effects(effects: Mapping[str, Mapping[str, float]] | None) -> dict[str, dict[str, float]]:
-    """Return an effect for every choice and level.
-
-    Parameters
-    ----------
-    effects : mapping of str to mapping of str to float, or None
-        Effects on log time; what is not named has none. None stands for the default effects, {} for none at all.
-
-    Returns
-    -------
-    dict of str to dict of str to float
-        Complete, in column order.
-
-    Raises
-    ------
-    UsageError
-        An unknown choice or level, or an effect that is no finite number.
-    """
+    """Return an effect for every choice and level."""
     if effects is None:
         return default_effects()
     if not isinstance(effects, Mapping) or not all(isinstance(levels, Mapping) for levels in effects.values()):

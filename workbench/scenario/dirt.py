@@ -88,30 +88,6 @@ def dirty(
 ) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
     """Put faults into a copy of a log, each in a row of its own.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        A log as `simulate_season` makes it.
-    seed : int
-        Of numpy.random.default_rng.
-    counts : mapping of str to int, optional
-        How many of each: other_spelling, swapped_dates, decimal_comma, future_date, missing_outcome, unknown_word,
-        impossible_code, impossible_day, missing_unit, not_recorded, and duplicate (the row is there twice).
-        None is one of each.
-
-    Returns
-    -------
-    dirty : pandas.DataFrame
-        The damaged copy; a duplicate stands right below its original.
-    damage : list of dict
-        One a fault: kind, row (from 0, in the damaged copy), unit_id, columns (name to [before, after], None where
-        empty) and scope: what a careful reader loses, "row", "value" or "" for nothing.
-
-    Raises
-    ------
-    UsageError
-        An unknown kind, a count that is no whole number, or fewer rows than faults.
-
     Examples
     --------
     >>> from workbench.simulate import simulate_season

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.scenario.season import Season
+from workbench.scenario.simulated_season import Season
 
 __all__ = ["Ending", "Fate", "Trips", "draw_trips", "observe"]
 
@@ -72,24 +72,7 @@ class Fate:
 
 
 def draw_trips(season: Season, rng: np.random.Generator) -> list[Trips]:
-    """Draw the trips to every site.
-
-    Parameters
-    ----------
-    season : Season
-        Its options.
-    rng : numpy.random.Generator
-        Chance.
-
-    Returns
-    -------
-    list of Trips
-        One a site.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw the trips to every site."""
     shortest, longest = season.visit_gap
     trips = []
     for site in range(season.sites):
@@ -104,26 +87,7 @@ def draw_trips(season: Season, rng: np.random.Generator) -> list[Trips]:
 
 
 def observe(fate: Fate, visits: np.ndarray, rng: np.random.Generator) -> Ending:
-    """Return what the visits show of a fate.
-
-    Parameters
-    ----------
-    fate : Fate
-        What happens.
-    visits : np.ndarray of int
-        Ages of the unit at the visits at which it is looked for, ascending; the last is the retrieval.
-    rng : numpy.random.Generator
-        Chance, for guesses.
-
-    Returns
-    -------
-    Ending
-        As written down.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return what the visits show of a fate."""
     end = int(visits[-1])
     if fate.withdrawn < min(fate.dies, fate.lost):
         return Ending(outcome="withdrawn", last_good=int(fate.withdrawn), found=int(fate.withdrawn), basis="visit")

@@ -119,27 +119,7 @@ SEASONS: dict[str, SampleSeason] = {
 
 
 def make_season(name: str) -> "tuple[pd.DataFrame, dict[str, Any], list[dict[str, Any]]]":
-    """Make a sample season from its seed.
-
-    Parameters
-    ----------
-    name : str
-        "2024" or "2025".
-
-    Returns
-    -------
-    log : pandas.DataFrame
-        The damaged log, text cells, NaN where empty.
-    truth : dict
-        As `simulate_season` describes it; its lists follow the rows of the log before the damage.
-    damage : list of dict
-        As `dirty` describes it.
-
-    Raises
-    ------
-    UsageError
-        Another name.
-    """
+    """Make a sample season from its seed."""
     from workbench.scenario.dirt import dirty
     from workbench.simulate import simulate_season
 
@@ -152,24 +132,8 @@ def make_season(name: str) -> "tuple[pd.DataFrame, dict[str, Any], list[dict[str
 
 
 def write_samples(folder: str | Path) -> list[Path]:
-    """Write both seasons as text files, 2025 also as a workbook, each with a page that describes it.
-
-    Parameters
-    ----------
-    folder : path
-        Is made when missing; files of these names are replaced. The settings files beside them are written by hand.
-
-    Returns
-    -------
-    list of Path
-        What was written.
-
-    Raises
-    ------
-    OSError
-        If the folder cannot be written.
-    """
-    from workbench.scenario.pages import sample_page, workbook_page
+    """Write both seasons as text files, 2025 also as a workbook, each with a page that describes it."""
+    from workbench.scenario.sample_pages import sample_page, workbook_page
     from workbench.scenario.workbook import write_workbook
 
     target = Path(folder)

@@ -8,8 +8,8 @@ import pandas as pd
 
 from workbench.scenario.bench import open_unit, verdict_on
 from workbench.scenario.choices import CHOICES
-from workbench.scenario.season import Season
 from workbench.scenario.signs import SIGNS
+from workbench.scenario.simulated_season import Season
 from workbench.scenario.spells import Spell, World
 
 __all__ = ["LOG_COLUMNS", "write_log"]
@@ -48,26 +48,7 @@ UNIT_COST = 61.0
 
 
 def write_log(world: World, spells: list[Spell], rng: np.random.Generator) -> pd.DataFrame:
-    """Return the log of the spells.
-
-    Parameters
-    ----------
-    world : World
-        What is true.
-    spells : list of Spell
-        The rows to be.
-    rng : numpy.random.Generator
-        Chance, for the bench.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text cells, NaN where empty; columns of `LOG_COLUMNS`.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return the log of the spells."""
     rows = [{**_where(s, world), **_when(s, world.season), **_inside(s, world, rng)} for s in spells]
     frame = pd.DataFrame(rows).reindex(columns=list(LOG_COLUMNS)).astype(object)
     return frame.where(frame.notna() & (frame != ""), np.nan)

@@ -78,20 +78,6 @@ PLACES: tuple[Place, ...] = (
 def places(count: int) -> tuple[Place, ...]:
     """Return so many sites: the nine, then made-up ones with the surroundings of the nine in turn.
 
-    Parameters
-    ----------
-    count : int
-        At least 1.
-
-    Returns
-    -------
-    tuple of Place
-        Names are distinct.
-
-    Raises
-    ------
-    Nothing.
-
     Examples
     --------
     >>> [p.name for p in places(11)][-2:]

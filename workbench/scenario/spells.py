@@ -11,7 +11,7 @@ from workbench.scenario.choices import level_names
 from workbench.scenario.fieldwork import Ending, Fate, Trips, observe
 from workbench.scenario.mechanisms import MECHANISMS
 from workbench.scenario.places import Place
-from workbench.scenario.season import Season
+from workbench.scenario.simulated_season import Season
 
 __all__ = ["Spell", "World", "live_season", "make_world"]
 
@@ -46,19 +46,7 @@ class World:
     def eta(self, fleet: pd.DataFrame) -> np.ndarray:
         """Effects on log time of every unit and mechanism.
 
-        Parameters
-        ----------
-        fleet : pandas.DataFrame of n rows
-            place and the choices.
-
-        Returns
-        -------
-        np.ndarray, shape (n, m)
-            In the order of `MECHANISMS`.
-
-        Raises
-        ------
-        Nothing.
+        Shapes: returns (n, m).
         """
         return linear_predictor(fleet, self.season, self.sites, self.site_effects, self.effects)
 
@@ -109,32 +97,7 @@ def make_world(
     trips: list[Trips],
     rng: np.random.Generator,
 ) -> World:
-    """Draw the site effects and set the baseline life.
-
-    Parameters
-    ----------
-    fleet : pandas.DataFrame of n rows
-        The units.
-    season : Season
-        Its options.
-    sites : tuple of Place
-        The sites.
-    effects : mapping of str to mapping of str to float
-        Complete effects of the choices.
-    trips : list of Trips
-        One a site.
-    rng : numpy.random.Generator
-        Chance.
-
-    Returns
-    -------
-    World
-        Calibrated to `failed_share`.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw the site effects and set the baseline life."""
     drawn = season.site_sd * rng.standard_normal(len(sites))
     given = season.site_effects or {}
     site_effects = np.array([given.get(p.name, e) for p, e in zip(sites, drawn, strict=True)])
@@ -145,26 +108,7 @@ def make_world(
 
 
 def live_season(world: World, fleet: pd.DataFrame, rng: np.random.Generator) -> list[Spell]:
-    """Let every unit live, be visited, refitted and put out again.
-
-    Parameters
-    ----------
-    world : World
-        What is true.
-    fleet : pandas.DataFrame of n rows
-        The units.
-    rng : numpy.random.Generator
-        Chance.
-
-    Returns
-    -------
-    list of Spell
-        By unit, then deployment.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Let every unit live, be visited, refitted and put out again."""
     ages = world.law.draw(world.eta(fleet), rng)
     units = fleet.to_dict("records")
     spells = []

@@ -14,24 +14,7 @@ __all__ = ["truth_of"]
 
 
 def truth_of(world: World, spells: list[Spell]) -> dict[str, Any]:
-    """Return the truth behind a season; `simulate_season` documents the keys.
-
-    Parameters
-    ----------
-    world : World
-        What is true.
-    spells : list of Spell
-        The rows of the log, in order.
-
-    Returns
-    -------
-    dict
-        Plain numbers, texts, lists and dicts (JSON can hold it).
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return the truth behind a season; `simulate_season` documents the keys."""
     season, law, names = world.season, world.law, list(MECHANISMS)
     fleet = pd.DataFrame([s.unit for s in spells])
     ages = np.array([s.ages for s in spells])

@@ -45,29 +45,7 @@ _ROLES = ("field_lead", "volunteer")
 def write_workbook(
     path: str | Path, log: pd.DataFrame, truth: Mapping[str, Any], damage: Sequence[Mapping[str, Any]]
 ) -> None:
-    """Write a damaged log as a workbook: title rows, true dates and numbers, a merged cell, a hidden row, visits.
-
-    Parameters
-    ----------
-    path : path
-        Where to; an existing file is replaced.
-    log : pandas.DataFrame
-        The damaged log.
-    truth : mapping
-        Of the season; visit_days and failure_day are used.
-    damage : sequence of mapping
-        As `dirty` describes it; rows with a fault keep their cells.
-
-    Returns
-    -------
-    None
-        The file has the same bytes for the same arguments and program versions.
-
-    Raises
-    ------
-    OSError
-        If the file cannot be written.
-    """
+    """Write a damaged log as a workbook: title rows, true dates and numbers, a merged cell, a hidden row, visits."""
     from openpyxl import Workbook
 
     moved = _rows_by_visits(log, damage)

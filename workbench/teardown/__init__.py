@@ -1,1 +1,1 @@
-"""Teardown: physical evidence, the mechanism it points to, and what could not be determined."""
+"""Teardown: what killed each unit and what ended the season's units; each sub-package is a room with a door."""

@@ -35,25 +35,7 @@ class Bars(Result):
 
 
 def draw_bars(result: Bars, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw horizontal bars from the first label down, each value written at its end.
-
-    Parameters
-    ----------
-    result : Bars
-        Up to about twelve labels.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw horizontal bars from the first label down, each value written at its end."""
     values = np.asarray(result.columns["value"], dtype=float)
     scale = 100.0 if result.percent else 1.0
     places = np.arange(len(values))

@@ -11,31 +11,13 @@ from workbench.wording import count_of, percent_text
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from workbench.ranking.mission_result import MissionSkill
+    from workbench.ranking.mission import MissionSkill
 
 __all__ = ["draw_mission_skill"]
 
 
 def draw_mission_skill(result: "MissionSkill", ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw predicted against observed failure by the mission, with limits, the plain share and the line of truth.
-
-    Parameters
-    ----------
-    result : MissionSkill
-        Of `classify_mission`.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts; by default what the verdict and the skill say.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw predicted against observed failure by the mission, with limits, the plain share and the line of truth."""
     skill, bins = result.skill, result.calibration_columns
     predicted, observed, low, high = (
         100 * np.asarray(bins[n], dtype=float) for n in ("predicted", "observed", "lower", "upper")

@@ -22,23 +22,6 @@ FEW_GROUPS = 4
 def step_points(frame: pd.DataFrame, column: str) -> tuple[np.ndarray, np.ndarray]:
     """Return the corners of one group's curve as points to join by straight lines.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One group's rows of a survival table: a row a day (steps down at `time`), or a row a cell with `from` and `to`
-        (falls evenly inside the cell, since nothing more is known).
-    column : str
-        "survival", "lower" or "upper".
-
-    Returns
-    -------
-    x, y : np.ndarray of float
-        Starting at (0, 1); rows that are not known are left out.
-
-    Raises
-    ------
-    Nothing.
-
     Examples
     --------
     >>> x, y = step_points(pd.DataFrame({"time": [2.0, 5.0], "survival": [0.5, 0.25]}), "survival")
@@ -80,33 +63,7 @@ def draw_curve(
     unit: str = "days",
     strip: bool = True,
 ) -> None:
-    """Draw survival curves by group.
-
-    Parameters
-    ----------
-    result : SurvivalCurve
-        Product-limit or interval curve.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts; made from the result when empty.
-    mission : float, optional
-        A day to mark.
-    labels : mapping of str to str, optional
-        Names to show instead of the groups' own.
-    unit : str
-        Unit of time.
-    strip : bool
-        Whether to write the numbers at risk under the axes.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw survival curves by group."""
     table = _drawn_rows(result)
     groups = list(dict.fromkeys(table["group"]))
     looks = looks_of(groups)
@@ -191,27 +148,7 @@ def _counts_line(table: pd.DataFrame) -> str:
 def draw_comparison(
     result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", labels: Mapping[str, str] | None = None
 ) -> None:
-    """Draw failures seen beside failures expected if all groups were alike.
-
-    Parameters
-    ----------
-    result : GroupComparison
-        With columns group, units, failures, expected.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts.
-    labels : mapping of str to str, optional
-        Names to show.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw failures seen beside failures expected if all groups were alike."""
     table = result.table
     looks = looks_of(list(table["group"]))
     places = np.arange(len(table))
@@ -240,29 +177,7 @@ def draw_restricted_means(
     labels: Mapping[str, str] | None = None,
     unit: str = "days",
 ) -> None:
-    """Draw the mean working days up to the horizon by group, with limits.
-
-    Parameters
-    ----------
-    result : RestrictedMeans
-        With columns group, restricted_mean, lower, upper.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts.
-    labels : mapping of str to str, optional
-        Names to show.
-    unit : str
-        Unit of time.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw the mean working days up to the horizon by group, with limits."""
     table = result.table
     groups = list(table["group"])
     looks = looks_of(groups)

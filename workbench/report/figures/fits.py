@@ -17,27 +17,7 @@ __all__ = ["draw_distribution", "draw_hazard_ratios", "draw_time_ratios"]
 def draw_time_ratios(
     result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", labels: Mapping[str, str] | None = None
 ) -> None:
-    """Draw time ratios with limits; right of 1 means longer life than the reference.
-
-    Parameters
-    ----------
-    result : TimeRatios
-        With columns term, level, time_ratio, lower, upper.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts.
-    labels : mapping of str to str, optional
-        Names to show for levels.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw time ratios with limits; right of 1 means longer life than the reference."""
     _draw_ratios(result, ax, "time_ratio", "time ratio (above 1: lasts longer than the reference)", labels)
     headings(ax, title, subtitle)
 
@@ -45,27 +25,7 @@ def draw_time_ratios(
 def draw_hazard_ratios(
     result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", labels: Mapping[str, str] | None = None
 ) -> None:
-    """Draw hazard ratios with limits; left of 1 means fewer failures a day than the reference.
-
-    Parameters
-    ----------
-    result : HazardRatios
-        With columns term, level, hazard_ratio, lower, upper.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts.
-    labels : mapping of str to str, optional
-        Names to show for levels.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw hazard ratios with limits; left of 1 means fewer failures a day than the reference."""
     _draw_ratios(result, ax, "hazard_ratio", "hazard ratio (below 1: fails less often than the reference)", labels)
     headings(ax, title, subtitle)
 
@@ -107,29 +67,7 @@ def _draw_ratios(result: Any, ax: "Axes", column: str, axis: str, labels: Mappin
 def draw_distribution(
     result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", curve: Any = None, unit: str = "days"
 ) -> None:
-    """Draw a fitted life distribution on Weibull paper, beside the step curve that assumes no form.
-
-    Parameters
-    ----------
-    result : DistributionFit
-        With `quantile(p)` giving time, lower and upper.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts.
-    curve : SurvivalCurve, optional
-        The curve of the same lives; its steps are drawn as points.
-    unit : str
-        Unit of time.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw a fitted life distribution on Weibull paper, beside the step curve that assumes no form."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
     shares = np.array([0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.63, 0.75, 0.9, 0.95, 0.99])

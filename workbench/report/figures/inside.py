@@ -6,8 +6,7 @@ import numpy as np
 
 from workbench.report.figures.bars import Bars, draw_bars
 from workbench.report.figures.teardown import draw_evidence
-from workbench.teardown.families import mechanism_words
-from workbench.teardown.matrix import evidence_matrix
+from workbench.teardown.mechanisms import evidence_matrix, mechanism_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -16,73 +15,19 @@ __all__ = ["draw_agreement", "draw_imputed", "draw_inside", "draw_shapes", "draw
 
 
 def draw_suggestions(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw the evidence behind suggestions as a matrix of signs by mechanism.
-
-    Parameters
-    ----------
-    result : MechanismSuggestions
-        As made by `suggest_mechanism`.
-    ax : matplotlib Axes
-        Where to draw.
-    title, subtitle : str
-        The finding, and the counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw the evidence behind suggestions as a matrix of signs by mechanism."""
     draw_evidence(evidence_matrix(result, most_signs=18), ax, title=title, subtitle=subtitle)
 
 
 def draw_inside(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw the share wet inside by level with exact limits.
-
-    Parameters
-    ----------
-    result : InsideCondition
-        As made by `inside_condition`.
-    ax : matplotlib Axes
-        Where to draw.
-    title, subtitle : str
-        The finding, and the counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw the share wet inside by level with exact limits."""
     c = result.columns
     labels = [f"{g} ({w} of {n})" for g, w, n in zip(c["group"], c["wet"], c["opened"], strict=True)]
     _bars(ax, labels, c["share_wet"], c["lower"], c["upper"], "share of opened units wet inside, %", title, subtitle)
 
 
 def draw_imputed(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw imputed incidences with their limits, one bar a group, cause and time.
-
-    Parameters
-    ----------
-    result : ImputedIncidence
-        As made by `imputed_incidence`.
-    ax : matplotlib Axes
-        Where to draw.
-    title, subtitle : str
-        The finding, and the counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw imputed incidences with their limits, one bar a group, cause and time."""
     c = result.columns
     several = len(set(c["group"])) > 1
     labels = [
@@ -93,25 +38,7 @@ def draw_imputed(result: Any, ax: "Axes", *, title: str = "", subtitle: str = ""
 
 
 def draw_shapes(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw the Weibull shape of each mechanism with its limits; a line marks 1, the steady rate.
-
-    Parameters
-    ----------
-    result : MechanismShapes
-        As made by `shapes_by_mechanism`.
-    ax : matplotlib Axes
-        Where to draw.
-    title, subtitle : str
-        The finding, and the counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw the Weibull shape of each mechanism with its limits; a line marks 1, the steady rate."""
     c = result.columns
     labels = [f"{mechanism_words(m)} ({n})" for m, n in zip(c["mechanism"], c["failures"], strict=True)]
     axis = "Weibull shape (under 1 early-life, over 1 wear-out); in brackets: failures"
@@ -120,25 +47,7 @@ def draw_shapes(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "")
 
 
 def draw_agreement(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw how many units each pair of verdict and suggestion has, the commonest first.
-
-    Parameters
-    ----------
-    result : Agreement
-        As made by `compare_verdicts`.
-    ax : matplotlib Axes
-        Where to draw.
-    title, subtitle : str
-        The finding, and the counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw how many units each pair of verdict and suggestion has, the commonest first."""
     table = result.table.sort_values("units", ascending=False, kind="stable").head(8)
     labels = [
         f"{mechanism_words(v)} / {'same' if same else mechanism_words(s)}"

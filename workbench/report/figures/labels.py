@@ -25,25 +25,7 @@ class EndLabel:
 
 
 def headings(ax: "Axes", title: str = "", subtitle: str = "") -> None:
-    """Write the finding as title and the counts under it, flush left.
-
-    Parameters
-    ----------
-    ax : matplotlib Axes
-        Where.
-    title : str
-        The finding; wrapped.
-    subtitle : str
-        The counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Write the finding as title and the counts under it, flush left."""
     both = [figure_text(title, width=84, lines=3) if title else "", figure_text(subtitle, width=96) if subtitle else ""]
     if both[1]:
         ax.set_title(both[1], loc="left", fontsize=11, color=MUTED)
@@ -63,23 +45,7 @@ def headings(ax: "Axes", title: str = "", subtitle: str = "") -> None:
 def spread_apart(wanted: Sequence[float], gap: float, low: float, high: float) -> np.ndarray:
     """Return positions at least `gap` apart and as near to the wanted ones as squares allow.
 
-    Parameters
-    ----------
-    wanted : sequence of float, shape (n,)
-        Where the labels would like to stand.
-    gap : float
-        Least distance of neighbours.
-    low, high : float
-        Range that the positions keep to when it is wide enough.
-
-    Returns
-    -------
-    np.ndarray of float, shape (n,)
-        In the order given.
-
-    Raises
-    ------
-    Nothing.
+    Shapes: wanted (n,), returns (n,).
 
     Examples
     --------
@@ -103,27 +69,7 @@ def spread_apart(wanted: Sequence[float], gap: float, low: float, high: float) -
 
 
 def label_ends(ax: "Axes", labels: Sequence[EndLabel], *, size: float = 10.5, below: float = 0.0) -> None:
-    """Write each line's label to the right of the axes, at the height where the line ends, without overlap.
-
-    Parameters
-    ----------
-    ax : matplotlib Axes
-        Its limits must be final.
-    labels : sequence of EndLabel
-        One a line.
-    size : float
-        Font size in points.
-    below : float
-        Inches under the axes that something else will take.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Write each line's label to the right of the axes, at the height where the line ends, without overlap."""
     if not labels:
         return
     limits = ax.get_ylim()
@@ -161,26 +107,7 @@ def risk_strip(
 ) -> None:
     """Write the numbers at risk under the axes, one row a level, aligned with the ticks.
 
-    Parameters
-    ----------
-    ax : matplotlib Axes
-        Its x limits must be final.
-    times : sequence of float, shape (k,)
-        Where counts stand.
-    counts : mapping of str to sequence of str, shape (k,)
-        Per level.
-    colours : mapping of str to colour
-        Per level.
-    heading : str
-        What the numbers count.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
+    Shapes: times (k,), counts (k,).
     """
     row_height, first = 15.0, -50.0
     side = ("data", "axes fraction")

@@ -14,25 +14,7 @@ __all__ = ["draw_plan", "draw_trial"]
 
 
 def draw_plan(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw units still alive by day for each build, with the band of the stated confidence.
-
-    Parameters
-    ----------
-    result : SeasonPlan
-        With its fan.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw units still alive by day for each build, with the band of the stated confidence."""
     fan = result.fan
     names = [str(n) for n in dict.fromkeys(fan["build"].tolist())]
     looks, ends = looks_of(names), []
@@ -57,25 +39,7 @@ def draw_plan(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -
 
 
 def draw_trial(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw the chance of a trial to see the stated difference against its number of units.
-
-    Parameters
-    ----------
-    result : TrialPlan
-        With simulated power and that of the formula.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw the chance of a trial to see the stated difference against its number of units."""
     units, power = result.columns["units"], 100 * result.columns["power"]
     formula = 100 * result.columns["power_formula"]
     ax.plot(units, power, color=INK, marker="o")

@@ -13,8 +13,8 @@ from workbench.wording import days_text, points_text
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from workbench.ranking.overlap import Overlap
-    from workbench.ranking.rank import Ranking
+    from workbench.ranking.checks import Overlap
+    from workbench.ranking.choices import Ranking
 
 __all__ = ["draw_overlap", "draw_ranking"]
 
@@ -46,34 +46,7 @@ def draw_ranking(
     title: str = "",
     subtitle: str = "",
 ) -> None:
-    """Draw every comparison as a dot with its limits, the gain and the grade in words at its right.
-
-    Parameters
-    ----------
-    result : Ranking
-        As `rank_choices` returns it.
-    ax : matplotlib Axes
-        Where.
-    show : str
-        "points" (share lasting the mission) or "days" (mean life up to the mission).
-    raw : bool
-        Whether to mark the raw difference of the curves beside the adjusted gain (points only).
-    choices : sequence of str
-        Choices to draw; all of them when empty.
-    labels : mapping of (choice, level) to str, optional
-        Names to show.
-    title, subtitle : str
-        Finding and counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    UsageError
-        If `show` or a choice is unknown.
-    """
+    """Draw every comparison as a dot with its limits, the gain and the grade in words at its right."""
     check_one_of("show", show, tuple(SCALES))
     table = result.table
     known = list(dict.fromkeys(table.choice))
@@ -138,30 +111,7 @@ def draw_overlap(
     title: str = "",
     subtitle: str = "",
 ) -> None:
-    """Draw how many units of each level stood in each place: squares by number, a cross where there were none.
-
-    Parameters
-    ----------
-    result : Overlap
-        As `overlap_of` returns it, or `Ranking.overlap`.
-    ax : matplotlib Axes
-        Where.
-    choice, place : str, optional
-        Which choice, by what (environment, site, batch); the first of each when not given.
-    labels : mapping of (choice, level) to str, optional
-        Names to show.
-    title, subtitle : str
-        Finding and counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    UsageError
-        If the choice or the place is not in the table.
-    """
+    """Draw how many units of each level stood in each place: squares by number, a cross where there were none."""
     table = result.table
     known = list(dict.fromkeys(table.choice))
     picked = check_columns(choice if choice is not None else known[:1], known, "choice")[0]

@@ -26,29 +26,7 @@ def draw_mean_count(
     labels: Mapping[str, str] | None = None,
     unit: str = "days",
 ) -> None:
-    """Draw the mean number of events per unit as steps with their limits.
-
-    Parameters
-    ----------
-    result : MeanCumulativeCount
-        With columns group, time, mean_count, lower, upper.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts.
-    labels : mapping of str to str, optional
-        Names to show for groups.
-    unit : str
-        Unit of time.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw the mean number of events per unit as steps with their limits."""
     table, looks = result.table, looks_of(result.labels)
     for label in result.labels:
         part, look = table[table["group"] == label], looks[label]
@@ -66,27 +44,7 @@ def draw_mean_count(
 
 
 def draw_proportionality(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", row: int = 0) -> None:
-    """Draw what each failure says of one log hazard ratio over time; a level line means the ratio stays the same.
-
-    Parameters
-    ----------
-    result : Proportionality
-        With residuals and the constant estimates.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts.
-    row : int
-        Which row of the model's table (level or number) to draw, from 0.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw what each failure says of one log hazard ratio over time; a level line means the ratio stays the same."""
     estimates, residuals = result.estimate_columns, result.residuals
     term, level = estimates["term"][row], estimates["level"][row]
     mine = residuals[(residuals["term"] == term) & (residuals["level"] == level)]

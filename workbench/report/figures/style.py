@@ -62,21 +62,6 @@ class LevelLook:
 def looks_of(levels: Sequence[str]) -> dict[str, LevelLook]:
     """Return the fixed look of each level of one choice, whatever order the levels come in.
 
-    Parameters
-    ----------
-    levels : sequence of str
-        All levels of the choice.
-
-    Returns
-    -------
-    dict of str to LevelLook
-        Sorted by name, so that the same levels look the same in every figure; beyond eight, colours return with
-        another line style and marker.
-
-    Raises
-    ------
-    Nothing.
-
     Examples
     --------
     >>> looks_of(["o_ring", "cord"])["cord"] == looks_of(["cord", "o_ring"])["cord"]
@@ -94,22 +79,7 @@ def looks_of(levels: Sequence[str]) -> dict[str, LevelLook]:
 
 
 def level_words(level: str) -> str:
-    """Return the name of a column or level as words.
-
-    Parameters
-    ----------
-    level : str
-        Such as "flat_gasket".
-
-    Returns
-    -------
-    str
-        Such as "flat gasket".
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return the name of a column or level as words."""
     return str(level).replace("_", " ")
 
 
@@ -121,26 +91,7 @@ def _glyphs() -> frozenset[int]:
 
 
 def figure_text(text: str, *, width: int = 28, lines: int = 2) -> str:
-    """Return a text that a figure can hold: control marks dropped, unknown signs as a box, wrapped and cut.
-
-    Parameters
-    ----------
-    text : str
-        Any text, hostile ones included.
-    width : int
-        Characters a line.
-    lines : int
-        Lines at most; what is cut ends in an ellipsis.
-
-    Returns
-    -------
-    str
-        With line breaks.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return a text that a figure can hold: control marks dropped, unknown signs as a box, wrapped and cut."""
     kept = "".join(
         " " if c.isspace() else c
         for c in str(text)
@@ -155,16 +106,7 @@ def figure_text(text: str, *, width: int = 28, lines: int = 2) -> str:
 
 @contextmanager
 def theme() -> Iterator[None]:
-    """Draw inside the house theme; nothing outside the block is changed.
-
-    Yields
-    ------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw inside the house theme; nothing outside the block is changed."""
     import matplotlib
     import seaborn
 
@@ -197,24 +139,7 @@ def theme() -> Iterator[None]:
 
 
 def new_axes(width: float = 9.0, height: float = 4.9, *, shown: bool = False) -> "Axes":
-    """Return empty axes on a figure of their own, laid out so that labels outside the axes fit.
-
-    Parameters
-    ----------
-    width, height : float
-        Of the figure, in inches.
-    shown : bool
-        Whether the figure belongs to the interactive session, so that a notebook shows it.
-
-    Returns
-    -------
-    matplotlib Axes
-        Call inside `theme()`.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return empty axes on a figure of their own, laid out so that labels outside the axes fit."""
     if shown:
         from matplotlib import pyplot
 
@@ -228,24 +153,7 @@ def new_axes(width: float = 9.0, height: float = 4.9, *, shown: bool = False) ->
 
 
 def figure_png(figure: "Figure", *, dpi: int = 200) -> bytes:
-    """Return a figure as PNG without any stamp, the same bytes for the same figure.
-
-    Parameters
-    ----------
-    figure : matplotlib Figure
-        What to write.
-    dpi : int
-        Dots an inch.
-
-    Returns
-    -------
-    bytes
-        The picture.
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Return a figure as PNG without any stamp, the same bytes for the same figure."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from workbench.report.figures.labels import EndLabel, headings, label_ends
 from workbench.report.figures.style import FAILED, INK, LOST, MUTED, PALETTE, WORKING, figure_text
-from workbench.teardown.families import mechanism_words
+from workbench.teardown.mechanisms import mechanism_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,36 +34,7 @@ def draw_incidence(
     naive_cause: str = "",
     unit: str | None = None,
 ) -> None:
-    """Draw the incidence of every cause stacked to one with the share surviving.
-
-    Parameters
-    ----------
-    result : CumulativeIncidence
-        Of one group or more.
-    ax : matplotlib Axes
-        Where to draw.
-    title, subtitle : str
-        The finding, and the counts.
-    group : str, optional
-        Which group; the first when not given.
-    mission : float, optional
-        Day marked by a line.
-    naive : SurvivalCurve, optional
-        Curve of `naive_cause` alone with the others as suspensions; drawn dashed as a warning, since it counts units
-        that the others had already ended.
-    naive_cause : str
-        The cause of `naive`; it is stacked first so that the two can be compared.
-    unit : str, optional
-        Unit of time; that of the result when not given.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw the incidence of every cause stacked to one with the share surviving."""
     label = group or result.labels[0]
     place = result.labels.index(label)
     end = float(result.known_to[place])
@@ -130,27 +101,7 @@ def _layers(shares: dict[str, np.ndarray], first: str) -> list[tuple[str, np.nda
 
 
 def draw_ends(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", group: str | None = None) -> None:
-    """Draw what ended units: bars of lost unit-days, marks of the share of failures and of units.
-
-    Parameters
-    ----------
-    result : EndsOfUnits
-        Of one group or more.
-    ax : matplotlib Axes
-        Where to draw.
-    title, subtitle : str
-        The finding, and the counts.
-    group : str, optional
-        Which group; the first when not given.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw what ended units: bars of lost unit-days, marks of the share of failures and of units."""
     table = result.table
     table = table[table["group"] == (group or table["group"].iloc[0])].reset_index(drop=True)
     places = np.arange(len(table))
@@ -179,25 +130,7 @@ def draw_ends(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", g
 
 
 def draw_evidence(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw which signs were seen in units of which mechanism: discs grow with the share, numbers are counts.
-
-    Parameters
-    ----------
-    result : EvidenceMatrix
-        As made by `evidence_matrix`.
-    ax : matplotlib Axes
-        Where to draw; a tall one reads best.
-    title, subtitle : str
-        The finding, and the counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw which signs were seen in units of which mechanism: discs grow with the share, numbers are counts."""
     rows = {sign: number for number, sign in enumerate(result.signs)}
     places = {name: number for number, name in enumerate(result.groups)}
     table = result.table

@@ -32,25 +32,7 @@ class Timeline(Result):
 
 
 def draw_timeline(result: Timeline, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw a line a deployment over the calendar, failures as thick spans between the days that bound them.
-
-    Parameters
-    ----------
-    result : Timeline
-        Any number of deployments.
-    ax : matplotlib Axes
-        Where.
-    title, subtitle : str
-        Finding and counts.
-
-    Returns
-    -------
-    None
-
-    Raises
-    ------
-    Nothing.
-    """
+    """Draw a line a deployment over the calendar, failures as thick spans between the days that bound them."""
     outcome = np.array([str(o) for o in result.columns["outcome"]])
     place = {o: n for n, o in enumerate(OUTCOMES)}
     rank = np.array([place.get(o, len(OUTCOMES)) for o in outcome])

@@ -1,0 +1,23 @@
+"""What is the likelihood of lives under a family of distributions, and where is its maximum?"""
+
+from workbench.estimate.likelihood.aft_layout import Cells, patterns_of
+from workbench.estimate.likelihood.aft_likelihood import evaluate_likelihood
+from workbench.estimate.likelihood.estimability import Estimable, find_estimable, null_space
+from workbench.estimate.likelihood.families import FAMILIES, Family, family_of, log1mexp
+from workbench.estimate.likelihood.newton import AftBatch, AftProblem, fit_batch
+
+__all__ = [
+    "FAMILIES",
+    "AftBatch",
+    "AftProblem",
+    "Cells",
+    "Estimable",
+    "Family",
+    "evaluate_likelihood",
+    "family_of",
+    "find_estimable",
+    "fit_batch",
+    "log1mexp",
+    "null_space",
+    "patterns_of",
+]

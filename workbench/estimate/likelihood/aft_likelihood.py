@@ -1,0 +1,109 @@
+"""Log-likelihood of location-scale survival models with two derivatives, for a batch of weight vectors at once."""
+
+import numpy as np
+
+from workbench.estimate.likelihood.aft_layout import Layout
+from workbench.estimate.likelihood.families import Family
+
+__all__ = ["evaluate_likelihood", "evaluate_penalty"]
+
+
+def evaluate_likelihood(
+    layout: Layout, family: Family, weights: np.ndarray, params: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the log-likelihood of log time and its first and second derivatives.
+
+    The parameters are (intercept / scale, effects / scale, 1 / scale), in which z = a y - x theta is linear, so that
+    the log-likelihood without late entries is concave.
+
+    Shapes: weights (B, N), params (B, p), returns (B,).
+    """
+    exact, survived, ended, between, entry = layout.kinds
+    shrinkage = params[:, -1:]
+    location = (params[:, :-1] @ layout.design.T)[:, layout.pattern]
+    z = shrinkage * layout.near - location
+    value, score, curve = np.empty_like(z), np.empty_like(z), np.empty_like(z)
+    for part, pieces in (
+        (exact, family.exact),
+        (survived, family.survived),
+        (ended, family.ended),
+        (entry, family.survived),
+    ):
+        if part.stop > part.start:
+            value[:, part], score[:, part], curve[:, part] = pieces(z[:, part])
+    cross_near, far_terms = curve * layout.near, None
+    if between.stop > between.start:
+        z_far = shrinkage * layout.far - location[:, between]
+        logged, d1, d2, d11, d12, d22 = family.between(z[:, between], z_far)
+        near = layout.near[between]
+        value[:, between], score[:, between] = logged, d1 + d2
+        curve[:, between] = d11 + 2.0 * d12 + d22
+        cross_near[:, between] = (d11 + d12) * near + (d12 + d22) * layout.far
+        far_terms = (
+            d2 * (layout.far - near),
+            (d12 * near + d22 * layout.far) * (layout.far - near),
+        )
+    value *= weights
+    score *= weights
+    curve *= weights
+    cross_near *= weights
+    failures = weights[:, exact].sum(axis=1)
+    a = params[:, -1]
+    total = value.sum(axis=1) + failures * np.log(a)
+    slope_a = score @ layout.near + failures / a
+    curve_a = cross_near @ layout.near - failures / a**2
+    if far_terms is not None:
+        slope_a += (far_terms[0] * weights[:, between]).sum(axis=1)
+        curve_a += (far_terms[1] * weights[:, between]).sum(axis=1)
+    gradient, curvature = _by_design(layout, score, curve, cross_near)
+    gradient[:, -1], curvature[:, -1, -1] = slope_a, curve_a
+    return total, gradient, curvature
+
+
+def _by_design(
+    layout: Layout, score: np.ndarray, curve: np.ndarray, cross: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    batch, size = score.shape[0], len(layout.design)
+    place = (layout.pattern + size * np.arange(batch)[:, None]).ravel()
+    sums = [np.bincount(place, v.ravel(), batch * size).reshape(batch, size) for v in (score, curve, cross)]
+    columns = layout.design.shape[1]
+    gradient, curvature = np.empty((batch, columns + 1)), np.empty((batch, columns + 1, columns + 1))
+    gradient[:, :-1] = -(sums[0] @ layout.design)
+    curvature[:, :-1, -1] = curvature[:, -1, :-1] = -(sums[2] @ layout.design)
+    if layout.products is not None:
+        first, second = np.triu_indices(columns)
+        packed = sums[1] @ layout.products
+        curvature[:, first, second] = packed
+        curvature[:, second, first] = packed
+    else:
+        for b in range(batch):
+            curvature[b, :-1, :-1] = layout.design.T @ (sums[1][b][:, None] * layout.design)
+    return gradient, curvature
+
+
+def evaluate_penalty(
+    precision: np.ndarray, centre: np.ndarray, params: np.ndarray, shape_precision: float = 0.0
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the log density of normal priors on effects and log shape, with derivatives as of the likelihood.
+
+    Shapes: precision (k,), centre (B, k), params (B, k + 2), returns (B,).
+    """
+    a = params[:, -1:]
+    effect = params[:, 1:-1] / a
+    gap = effect - centre[:, : effect.shape[1]]
+    pull = precision * gap
+    size = params.shape[1]
+    gradient, curvature = np.zeros(params.shape), np.zeros((*params.shape, size))
+    gradient[:, 1:-1] = -pull / a
+    gradient[:, -1] = (pull * effect / a).sum(axis=1)
+    diagonal = np.arange(1, size - 1)
+    curvature[:, diagonal, diagonal] = -precision / a**2
+    curvature[:, 1:-1, -1] = curvature[:, -1, 1:-1] = precision * (effect + gap) / a**2
+    curvature[:, -1, -1] = -(precision * (effect + 2.0 * gap) * effect / a**2).sum(axis=1)
+    value = -0.5 * (pull * gap).sum(axis=1)
+    if shape_precision:
+        off = np.log(a[:, 0]) - (centre[:, -1] if centre.shape[1] > effect.shape[1] else 0.0)
+        value -= 0.5 * shape_precision * off**2
+        gradient[:, -1] -= shape_precision * off / a[:, 0]
+        curvature[:, -1, -1] -= shape_precision * (1.0 - off) / a[:, 0] ** 2
+    return value, gradient, curvature

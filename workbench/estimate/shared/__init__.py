@@ -1,0 +1,21 @@
+"""Which groups, terms and adjustments do all estimators share?"""
+
+from workbench.estimate.shared.groups import Groups, groups_of, text_levels
+from workbench.estimate.shared.model_matrix import Design, design_of, patterns_of
+from workbench.estimate.shared.multiplicity import adjusted_by_holm
+from workbench.estimate.shared.proportions import proportion_interval
+from workbench.estimate.shared.terms import NOT_RECORDED, Term, terms_of
+
+__all__ = [
+    "NOT_RECORDED",
+    "Design",
+    "Groups",
+    "Term",
+    "adjusted_by_holm",
+    "design_of",
+    "groups_of",
+    "patterns_of",
+    "proportion_interval",
+    "terms_of",
+    "text_levels",
+]

@@ -1,0 +1,25 @@
+"""Who is at risk at each age, and which step curves and limits follow?"""
+
+from workbench.estimate.steps.curve_results import LimitsAt, SurvivalCurve
+from workbench.estimate.steps.differences import difference_frame, reference_label
+from workbench.estimate.steps.mean_parts import MeanOfGroup, few_failures_notes
+from workbench.estimate.steps.risk_sets import RiskSets, risk_sets
+from workbench.estimate.steps.risk_table import RiskTable, risk_table_of
+from workbench.estimate.steps.step_limits import INTERVALS, curve_limits, exact_bound, normal_quantile
+
+__all__ = [
+    "INTERVALS",
+    "LimitsAt",
+    "MeanOfGroup",
+    "RiskSets",
+    "RiskTable",
+    "SurvivalCurve",
+    "curve_limits",
+    "difference_frame",
+    "exact_bound",
+    "few_failures_notes",
+    "normal_quantile",
+    "reference_label",
+    "risk_sets",
+    "risk_table_of",
+]

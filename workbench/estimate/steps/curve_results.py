@@ -1,0 +1,305 @@
+"""SurvivalCurve: the result of `survival_curve`, with look-ups by time and by share failed."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from workbench.checks import check_positive
+from workbench.errors import UsageError
+from workbench.estimate.steps.differences import LimitsAt, difference_frame, reference_label
+from workbench.estimate.steps.risk_sets import RiskSets
+from workbench.estimate.steps.step_limits import curve_limits, exact_bound
+from workbench.results import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["SurvivalCurve"]
+
+_ROUNDING = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SurvivalCurve(Result):
+    """Share surviving by group; one row a day on which a unit failed or left, or one a cell of the interval curve.
+
+    Attributes
+    ----------
+    kind : str
+        "product-limit" (steps at known days) or "npmle" (mass in cells, spread evenly inside a cell).
+    labels : tuple of str
+        The groups, in table order.
+    risk : RiskSets
+        Counts behind the curve; of an interval curve: units known working.
+    bounds : np.ndarray of int, shape (groups + 1,)
+        Rows of group g in the columns are bounds[g] ... bounds[g + 1].
+    first_known : np.ndarray of float, shape (groups,), or None
+        Interval curves: the first time by which a unit is known to have failed.
+    began : np.ndarray of float, shape (rows,), or None
+        Product-limit curves of visits on one grid: when the interval began whose failures each row counts.
+    confidence : float
+        Two-sided level of the limits.
+    interval : str
+        Scale of the limits, "likelihood-ratio" for an interval curve.
+    unit : str
+        Unit of time.
+    """
+
+    kind: str
+    labels: tuple[str, ...]
+    risk: RiskSets
+    bounds: np.ndarray
+    confidence: float
+    interval: str
+    unit: str
+    first_known: np.ndarray | None = None
+    began: np.ndarray | None = None
+
+    def at(self, times: Any) -> "pd.DataFrame":
+        """The curves at any times.
+
+        Parameters
+        ----------
+        times : float or array-like of shape (m,)
+            Times of at least 0.
+
+        Returns
+        -------
+        pandas.DataFrame
+            group, time, survival, std_error, lower, upper, at_risk; m rows a group. Survival is 1 before the first
+            row, NaN after the last known day unless it has reached 0. Inside a cell, or between two visits of one
+            grid, it falls evenly; limits are there those of the end below and of the start above, for the failures
+            may lie on either side. Where no unit is known to have failed yet the lower limit is exact, with units
+            that may have failed counted as failed. On an interval curve at_risk counts the units known working.
+
+        Raises
+        ------
+        UsageError
+            If a time is negative or no number.
+        """
+        import pandas as pd
+
+        wanted = _checked_times(times)
+        look_up = self._steps_at if self.kind == "product-limit" else self._cells_at
+        parts = [look_up(g, wanted) for g in range(len(self.labels))]
+        frame = {"group": np.repeat(np.array(self.labels, dtype=object), wanted.size)}
+        frame["time"] = np.tile(wanted, len(parts))
+        for name in ("survival", "std_error", "lower", "upper", "at_risk"):
+            frame[name] = np.concatenate([part[name] for part in parts])
+        return pd.DataFrame(frame)
+
+    def quantile(self, p: Any) -> "pd.DataFrame":
+        """Times by which given shares have failed, with limits from inverting the pointwise limits.
+
+        Parameters
+        ----------
+        p : float or array-like of shape (m,)
+            Shares failed, between 0 and 1 (0.1 gives the B10 life, 0.5 the median).
+
+        Returns
+        -------
+        pandas.DataFrame
+            group, p, time, lower, upper; NaN where not reached, with the reasons in `.attrs["notes"]`. On an interval
+            curve time and upper are the end of the cell that reaches p, and lower is the start of its cell, for within
+            a cell the day is not known.
+
+        Raises
+        ------
+        UsageError
+            If a share lies outside (0, 1).
+        """
+        import pandas as pd
+
+        shares = np.atleast_1d(np.asarray(p, dtype=float))
+        if shares.ndim != 1 or not np.all((shares > 0) & (shares < 1)):
+            raise UsageError(f"p is the share failed and must lie between 0 and 1, both excluded; got {p!r}")
+        days = self.columns["time" if self.kind == "product-limit" else "to"]
+        earliest = self.columns["from"] if self.kind == "npmle" else days if self.began is None else self.began
+        found: dict[str, list[float]] = {"time": [], "lower": [], "upper": []}
+        for g in range(len(self.labels)):
+            rows = self._rows(g)
+            for name, column, when in (
+                ("time", "survival", days),
+                ("lower", "lower", earliest),
+                ("upper", "upper", days),
+            ):
+                found[name] += [_first_at_most(when[rows], self.columns[column][rows], 1.0 - q) for q in shares]
+        frame = pd.DataFrame(
+            {
+                "group": np.repeat(np.array(self.labels, dtype=object), shares.size),
+                "p": np.tile(shares, len(self.labels)),
+            }
+            | found
+        )
+        missed = frame[frame["time"].isna()]
+        frame.attrs["notes"] = tuple(
+            f"{group}: a share of {q:g} failed is not reached by {self._last(str(group)):g} {self.unit}."
+            for group, q in zip(missed["group"], missed["p"], strict=True)
+        )
+        return frame
+
+    def difference(self, time: float, reference: str | None = None) -> "pd.DataFrame":
+        """Differences in the share surviving a time, each group minus the reference.
+
+        Parameters
+        ----------
+        time : float
+            Such as the mission length.
+        reference : str, optional
+            Group to compare with; the first when not given.
+
+        Returns
+        -------
+        pandas.DataFrame
+            group_a, group_b, difference (a minus b, b the reference), std_error, lower, upper, p_value. Limits by
+            square-and-add of the groups' own limits; p_value is the level at which they just reach 0 (NaN for
+            interval curves). NaN where a group is not known at that time.
+
+        Raises
+        ------
+        UsageError
+            If the time is negative or the reference is no group.
+        EstimateError
+            If there is one group only.
+        """
+        day = check_positive("time", time, zero=True)
+        base = reference_label(self.labels, reference)
+        look_up = self._steps_at if self.kind == "product-limit" else self._cells_at
+        values: dict[str, tuple[float, ...]] = {}
+        for g, label in enumerate(self.labels):
+            at = look_up(g, np.array([day]))
+            values[label] = tuple(float(at[name][0]) for name in ("survival", "lower", "upper", "std_error"))
+        known = self.kind == "product-limit"
+        limits = [self._limits_of(g, day) for g in range(len(self.labels))] if known else None
+        return difference_frame(self.labels, base, values, limits)
+
+    @property
+    def median_follow_up(self) -> dict[str, float]:
+        """Median time under observation by group, from the reversed curve (leaving is the event, failure the end).
+
+        NaN where half the units had not left by the last day. Units that failed on a day are gone before those
+        that left on it (Schemper & Smith 1996, Control. Clin. Trials 17, 343-346).
+        """
+        found = {}
+        for g, label in enumerate(self.labels):
+            rows = self.risk.rows(g)
+            left, stayed = self.risk.censored[rows], self.risk.at_risk[rows] - self.risk.failures[rows]
+            still = np.cumprod(1.0 - left / np.maximum(stayed, 1))
+            found[label] = _first_at_most(self.risk.time[rows], still, 0.5)
+        return found
+
+    def _rows(self, group: int) -> slice:
+        return slice(int(self.bounds[group]), int(self.bounds[group + 1]))
+
+    def _last(self, label: str) -> float:
+        times = self.risk.time[self.risk.rows(self.labels.index(label))]
+        return float(times[-1]) if times.size else 0.0
+
+    def _steps_at(self, group: int, times: np.ndarray) -> dict[str, np.ndarray]:
+        rows, at_risk = self._rows(group), self.risk.count_at(group, times)
+        row = np.searchsorted(self.columns["time"][rows], times, side="right")
+        first = {"survival": 1.0, "std_error": 0.0, "lower": 0.0, "upper": 1.0}
+        steps = {name: np.append(start, self.columns[name][rows]) for name, start in first.items()}
+        found = {name: values[row] for name, values in steps.items()}
+        share, unknown = self._part_of_span(rows, row, times)
+        inside, after = share > 0, np.minimum(row + 1, len(steps["lower"]) - 1)
+        found["lower"] = np.where(inside, steps["lower"][after], found["lower"])
+        found["std_error"] = np.where(inside, np.nan, found["std_error"])
+        whole = found["survival"] == 1.0
+        found["lower"][whole] = exact_bound((at_risk - unknown)[whole], self.confidence, unknown[whole])
+        found["survival"] = found["survival"] + share * (steps["survival"][after] - found["survival"])
+        beyond = (times > self._last(self.labels[group])) & (found["survival"] > 0)
+        for values in found.values():
+            values[beyond] = np.nan
+        return found | {"at_risk": at_risk}
+
+    def _part_of_span(self, rows: slice, row: np.ndarray, times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        # how much of the interval that holds each time is over, 0 outside; and units that failed somewhere in it
+        if self.began is None:
+            return np.zeros(times.size), np.zeros(times.size, dtype=np.int64)
+        end = np.append(self.columns["time"][rows], 0.0)[row]
+        start = np.append(self.began[rows], np.inf)[row]
+        inside = (start < times) & (times < end)
+        share = np.where(inside, (times - start) / np.where(inside, end - start, 1.0), 0.0)
+        return share, np.where(inside, np.append(self.columns["failures"][rows], 0)[row], 0)
+
+    def _cells_at(self, group: int, times: np.ndarray) -> dict[str, np.ndarray]:
+        rows, working = self._rows(group), self.risk.count_at(group, times)
+        start, end = self.columns["from"][rows], self.columns["to"][rows]
+        row = np.searchsorted(end, times, side="right")  # cells that are over
+        here = np.minimum(row, len(end) - 1)
+        inside = (row < len(end)) & (times > start[here]) & np.isfinite(end[here])
+        share = np.where(inside, (times - start[here]) / np.where(inside, end[here] - start[here], 1.0), 0.0)
+        found = {"std_error": np.full(times.size, np.nan)}
+        steps = {name: np.append(1.0, self.columns[name][rows]) for name in ("survival", "lower", "upper")}
+        following = np.minimum(row + 1, len(end))
+        before, after = steps["survival"][row], steps["survival"][following]
+        found["survival"] = np.where(share > 0, before + share * (after - before), before)
+        # inside a cell its failures may lie on either side, so the lower limit is that of its end
+        found["lower"] = np.where(share > 0, steps["lower"][following], steps["lower"][row])
+        found["upper"] = steps["upper"][row]
+        assert self.first_known is not None
+        none_known = times < self.first_known[group]
+        unknown = self.risk.failed_before(group, times)
+        bound = np.minimum(exact_bound(working, self.confidence, unknown), found["survival"])
+        found["lower"] = np.where(none_known, bound, found["lower"])
+        found["upper"] = np.where(none_known, 1.0, found["upper"])
+        known_to = end[-1] if np.isfinite(end[-1]) else start[-1]
+        beyond = (times > known_to) & ~((found["survival"] == 0) & np.isfinite(end[-1]))
+        for name in ("survival", "lower", "upper"):
+            found[name][beyond] = np.nan
+        return found | {"at_risk": working}
+
+    def _limits_of(self, group: int, time: float) -> LimitsAt:
+        # limits at one time as a function of the level
+        rows, when = self._rows(group), np.array([time])
+        row = np.searchsorted(self.columns["time"][rows], when, side="right")
+        share, unknown = self._part_of_span(rows, row, when)
+        at_risk = self.risk.count_at(group, when) - unknown
+        if share[0] == 0:
+            return self._limits_of_row(group, int(row[0]), at_risk)
+        start, end = (self._limits_of_row(group, int(row[0]) + k, at_risk) for k in (0, 1))
+        whole = bool(np.all(self.columns["survival"][rows][: row[0]] == 1.0))
+
+        def limits(confidence: float) -> tuple[float, float]:
+            lower = float(exact_bound(at_risk, confidence, unknown)[0]) if whole else end(confidence)[0]
+            return lower, start(confidence)[1]
+
+        return limits
+
+    def _limits_of_row(self, group: int, row: int, at_risk: np.ndarray) -> LimitsAt:
+        # from the last of the first so many rows above 0, and the last of all
+        rows = self._rows(group)
+        survival = np.append(1.0, self.columns["survival"][rows])[: row + 1]
+        error = np.append(0.0, self.columns["std_error"][rows])[: row + 1]
+        alive = int(np.flatnonzero(survival > 0)[-1])
+        if survival[row] == 0 and alive == 0:  # all failed on the first day
+            picked, spread, at_risk = np.zeros(1), np.zeros(1), self.risk.at_risk[self.risk.rows(group)][:1]
+        else:
+            picked = survival[sorted({alive, row})]
+            spread = np.repeat((error[alive] / survival[alive]) ** 2, len(picked))
+        counts = np.repeat(at_risk, len(picked))
+
+        def limits(confidence: float) -> tuple[float, float]:
+            lower, upper = curve_limits(picked, spread, counts, confidence, self.interval)
+            return float(lower[-1]), float(upper[-1])
+
+        return limits
+
+
+def _checked_times(times: Any) -> np.ndarray:
+    wanted = np.atleast_1d(np.asarray(times, dtype=float))
+    if wanted.ndim != 1:
+        raise UsageError(f"times must be one number or a list of numbers; got {wanted.ndim} dimensions")
+    bad = ~(wanted >= 0)
+    if bad.any():
+        raise UsageError(f"times must be numbers of at least 0; got {wanted[bad][0]:g}")
+    return wanted
+
+
+def _first_at_most(days: np.ndarray, values: np.ndarray, level: float) -> float:
+    reached = np.flatnonzero(values <= level + _ROUNDING)
+    if reached.size == 0 or not np.isfinite(days[reached[0]]):
+        return float("nan")
+    return float(days[reached[0]])

@@ -1,0 +1,90 @@
+"""MeanOfGroup: one group's restricted mean with limits at any level."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.estimate.steps.differences import LimitsAt
+from workbench.estimate.steps.step_limits import exact_bound, normal_quantile
+from workbench.wording import count_of
+
+__all__ = ["MeanOfGroup", "few_failures_notes"]
+
+_ANCHOR = 0.95
+
+
+@dataclass(frozen=True, eq=False)
+class MeanOfGroup:
+    """A restricted mean, its standard error, its limits as a function of the two-sided level, and sentences.
+
+    `test_limits` are the limits that the p value of a difference rests on: they widen in proportion to the normal
+    quantile without end, so that small p values can be told apart.
+    """
+
+    mean: float
+    std_error: float
+    limits: LimitsAt
+    test_limits: LimitsAt
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def unknown(cls, note: str) -> "MeanOfGroup":
+        """A mean that the lives do not give."""
+        nan = float("nan")
+        return cls(nan, nan, _no_limits, _no_limits, (note,))
+
+    @classmethod
+    def without_failure(cls, label: str, horizon: float, units: int, unit: str) -> "MeanOfGroup":
+        """The mean of a group of which no unit failed by the horizon."""
+
+        def limits(confidence: float) -> tuple[float, float]:
+            return horizon * float(exact_bound(np.array([units]), confidence)[0]), horizon
+
+        note = f"{label}: no unit failed by {horizon:g} {unit}; the lower limit is the exact bound for {units} at risk."
+        return cls(horizon, 0.0, limits, limits, (note,))
+
+    @classmethod
+    def normal(cls, mean: float, std_error: float, horizon: float, notes: tuple[str, ...] = ()) -> "MeanOfGroup":
+        """A mean with normal limits, kept between 0 and the horizon."""
+
+        limits = _normal_limits(mean, std_error, horizon)
+        return cls(mean, std_error, limits, limits, notes)
+
+    @classmethod
+    def without_spread(cls, mean: float, note: str) -> "MeanOfGroup":
+        """A mean whose error cannot be judged, because all failures coincide."""
+        return cls(mean, float("nan"), _no_limits, _no_limits, (note,))
+
+    @classmethod
+    def by_ratio(cls, mean: float, std_error: float, limits: LimitsAt, notes: tuple[str, ...]) -> "MeanOfGroup":
+        """A mean with likelihood-ratio limits."""
+
+        def drawn_out(confidence: float) -> tuple[float, float]:
+            lower, upper = limits(_ANCHOR)
+            part = normal_quantile(confidence) / normal_quantile(_ANCHOR)
+            return mean - part * (mean - lower), mean + part * (upper - mean)
+
+        return cls(mean, std_error, limits, drawn_out, notes)
+
+
+def few_failures_notes(label: str, failures: int, by: str, held_below: tuple[tuple[int, int], ...]) -> tuple[str, ...]:
+    """Say how often limits of a mean with so few failures hold the truth, where that is too seldom."""
+    for fewer, held in held_below:
+        if failures < fewer:
+            return (
+                f"{label}: with {count_of(failures, 'failure')} by {by}, 95 % limits of this kind hold the truth in "
+                f"about {held} of 100 simulated seasons.",
+            )
+    return ()
+
+
+def _no_limits(confidence: float) -> tuple[float, float]:
+    return float("nan"), float("nan")
+
+
+def _normal_limits(mean: float, std_error: float, horizon: float) -> LimitsAt:
+    def limits(confidence: float) -> tuple[float, float]:
+        half = normal_quantile(confidence) * std_error
+        return max(mean - half, 0.0), min(mean + half, horizon)
+
+    return limits

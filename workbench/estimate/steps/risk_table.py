@@ -1,0 +1,196 @@
+"""Risk table: lives become counts per failure day and pattern of covariates, all that a partial likelihood needs."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import sparse
+
+from workbench.lives import Lives
+
+__all__ = ["RiskTable", "risk_table_of"]
+
+DENSE_CELLS = 4_000_000
+"""Up to so many cells (32 MB) the numbers at risk are kept as a full table, exact in whole numbers."""
+
+
+@dataclass(frozen=True, eq=False)
+class RiskTable:
+    """Who failed and who was at risk at each of m failure times (of all strata in turn), by pattern of covariates.
+
+    Attributes
+    ----------
+    times : np.ndarray of float, shape (m,)
+        Failure times, rising within each stratum.
+    stratum : np.ndarray of int, shape (m,)
+        Stratum of each time.
+    failed : np.ndarray or sparse array, shape (m, p)
+        Failures, weights counted.
+    at_risk : np.ndarray, shape (m, p), or None
+        Numbers at risk; None when the table would be too large.
+    steps : sparse array, shape (m, p), or None
+        Instead of `at_risk`: lives by last time at risk, less those by the time before their first.
+    pattern, first, last : np.ndarray of int, shape (n,)
+        Of each life: its pattern, and the first and last time (row) at which it is at risk; last < first: never.
+    event : np.ndarray of bool, shape (n,)
+        Whether it failed, at row `last`.
+    allowed : np.ndarray of bool, shape (p,) or (m, p), or None
+        Patterns that were kept at risk by `only`; None when all are.
+    """
+
+    times: np.ndarray
+    stratum: np.ndarray
+    failed: np.ndarray | sparse.csr_array
+    at_risk: np.ndarray | None
+    steps: sparse.csr_array | None
+    pattern: np.ndarray
+    first: np.ndarray
+    last: np.ndarray
+    event: np.ndarray
+    allowed: np.ndarray | None = None
+
+    @property
+    def deaths(self) -> np.ndarray:
+        """Failures at each time, shape (m,)."""
+        return np.asarray(self.failed.sum(axis=1)).ravel()
+
+    def sums(self, values: np.ndarray) -> np.ndarray:
+        """Sum pattern values over those at risk at each time.
+
+        Shapes: values (p,), returns (m,).
+        """
+        if self.at_risk is not None:
+            return self.at_risk @ values
+        return np.cumsum((self.steps @ values)[::-1], axis=0)[::-1]
+
+    def spread(self, values: np.ndarray) -> np.ndarray:
+        """Sum values of times over the times at which each pattern's lives were at risk.
+
+        Shapes: values (m,), returns (p,).
+        """
+        if self.at_risk is not None:
+            return values @ self.at_risk
+        return self.steps.T @ np.cumsum(values)  # type: ignore[union-attr]
+
+    def full(self) -> np.ndarray | None:
+        """Return the numbers at risk as a full table, or None where it would take over 400 MB.
+
+        Shapes: returns (m, p).
+        """
+        if self.at_risk is not None:
+            return self.at_risk
+        if self.failed.shape[0] * self.failed.shape[1] > 12 * DENSE_CELLS:
+            return None
+        return np.cumsum(self.steps.toarray()[::-1], axis=0)[::-1]  # type: ignore[union-attr]
+
+    def only(self, keep: np.ndarray) -> "RiskTable":
+        """Keep some of those at risk.
+
+        Shapes: keep (p,).
+        """
+        allowed = keep if self.allowed is None else keep & self.allowed
+        if keep.ndim == 2 or self.at_risk is not None:
+            table = self.full()
+            return replace(self, at_risk=table * keep, steps=None, allowed=allowed)  # type: ignore[operator]
+        steps = sparse.csr_array(self.steps.multiply(keep[None, :]))  # type: ignore[union-attr]
+        return replace(self, steps=steps, allowed=allowed)
+
+    def over_lives(self, values: np.ndarray) -> np.ndarray:
+        """Sum values of times over the times at which each life was at risk.
+
+        Shapes: values (m,), returns (n,).
+        """
+        if self.allowed is not None and self.allowed.ndim == 2:
+            running = np.cumsum(np.vstack([np.zeros(self.allowed.shape[1]), values[:, None] * self.allowed]), axis=0)
+            return running[self.last + 1, self.pattern] - running[self.first, self.pattern]
+        running = np.concatenate([[0.0], np.cumsum(values)])
+        sums = running[self.last + 1] - running[self.first]
+        return sums if self.allowed is None else sums * self.allowed[self.pattern]
+
+
+def risk_table_of(lives: Lives, pattern: np.ndarray, patterns: int, strata: np.ndarray | None = None) -> RiskTable:
+    """Count failures and lives at risk per failure time and pattern.
+
+    A life is at risk at t when entry < t <= end (entry 0: from before 0), so suspensions at t are still at risk at t.
+
+    Shapes: pattern (n,), strata (n,).
+    """
+    event = lives.failed
+    end_code, entry_code, values = _time_codes(lives, event)
+    size = len(values)
+    if strata is not None:
+        base = strata.astype(np.int64) * size
+        end_code = end_code + base
+        size *= int(strata.max(initial=0)) + 1
+    flags = np.zeros(size, dtype=bool)
+    flags[end_code[event]] = True
+    upto = np.cumsum(flags)
+    slots = np.flatnonzero(flags)
+    last = upto[end_code] - 1
+    start = np.zeros(len(lives), dtype=np.int64)
+    if strata is not None:
+        start = np.where(base > 0, upto[base - 1], 0)
+    first = start
+    if entry_code is not None:
+        first = np.where(lives.entry > 0, upto[entry_code + (0 if strata is None else base)], start)
+    weight = None if np.all(lives.weight == 1) else lives.weight
+    failed, at_risk, steps = _counts(pattern, first, last, event, weight, (len(slots), patterns))
+    return RiskTable(
+        times=values[slots % len(values)],
+        stratum=slots // len(values),
+        failed=failed,
+        at_risk=at_risk,
+        steps=steps,
+        pattern=pattern,
+        first=first,
+        last=last,
+        event=event,
+    )
+
+
+def _time_codes(lives: Lives, event: np.ndarray) -> tuple[np.ndarray, np.ndarray | None, np.ndarray]:
+    """Whole numbers in the order of the times (the day itself where days are whole), and the time of each number."""
+    end = lives.lower
+    late = bool(np.any(lives.entry > 0))
+    longest = end.max(initial=0.0)
+    if longest <= max(4 * len(lives), 65_536):
+        days = end.astype(np.int64)
+        entry_days = lives.entry.astype(np.int64)
+        if np.array_equal(days, end) and (not late or np.array_equal(entry_days, lives.entry)):
+            return days, entry_days if late else None, np.arange(int(longest) + 1, dtype=float)
+    distinct = np.unique(end[event])
+    values = np.concatenate([[-np.inf], distinct])
+    entry_code = np.searchsorted(distinct, lives.entry, side="right") if late else None
+    return np.searchsorted(distinct, end, side="right"), entry_code, values
+
+
+def _counts(
+    pattern: np.ndarray,
+    first: np.ndarray,
+    last: np.ndarray,
+    event: np.ndarray,
+    weight: np.ndarray | None,
+    shape: tuple[int, int],
+) -> tuple[np.ndarray | sparse.csr_array, np.ndarray | None, sparse.csr_array | None]:
+    late = np.flatnonzero((first > 0) & (first <= last)) if first.any() else np.zeros(0, dtype=np.int64)
+    kept = np.flatnonzero(last >= first)
+    joins = (first[late] - 1, pattern[late], None if weight is None else weight[late])
+    if kept.size < last.size:
+        pattern, last, event = pattern[kept], last[kept], event[kept]
+        weight = None if weight is None else weight[kept]
+    if shape[0] * shape[1] > DENSE_CELLS:
+        failed = _sparse(last, pattern, event if weight is None else event * weight, shape)
+        steps = sparse.csr_array(_sparse(last, pattern, weight, shape) - _sparse(*joins, shape))
+        return failed, None, steps
+    cells = (last * shape[1] + pattern) * 2 + event
+    both = np.bincount(cells, weights=weight, minlength=2 * shape[0] * shape[1]).reshape(*shape, 2).astype(float)
+    steps_table = both.sum(axis=2)
+    if late.size:
+        steps_table -= np.bincount(joins[0] * shape[1] + joins[1], joins[2], shape[0] * shape[1]).reshape(shape)
+    return both[:, :, 1].copy(), np.cumsum(steps_table[::-1], axis=0)[::-1].copy(), None
+
+
+def _sparse(
+    rows: np.ndarray, columns: np.ndarray, weight: np.ndarray | None, shape: tuple[int, int]
+) -> sparse.csr_array:
+    values = np.ones(rows.shape[0]) if weight is None else weight.astype(float)
+    return sparse.csr_array(sparse.coo_array((values, (rows, columns)), shape=shape))

@@ -1,0 +1,142 @@
+"""CumulativeIncidence: the result of `cumulative_incidence`, with a look-up by time."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from workbench.errors import UsageError
+from workbench.estimate.steps import RiskSets, exact_bound
+from workbench.results import Result, columns_to_frame, freeze_columns
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["CumulativeIncidence"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CumulativeIncidence(Result):
+    """Share failed of each cause by group; with the share surviving they sum to one at every time.
+
+    Attributes
+    ----------
+    kind : str
+        "product-limit" (steps at known days) or "npmle" (failures known to intervals).
+    labels, causes : tuple of str
+        Groups and causes in table order; rows run by group, cause, time.
+    risk : RiskSets
+        Counts behind the curves; of interval lives: units known working.
+    working : tuple of RiskSets
+        Of interval lives: units known working, and failures of each cause on the day on which their interval begins.
+    began : np.ndarray of float, shape (rows,), or None
+        Of interval lives: when the interval begins whose failures each row counts.
+    bounds : np.ndarray of int, shape (groups * causes + 1,)
+        Rows of cause k of group g are bounds[g * causes + k] to the next bound.
+    known_to : np.ndarray of float, shape (groups,)
+        Last day known of each group.
+    test_columns : mapping of str to array
+        Gray's test, one row a cause; no rows when there is one group.
+    confidence : float
+        Two-sided level of the limits.
+    unit : str
+        Unit of time.
+    """
+
+    kind: str
+    labels: tuple[str, ...]
+    causes: tuple[str, ...]
+    risk: RiskSets
+    bounds: np.ndarray
+    known_to: np.ndarray
+    test_columns: Mapping[str, np.ndarray]
+    confidence: float
+    unit: str
+    working: tuple[RiskSets, ...] = ()
+    began: np.ndarray | None = None
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        object.__setattr__(self, "test_columns", freeze_columns(self.test_columns))
+
+    @property
+    def test(self) -> "pd.DataFrame":
+        """Gray's test of equal incidence between the groups: cause, statistic, degrees_of_freedom, p_value."""
+        return columns_to_frame(self.test_columns)
+
+    def at(self, times: Any) -> "pd.DataFrame":
+        """The incidences at any times.
+
+        Parameters
+        ----------
+        times : float or array-like of shape (m,)
+            Times of at least 0, in any order.
+
+        Returns
+        -------
+        pandas.DataFrame
+            group, cause, time, incidence, std_error, lower, upper; m rows a group and cause. 0 before the first
+            failure; between two days that bound failures it rises evenly, with the lower limit of the first and the
+            upper of the second; NaN after the group's last known day, unless every unit had failed by then.
+
+        Raises
+        ------
+        UsageError
+            If a time is negative or no number.
+        """
+        import pandas as pd
+
+        wanted = np.atleast_1d(np.asarray(times, dtype=float))
+        if wanted.ndim != 1 or not np.all(wanted >= 0):
+            raise UsageError(f"times must be numbers of at least 0; got {times!r}")
+        parts = [self._at(g, k, wanted) for g in range(len(self.labels)) for k in range(len(self.causes))]
+        frame = {
+            "group": np.repeat(np.array(self.labels, dtype=object), len(self.causes) * wanted.size),
+            "cause": np.tile(np.repeat(np.array(self.causes, dtype=object), wanted.size), len(self.labels)),
+            "time": np.tile(wanted, len(parts)),
+        }
+        for name in ("incidence", "std_error", "lower", "upper"):
+            frame[name] = np.concatenate([part[name] for part in parts]) if parts else np.zeros(0)
+        return pd.DataFrame(frame)
+
+    def _at(self, group: int, cause: int, times: np.ndarray) -> dict[str, np.ndarray]:
+        rows = self._rows(group, cause)
+        days = self.columns["time"][rows]
+        row = np.searchsorted(days, times, side="right")
+        share = self._part_of_cell(rows, row, times)
+        found, inside = {}, share > 0
+        for name in ("incidence", "std_error", "lower", "upper"):
+            steps = np.append(0.0, self.columns[name][rows])
+            before, after = steps[row], steps[np.minimum(row + 1, days.size)]
+            # between two days that bound failures they may lie on either side: limits are those of both days
+            between = {"incidence": before + share * (after - before), "std_error": np.nan, "lower": before}
+            found[name] = np.where(inside, between.get(name, after), before)
+        nothing_yet = np.append(0.0, self.columns["incidence"][rows])[row] == 0
+        bound = np.maximum(
+            np.where(inside, found["upper"], 0.0), 1.0 - self._bound_without_failure(group, cause, times)
+        )
+        found["upper"] = np.where(nothing_yet, bound, found["upper"])
+        last = [self.columns["incidence"][self._rows(group, k)][-1:] for k in range(len(self.causes))]
+        if not np.concatenate(last).sum() > 1.0 - 1e-9:
+            for values in found.values():
+                values[times > self.known_to[group]] = np.nan
+        return found
+
+    def _bound_without_failure(self, group: int, cause: int, times: np.ndarray) -> np.ndarray:
+        if not self.working:
+            return exact_bound(self.risk.count_at(group, times), self.confidence)
+        counts = self.working[cause]
+        return exact_bound(counts.count_at(group, times), self.confidence, counts.failed_before(group, times))
+
+    def _part_of_cell(self, rows: slice, row: np.ndarray, times: np.ndarray) -> np.ndarray:
+        if self.began is None:
+            return np.zeros(times.size)
+        start = np.append(self.began[rows], np.inf)[row]
+        end = np.append(self.columns["time"][rows], 0.0)[row]
+        inside = (start < times) & (times < end)
+        return np.where(inside, (times - start) / np.where(inside, end - start, 1.0), 0.0)
+
+    def _rows(self, group: int, cause: int) -> slice:
+        place = group * len(self.causes) + cause
+        return slice(int(self.bounds[place]), int(self.bounds[place + 1]))

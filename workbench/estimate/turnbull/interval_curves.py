@@ -1,0 +1,201 @@
+"""Interval curves: interval-censored lives by group in, the maximum-likelihood curve with limits out."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.estimate.shared import Groups
+from workbench.estimate.steps import RiskSets, SurvivalCurve, exact_bound, normal_quantile, risk_sets
+from workbench.estimate.turnbull.interval_limits import curve_limits
+from workbench.estimate.turnbull.npmle import Fit, Problem, fit_segment, segment_ends
+from workbench.estimate.turnbull.turnbull_cells import Cells, turnbull_cells
+from workbench.lives import Lives
+
+__all__ = ["Mass", "interval_curve", "mass_of", "shares_one_grid"]
+
+_NO_MASS = 1e-9
+_WORST_GRADIENT = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Mass:
+    """The fitted cells of one group.
+
+    Attributes
+    ----------
+    cells : Cells
+        All m cells and each life's place among them.
+    problems, fits : tuple
+        Per segment (see `npmle.segment_ends`), in order of time.
+    ends : np.ndarray of int
+        Last cell of each segment.
+    hazard : np.ndarray, shape (m,)
+        Share of those alive at the start of each cell that fails in it; 1 at the end of a segment.
+    reaching, waiting : np.ndarray of bool
+        For the lives of the first problem: whether the interval goes on after the life's last cell, and whether the
+        life entered at the very end of the cell before its first one at risk.
+    """
+
+    cells: Cells
+    problems: tuple[Problem, ...]
+    fits: tuple[Fit, ...]
+    ends: np.ndarray
+    hazard: np.ndarray
+    reaching: np.ndarray
+    waiting: np.ndarray
+
+    @property
+    def survival(self) -> np.ndarray:
+        """Share alive at the end of each cell, shape (m,); 0 from the end of the first segment on."""
+        return np.cumprod(1.0 - self.hazard)
+
+    @property
+    def mass(self) -> np.ndarray:
+        """Share failing in each cell, shape (m,)."""
+        return -np.diff(self.survival, prepend=1.0)
+
+    @property
+    def breaks_off(self) -> bool:
+        """Whether what follows the first segment rests on later entrants alone, so that no overall curve exists."""
+        return len(self.ends) > 1
+
+    @property
+    def worst(self) -> float:
+        """Largest gradient left, per unit."""
+        return max(fit.worst for fit in self.fits)
+
+
+def mass_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, weight: np.ndarray) -> Mass:
+    """Fit the cells of one group.
+
+    Shapes: lower, upper, entry (n,), weight (n,).
+    """
+    cells = turnbull_cells(lower, upper, entry)
+    m = len(cells.start)
+    reaching = upper > cells.end[cells.last]
+    waiting = (cells.entered > 0) & (entry == cells.end[cells.entered - 1])
+    key = ((cells.entered.astype(np.int64) * m + cells.first) * m + cells.last) * 4 + 2 * reaching + waiting
+    _, row, place = np.unique(key, return_index=True, return_inverse=True)
+    count = np.bincount(place, weights=weight)
+    first, last, entered = cells.first[row], cells.last[row], cells.entered[row]
+    ends = segment_ends(first, entered, m)
+    problems, fits, hazard, begin = [], [], np.ones(m), 0
+    for end in ends:
+        mine = (entered >= begin) & (entered <= end)
+        problem = Problem(
+            int(end) + 1 - begin,
+            first[mine] - begin,
+            np.minimum(last[mine], end) - begin,
+            entered[mine] - begin,
+            count[mine],
+        )
+        fit = fit_segment(problem)
+        hazard[begin:end] = -np.expm1(-fit.hazard)
+        problems.append(problem)
+        fits.append(fit)
+        begin = int(end) + 1
+    row = row[entered <= ends[0]]
+    return Mass(cells, tuple(problems), tuple(fits), ends, hazard, reaching[row], waiting[row])
+
+
+def shares_one_grid(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> bool:
+    """Whether no interval holds an end of another life inside it, so that the product-limit curve is the maximum.
+
+    Shapes: lower, upper, entry (n,).
+    """
+    ends = np.unique(np.concatenate([lower, upper[np.isfinite(upper)], entry]))
+    wide = np.isfinite(upper) & (upper > lower)
+    inside = np.searchsorted(ends, upper[wide], side="left") - np.searchsorted(ends, lower[wide], side="right")
+    return not inside.any()
+
+
+def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval: str) -> SurvivalCurve:
+    """Curves of lives of which some are known only to have failed between two times.
+
+    References
+    ----------
+    Turnbull (1976), J. R. Stat. Soc. B 38, 290-295; Alioum & Commenges (1996), Biometrics 52, 512-524.
+    """
+    counts = risk_sets(lives.lower, lives.failed, lives.entry, lives.weight, groups.codes, len(groups.labels))
+    parts: list[dict[str, np.ndarray]] = []
+    notes = ["Failures are known to lie between two times: maximum-likelihood curve with likelihood-ratio limits."]
+    first_known = np.full(len(groups.labels), np.inf)
+    for g, label in enumerate(groups.labels):
+        rows = np.flatnonzero(groups.codes == g)
+        lower, upper = lives.lower[rows], lives.upper[rows]
+        fitted = mass_of(lower, upper, lives.entry[rows], lives.weight[rows])
+        first_known[g] = upper.min()
+        part = _rows_of(fitted, counts, g, first_known[g], confidence)
+        part["unknown"] = _straddling(lower, upper, lives.weight[rows], part["to"])
+        parts.append({"group": np.full(len(part["to"]), label, dtype=object)} | part)
+        notes += _mass_notes(fitted, label, lives.unit)
+    return SurvivalCurve(
+        columns={name: np.concatenate([part[name] for part in parts]) for name in parts[0]},
+        notes=(*groups.notes, *notes),
+        kind="npmle",
+        labels=groups.labels,
+        risk=counts,
+        bounds=np.append(0, np.cumsum([len(part["to"]) for part in parts])),
+        first_known=first_known,
+        confidence=confidence,
+        interval="likelihood-ratio",
+        unit=lives.unit,
+    )
+
+
+def _rows_of(
+    fitted: Mass, counts: RiskSets, group: int, first_known: float, confidence: float
+) -> dict[str, np.ndarray]:
+    end = int(fitted.ends[0])
+    mass, survival = fitted.mass.copy(), fitted.survival.copy()
+    shown = (mass > _NO_MASS) | (np.arange(len(mass)) >= end if fitted.breaks_off else False)
+    cells = np.flatnonzero(shown)
+    to = fitted.cells.end[cells]
+    working = counts.count_at(group, to)
+    lower, upper = np.zeros(len(cells)), np.ones(len(cells))
+    searched = (cells < end) & (to >= first_known)
+    sides, wanted = (fitted.reaching, fitted.waiting), normal_quantile(confidence)
+    lower[searched], upper[searched] = curve_limits(fitted.problems[0], fitted.fits[0], cells[searched], sides, wanted)
+    early = (cells < end) & ~searched
+    lower[early] = np.minimum(exact_bound(working[early], confidence), survival[cells[early]])
+    for i in np.flatnonzero(cells >= end):
+        upper[i] = upper[i - 1] if i else 1.0 - float(exact_bound(np.array([counts.from_start[group]]), confidence)[0])
+    if fitted.breaks_off:
+        for values in (mass, survival):
+            values[end:] = np.nan
+        lower[cells >= end] = upper[cells >= end] = np.nan
+    return {
+        "from": fitted.cells.start[cells],
+        "to": to,
+        "mass": mass[cells],
+        "survival": survival[cells],
+        "lower": lower,
+        "upper": upper,
+        "known_working": working,
+    }
+
+
+def _straddling(lower: np.ndarray, upper: np.ndarray, weight: np.ndarray, times: np.ndarray) -> np.ndarray:
+    # units whose failure lies in an interval around the time: nobody knows on which side
+    finite = np.isfinite(upper)
+    begun = np.sort(lower[finite]), np.argsort(lower[finite], kind="stable")
+    ended = np.sort(upper[finite]), np.argsort(upper[finite], kind="stable")
+    units = weight[finite]
+    started = np.append(0, np.cumsum(units[begun[1]]))[np.searchsorted(begun[0], times, side="left")]
+    over = np.append(0, np.cumsum(units[ended[1]]))[np.searchsorted(ended[0], times, side="right")]
+    return np.maximum(started - over, 0)
+
+
+def _mass_notes(fitted: Mass, label: str, unit: str) -> list[str]:
+    notes = []
+    if fitted.breaks_off:
+        when = fitted.cells.start[fitted.ends[0]]
+        notes.append(
+            f"{label}: every unit at risk just after {when:g} {unit} is known to have failed while others entered "
+            "later, so the likelihood has no maximum from there on and the curve is not known."
+        )
+    elif not np.isfinite(fitted.cells.end[-1]):
+        notes.append(f"{label}: what happens after {fitted.cells.start[-1]:g} {unit} is not known.")
+    if fitted.worst > _WORST_GRADIENT:
+        notes.append(f"{label}: the search for the maximum stopped early (largest slope {fitted.worst:.1e} a unit).")
+    return notes

@@ -1,0 +1,163 @@
+"""Interval incidence: lives whose failures lie in intervals in, most likely incidence of each cause with limits out."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.estimate.shared import Groups
+from workbench.estimate.steps import risk_sets
+from workbench.estimate.steps_by_cause import CumulativeIncidence, causes_of, on_grid, step_incidence, working_by_cause
+from workbench.estimate.turnbull.interval_curves import shares_one_grid
+from workbench.estimate.turnbull.interval_masses import NO_MASS, Memberships, fit_masses, share_limits
+from workbench.estimate.turnbull.npmle import segment_ends
+from workbench.estimate.turnbull.turnbull_cells import Cells, turnbull_cells
+from workbench.lives import Lives
+
+__all__ = ["interval_incidence"]
+
+NO_TEST = "Failures lie in intervals that do not share one grid of visits, so there is no test between groups."
+
+
+@dataclass(frozen=True, eq=False)
+class _Classes:
+    """The classes of one group: cells of each cause; the last class, if any, is to outlive all observation."""
+
+    cause: np.ndarray
+    start: np.ndarray
+    end: np.ndarray
+    lives: Memberships
+    known_to: float
+
+
+def interval_incidence(
+    lives: Lives, groups: Groups, within: str | Sequence[str] | None, confidence: float
+) -> CumulativeIncidence:
+    """Cumulative incidence of lives some of which are known only to have failed between two times.
+
+    When all intervals share one grid of visits this is the step estimate on the upper ends. Otherwise each pair of a
+    cell of time and a cause gets its most likely mass, with likelihood-ratio limits.
+
+    References
+    ----------
+    Hudgens, Satten & Longini (2001), Biometrics 57, 74-80.
+    """
+    kept = groups.codes >= 0
+    if shares_one_grid(lives.lower[kept], lives.upper[kept], lives.entry[kept]):
+        note = "Failures lie in intervals of one grid of visits; each counts on the visit at which it was found."
+        return on_grid(step_incidence(lives, groups, within, confidence, (note,)), lives, groups)
+    causes, cause = causes_of(lives, groups)
+    counts = risk_sets(lives.lower, lives.failed, lives.entry, lives.weight, groups.codes, len(groups.labels))
+    parts, sizes, known_to = [], [], []
+    notes = ["Failures lie in intervals: the most likely incidence by cause, with limits by likelihood ratio."]
+    for g, label in enumerate(groups.labels):
+        rows = np.flatnonzero(groups.codes == g)
+        classes, more = _classes_of(lives.take(rows), cause[rows], len(causes), label)
+        notes += more
+        known_to.append(classes.known_to)
+        share = fit_masses(classes.lives)
+        for k, name in enumerate(causes):
+            found = _one_cause(classes, share, k, confidence)
+            size = found["time"].size
+            words = {"group": np.full(size, label, dtype=object), "cause": np.full(size, name, dtype=object)}
+            parts.append(words | found)
+            sizes.append(size)
+    tested = causes if len(groups.labels) > 1 else ()
+    nothing = np.full(len(tested), np.nan)
+    test = {"cause": np.array(tested, dtype=object), "statistic": nothing}
+    test |= {"degrees_of_freedom": nothing, "p_value": nothing}
+    return CumulativeIncidence(
+        columns={name: np.concatenate([part[name] for part in parts]) for name in parts[0]},
+        notes=(*groups.notes, *notes, *([NO_TEST] if tested else [])),
+        kind="npmle",
+        labels=groups.labels,
+        causes=causes,
+        risk=counts,
+        bounds=np.append(0, np.cumsum(sizes)),
+        known_to=np.array(known_to),
+        test_columns=test,
+        confidence=confidence,
+        unit=lives.unit,
+        working=working_by_cause(lives, groups, cause, len(causes)),
+        began=np.concatenate([part["from"] for part in parts]),
+    )
+
+
+def _classes_of(lives: Lives, cause: np.ndarray, causes: int, label: str) -> tuple[_Classes, list[str]]:
+    every = turnbull_cells(lives.lower, lives.upper, lives.entry)
+    stop = int(segment_ends(every.first, every.entered, len(every.start))[0])
+    breaks_off = stop < len(every.start) - 1
+    notes = []
+    if breaks_off:
+        notes.append(
+            f"{label}: every unit at risk just after {every.start[stop]:g} {lives.unit} is known to have failed while "
+            "others entered later, so nothing is known from there on."
+        )
+        keep = every.entered <= stop
+        lives, cause = lives.take(keep), cause[keep]
+    inside, seen, owner, start, end = [], [], [], [], []
+    open_inside = np.zeros(len(lives), dtype=bool)
+    for k in range(causes):
+        mine = cause == k
+        cells = _cells_and_what_follows(lives.lower, np.where(mine, lives.upper, np.inf), lives.entry)
+        number = np.arange(len(cells.start))
+        member = (number >= cells.first[:, None]) & (number <= cells.last[:, None])
+        member &= (mine | (cause < 0))[:, None]
+        closed = np.isfinite(cells.end)
+        open_inside |= cause < 0
+        inside.append(member[:, closed])
+        seen.append((number >= cells.entered[:, None])[:, closed])
+        owner.append(np.full(int(closed.sum()), k))
+        start.append(cells.start[closed])
+        end.append(cells.end[closed])
+    if open_inside.any():
+        inside.append(open_inside[:, None])
+        seen.append(np.ones((len(lives), 1), dtype=bool))
+        owner.append(np.array([-1]))
+        start.append(lives.lower[open_inside].max(keepdims=True))
+        end.append(np.array([np.inf]))
+    table = np.column_stack([*inside, *seen]).astype(float)
+    distinct, place = np.unique(table, axis=0, return_inverse=True)
+    weight = np.bincount(place.ravel(), weights=lives.weight, minlength=len(distinct))
+    half = distinct.shape[1] // 2
+    known = float(every.start[stop]) if breaks_off else _last_known(lives)
+    problem = Memberships(distinct[:, :half], distinct[:, half:], weight)
+    return _Classes(np.concatenate(owner), np.concatenate(start), np.concatenate(end), problem, known), notes
+
+
+def _cells_and_what_follows(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> Cells:
+    """Cells, and the span after each where mass may lie once the mass by the cell's end is held (for the limits)."""
+    plain = turnbull_cells(lower, upper, entry)
+    starts = plain.end[np.isfinite(plain.end)]
+    n, nothing = lower.size, np.zeros(starts.size)
+    cells = turnbull_cells(np.append(lower, starts), np.append(upper, nothing + np.inf), np.append(entry, nothing))
+    return Cells(cells.start, cells.end, cells.first[:n], cells.last[:n], cells.entered[:n])
+
+
+def _last_known(lives: Lives) -> float:
+    ends = lives.upper[lives.failed]
+    return float(max(lives.lower.max(), ends.max(initial=0.0)))
+
+
+def _one_cause(classes: _Classes, share: np.ndarray, number: int, confidence: float) -> dict[str, np.ndarray]:
+    mine = classes.cause == number
+    rows = np.flatnonzero(mine & (share > NO_MASS))
+    rows = rows[np.argsort(classes.end[rows], kind="stable")]
+    incidence = np.cumsum(share[rows])
+    lower, upper = np.zeros(rows.size), np.ones(rows.size)
+    for i, row in enumerate(rows):
+        upto = mine & (classes.end <= classes.end[row])
+        lower[i], upper[i] = share_limits(classes.lives, share, upto, confidence)
+    found = {
+        "time": classes.end[rows],
+        "incidence": np.minimum(incidence, 1.0),
+        "std_error": np.full(rows.size, np.nan),
+        "lower": np.minimum(lower, incidence),
+        "upper": np.maximum(upper, np.minimum(incidence, 1.0)),
+        "from": classes.start[rows],
+        "mass": share[rows],
+    }
+    beyond = found["time"] > classes.known_to
+    for name in ("incidence", "lower", "upper", "mass"):
+        found[name][beyond] = np.nan
+    return found

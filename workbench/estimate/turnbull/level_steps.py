@@ -1,0 +1,126 @@
+"""Level steps: pairs of levels with weights and a gradient in, the Newton step that keeps levels in order out.
+
+The levels are those of the cumulative hazard at the ends of some cells, the first being 0. Each life ties two levels,
+those around its interval, so the curvature is that of a chain of springs: a band as wide as the intervals.
+"""
+
+import numpy as np
+
+__all__ = ["bounded_step", "free_step"]
+
+_PIVOTS = 60
+_RIDGE = 1e-10
+_ROUNDING = 1e-12
+_LEAST = 1e-8
+
+
+def free_step(low: np.ndarray, high: np.ndarray, weight: np.ndarray, gradient: np.ndarray) -> np.ndarray:
+    """Newton step of the increments of the levels without bounds.
+
+    Shapes: low, high (n,), weight (n,), gradient (k,), returns (k,).
+    """
+    springs = _Springs(low, high, weight, gradient.size)
+    pull = gradient - np.append(gradient[1:], 0.0)
+    return np.diff(springs.solve(np.arange(gradient.size + 1), pull), prepend=0.0)
+
+
+def bounded_step(
+    low: np.ndarray,
+    high: np.ndarray,
+    weight: np.ndarray,
+    gradient: np.ndarray,
+    hazard: np.ndarray,
+    bend: tuple[np.ndarray, float] | None = None,
+) -> np.ndarray:
+    """Newton step of the increments of the levels after which none is negative, by exchange of blocks of bounds.
+
+    Shapes: low, high (n,), weight (n,), gradient, hazard (k,), bend (k + 1,), returns (k,).
+
+    References
+    ----------
+    Kim & Park (2011), SIAM J. Sci. Comput. 33, 3261-3281 (exchange of blocks of bounds).
+    """
+    count = hazard.size
+    springs = _Springs(low, high, weight, count, bend)
+    target = springs.pull(np.cumsum(hazard)) + gradient - np.append(gradient[1:], 0.0)
+    most = _ROUNDING * np.abs(np.cumsum(target[::-1])).max(initial=1.0)
+    free, best, patience = hazard > 0.0, count + 1, 3
+    x = np.zeros(count)
+    for _ in range(_PIVOTS):
+        level = springs.solve(np.append(0, np.cumsum(free)), target)
+        x = np.diff(level, prepend=0.0)
+        slope = np.cumsum((target - springs.pull(level))[::-1])[::-1]
+        wrong = np.where(free, x < 0.0, slope > most)
+        bad = int(np.count_nonzero(wrong))
+        if bad == 0:
+            break
+        if bad < best:
+            best, patience = bad, 3
+        else:
+            patience -= 1
+        if patience >= 0:
+            free ^= wrong
+        else:
+            free[np.flatnonzero(wrong)[-1]] ^= True
+    return np.maximum(x, 0.0) - hazard
+
+
+class _Springs:
+    """Distinct pairs of levels 0 ... k with the summed weight of each."""
+
+    def __init__(
+        self,
+        low: np.ndarray,
+        high: np.ndarray,
+        weight: np.ndarray,
+        count: int,
+        bend: tuple[np.ndarray, float] | None = None,
+    ) -> None:
+        flat = np.bincount((high - low) * (count + 1) + low, weights=weight, minlength=1)
+        key = np.flatnonzero(flat)
+        self.count = count
+        self.low = key % (count + 1)
+        self.high = self.low + key // (count + 1)
+        self.weight = flat[key]
+        ends = np.bincount(self.low, self.weight, count + 1) + np.bincount(self.high, self.weight, count + 1)
+        self.anchor = np.full(count + 1, _RIDGE * max(float(ends[1:].sum()) / max(count, 1), 1e-12))
+        shares, self.slope = bend or (None, 0.0)
+        self.lean = np.zeros(count + 1) if shares is None else shares
+        self.anchor += self.slope * self.lean
+
+    def pull(self, level: np.ndarray) -> np.ndarray:
+        """Curvature times levels 1 ... k."""
+        level = np.append(0.0, level)
+        force = self.weight * (level[self.high] - level[self.low])
+        total = np.bincount(self.high, force, self.count + 1) - np.bincount(self.low, force, self.count + 1)
+        return (total + self.anchor * level - self.slope * float(self.lean @ level) * self.lean)[1:]
+
+    def solve(self, group: np.ndarray, target: np.ndarray) -> np.ndarray:
+        """Levels 1 ... k with curvature times levels = target, those of one group being equal (group 0 at 0)."""
+        from scipy.linalg.lapack import dpbsv
+
+        count = int(group[-1])
+        if count == 0:
+            return np.zeros(self.count)
+        low, high = group[self.low], group[self.high]
+        apart = high > low
+        low, high, weight = low[apart], high[apart], self.weight[apart]
+        diagonal = np.bincount(group, self.anchor, count + 1)
+        diagonal += np.bincount(low, weight, count + 1) + np.bincount(high, weight, count + 1)
+        inner = low > 0
+        low, offset, weight = low[inner], high[inner] - low[inner], weight[inner]
+        band = np.zeros((int(offset.max(initial=0)) + 1, count))
+        band -= np.bincount(offset * count + low - 1, weight, band.size).reshape(band.shape)
+        band[0] = diagonal[1:]
+        right = np.bincount(group[1:], target, count + 1)[1:]
+        leaning = self.slope != 0.0
+        if leaning:
+            lean = np.bincount(group, self.lean, count + 1)[1:]
+            right = np.column_stack([right, lean])
+        _, solved, wrong = dpbsv(band, right, lower=1)
+        if wrong:
+            raise np.linalg.LinAlgError("no maximum")
+        if leaning:  # one product of a vector with itself more: Sherman & Morrison
+            solved, back = solved.T
+            solved += back * (self.slope * float(lean @ solved) / max(1.0 - self.slope * float(lean @ back), _LEAST))
+        return np.append(0.0, solved)[group[1:]]

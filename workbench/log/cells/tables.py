@@ -1,0 +1,91 @@
+"""Table: a sheet whose headings are understood, and the address of every cell in it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+from workbench.log.cells.sheets import Cell, RawSheet, column_letters
+
+__all__ = ["Address", "Table"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Address:
+    """Where a value stands: file, sheet, row, heading as in the file, cell name in workbooks."""
+
+    source: str
+    sheet: str
+    row: int
+    column: str = ""
+    cell: str = ""
+
+    @property
+    def short(self) -> str:
+        """Cell name, or row and heading; row 0 is one whose number is not known."""
+        row = f"row {self.row}" if self.row else ""
+        column = f"column {self.column!r}" if self.column else ""
+        return self.cell or ", ".join(part for part in (row, column) if part) or "another row"
+
+    @property
+    def full(self) -> str:
+        """As short, with file and sheet before it."""
+        return f"{self.source}, {f'sheet {self.sheet!r}, ' if self.sheet else ''}{self.short}"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Table:
+    """One table whose headings are understood.
+
+    Attributes
+    ----------
+    raw : RawSheet
+        Where it comes from.
+    header_row : int
+        Row number of the headings.
+    headings : tuple of str
+        As in the file, one a column.
+    fields : tuple of str
+        Name of each column, "" where it is not used.
+    ignored : frozenset of int
+        Numbers (from 0) of columns that the settings ask to leave alone.
+    rows : tuple of (int, tuple of Cell)
+        The rows below the headings with any content.
+    notes : tuple of str
+        What was assumed.
+    """
+
+    raw: RawSheet
+    header_row: int
+    headings: tuple[str, ...]
+    fields: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[Cell, ...]], ...]
+    ignored: frozenset[int] = frozenset()
+    notes: tuple[str, ...] = ()
+
+    @cached_property
+    def places(self) -> Mapping[str, int]:
+        """Return the column number of each field."""
+        return {name: index for index, name in enumerate(self.fields) if name}
+
+    @cached_property
+    def unused(self) -> tuple[tuple[int, str], ...]:
+        """Return the columns with a heading that is not understood, a heading given twice once."""
+        found: dict[str, int] = {}
+        for index, (heading, field) in enumerate(zip(self.headings, self.fields, strict=True)):
+            if heading and not field and index not in self.ignored:
+                found.setdefault(heading, index)
+        return tuple((index, heading) for heading, index in found.items())
+
+    def address(self, row: int, field: str = "") -> Address:
+        """Return where a field of a row stands."""
+        index = self.places.get(field)
+        if index is None:
+            return Address(source=self.raw.source, sheet=self.raw.sheet, row=row if self.raw.numbered else 0)
+        return self.address_at(row, index)
+
+    def address_at(self, row: int, index: int) -> Address:
+        """Return where the cell of a row and column number stands."""
+        heading = self.headings[index] if index < len(self.headings) else ""
+        name = f"{column_letters(index)}{row}" if self.raw.kind == "workbook" else ""
+        number = row if self.raw.numbered else 0
+        return Address(source=self.raw.source, sheet=self.raw.sheet, row=number, column=heading, cell=name)

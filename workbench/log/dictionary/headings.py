@@ -1,0 +1,205 @@
+"""Headings: which row of a sheet names the columns, and which field of the dictionary each column is."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from workbench.checks import did_you_mean
+from workbench.errors import LogError
+from workbench.log.cells import Cell, RawSheet, Table, cell_text, column_letters, is_blank, shown
+from workbench.log.dictionary.columns import Column, evidence_column, log_columns, visit_columns, word_key
+from workbench.log.dictionary.settings import Settings
+
+__all__ = ["Vocabulary", "fit_of", "locate", "log_vocabulary", "visit_vocabulary"]
+
+_ROWS_SEARCHED = 40
+_LEAST_KNOWN = 2
+_MOST_LISTED = 12
+_DATE_FIELDS = ("found_on", "last_good_on", "failed_on")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Vocabulary:
+    """The columns that can be understood and the spellings of their headings.
+
+    Attributes
+    ----------
+    columns : mapping of str to Column
+        By name, in dictionary order.
+    keys : mapping of str to str
+        Comparable heading to name.
+    ignored : frozenset of str
+        Comparable headings that are to be left alone.
+    """
+
+    columns: Mapping[str, Column]
+    keys: Mapping[str, str]
+    ignored: frozenset[str] = frozenset()
+
+    def field_of(self, heading: str) -> str:
+        """Return the name of the column that a heading means."""
+        key = word_key(heading)
+        if key in self.ignored:
+            return ""
+        name = self.keys.get(key, "")
+        if not name and heading.rstrip().endswith(")"):
+            # "deployed on (yyyy-mm-dd)"; a number's bracket may hold another unit, so it must match whole
+            name = self.keys.get(word_key(heading.rpartition("(")[0]), "")
+            name = "" if name and self.columns[name].type == "number" else name
+        return name
+
+
+def log_vocabulary(settings: Settings) -> Vocabulary:
+    """Return the headings of the log: dictionary, further columns with a role, and the user's own names."""
+    columns = {c.name: c for c in log_columns()}
+    keys = {key: c.name for c in reversed(log_columns()) for key in c.heading_keys}
+    keys |= {name: name for name in columns}
+    for role in ("protection", "exposure", "evidence"):
+        for name in settings.roles.get(role, ()):
+            key = word_key(name)
+            columns[key] = replace(columns[key], role=role) if key in columns else _further_column(key, role, name)
+            keys[key] = key
+    keys |= {word_key(theirs): word_key(ours) for theirs, ours in settings.rename.items()}
+    ignored = frozenset(word_key(name) for name in settings.roles.get("ignore", ()))
+    return Vocabulary(columns=columns, keys=keys, ignored=ignored)
+
+
+def _further_column(key: str, role: str, name: str) -> Column:
+    if role == "evidence":
+        return evidence_column(key)
+    return Column(key, "word", role=role, meaning=f"Further column {name!r}, {role} by the settings.")
+
+
+def visit_vocabulary() -> Vocabulary:
+    """Return the headings of the visits sheet."""
+    keys = {key: c.name for c in reversed(visit_columns()) for key in c.heading_keys}
+    return Vocabulary(columns={c.name: c for c in visit_columns()}, keys=keys)
+
+
+def fit_of(sheet: RawSheet, vocabulary: Vocabulary) -> tuple[int, int]:
+    """Return how many different columns the best heading row of a sheet names, and its place in `sheet.rows`."""
+    scores = [len(_named(row, vocabulary)) for _, row in sheet.rows[:_ROWS_SEARCHED]]
+    best = max(scores, default=0)
+    return best, scores.index(best) if scores else 0
+
+
+def _named(row: tuple[Cell, ...], vocabulary: Vocabulary) -> set[str]:
+    return {vocabulary.field_of(cell_text(cell)) for cell in row if not is_blank(cell)} - {""}
+
+
+def locate(sheet: RawSheet, vocabulary: Vocabulary, *, has_visits: bool = False, what: str = "log") -> Table:
+    """Find the headings of a sheet and the rows below them."""
+    known, place = fit_of(sheet, vocabulary)
+    if known < _LEAST_KNOWN:
+        raise LogError(_no_headings(sheet))
+    _refuse_two_lines(sheet, vocabulary, known)
+    header_row, cells = sheet.rows[place]
+    headings = tuple(" ".join(cell_text(cell).split()) for cell in cells)
+    fields = tuple(vocabulary.field_of(h) for h in headings)
+    rows = tuple((n, row) for n, row in sheet.rows[place + 1 :] if not all(is_blank(cell) for cell in row))
+    ignored = frozenset(i for i, h in enumerate(headings) if word_key(h) in vocabulary.ignored)
+    table = Table(raw=sheet, header_row=header_row, headings=headings, fields=fields, ignored=ignored, rows=rows)
+    _refuse_twice(table)
+    _refuse_missing(table, vocabulary, has_visits)
+    if not rows:
+        raise LogError(f"{sheet.place} has headings (row {header_row}) but no row below them; the {what} is empty")
+    _refuse_shifted(table)
+    return replace(table, notes=_notes(table, vocabulary))
+
+
+def _no_headings(sheet: RawSheet) -> str:
+    first = [shown(cell_text(cell), 24) for cell in (sheet.rows[0][1] if sheet.rows else ()) if not is_blank(cell)]
+    listed = ", ".join(first[:5]) + (f" and {len(first) - 5} more" if len(first) > 5 else "")
+    return (
+        f"{sheet.place} holds no row with the headings of a log (first row: {listed or 'empty'}); it needs unit_id, "
+        "deployed_on, outcome and a date of the end: name them so, or map your headings with 'workbench adopt LOG'"
+    )
+
+
+def _refuse_two_lines(sheet: RawSheet, vocabulary: Vocabulary, known: int) -> None:
+    rows = sheet.rows[:_ROWS_SEARCHED]
+    for (number, upper), (below, lower) in pairwise(rows):
+        pairs = zip(upper, lower, strict=False)
+        joined = tuple(f"{cell_text(a)} {cell_text(b)}" for a, b in pairs)
+        if sum(not is_blank(c) for c in upper) > 1 and len(_named(joined, vocabulary)) > known:
+            raise LogError(
+                f"{sheet.place}: the headings stand on two lines (rows {number} and {below}); "
+                "write each heading in one cell"
+            )
+
+
+def _refuse_twice(table: Table) -> None:
+    seen: dict[str, int] = {}
+    for index, name in enumerate(table.fields):
+        if name and seen.setdefault(name, index) != index:
+            first, second = (f"{column_letters(i)} ({table.headings[i]!r})" for i in (seen[name], index))
+            raise LogError(
+                f"{table.raw.place}: columns {first} and {second} both mean {name}; "
+                "rename one, or put its heading under ignore in [roles] of the settings"
+            )
+
+
+def _refuse_missing(table: Table, vocabulary: Vocabulary, has_visits: bool) -> None:
+    missing = [c.name for c in vocabulary.columns.values() if c.required and c.name not in table.places]
+    if "deployed_on" in vocabulary.columns and not has_visits and not any(f in table.places for f in _DATE_FIELDS):
+        missing.append("one of found_on, last_good_on and failed_on")
+    if not missing:
+        return
+    unknown = [h for h, f in zip(table.headings, table.fields, strict=True) if h and not f]
+    hints = [did_you_mean(name, [word_key(h) for h in unknown]) for name in missing]
+    near = next((hint.replace("did you mean", "is it") for hint in hints if hint), "")
+    listed = ", ".join(shown(h, 24) for h in unknown[:5]) + (
+        f" and {len(unknown) - 5} more" if len(unknown) > 5 else ""
+    )
+    raise LogError(
+        f"{table.raw.place}: no column for {', '.join(missing)} among the headings of row {table.header_row}{near} "
+        f"(headings not known: {listed or 'none'}); map yours with [rename] in the settings"
+    )
+
+
+def _refuse_shifted(table: Table) -> None:
+    """Refuse text tables whose rows all have more, or all have fewer, cells than there are headings."""
+    if table.raw.kind != "text":
+        return
+    wide = len(table.headings)
+    widths = [len(row) for _, row in table.rows]
+    if min(widths) > wide or max(widths) < wide:
+        more, fewer = ("row", "heading line") if min(widths) > wide else ("heading line", "row")
+        raise LogError(
+            f"{table.raw.place}: the headings (row {table.header_row}) have {wide} cells, row {table.rows[0][0]} has "
+            f"{widths[0]}, and no row has {wide}; every {more} has a cell too many, or the {fewer} one too few, so the "
+            "columns may be shifted: mend the file where it was exported"
+        )
+
+
+def _perhaps(heading: str, vocabulary: Vocabulary) -> str:
+    hint = did_you_mean(word_key(heading), vocabulary.columns)
+    return f" (perhaps {hint.split(chr(39))[1]})" if hint else ""
+
+
+def _notes(table: Table, vocabulary: Vocabulary) -> tuple[str, ...]:
+    place, notes = table.raw.place, []
+    if table.header_row > 1:
+        notes.append(f"{place}: the headings were found in row {table.header_row}; what stands above is not used.")
+    used_hidden = sum(number in table.raw.hidden for number, _ in table.rows)
+    if used_hidden:
+        rows = "1 hidden row was" if used_hidden == 1 else f"{used_hidden} hidden rows were"
+        notes.append(f"{place}: {rows} read like the others; delete them if they should not count.")
+    if table.raw.kind == "text":
+        short = sum(len(row) < len(table.headings) for _, row in table.rows)
+        if short:
+            have = "1 row has" if short == 1 else f"{short} rows have"
+            notes.append(f"{place}: {have} fewer cells than headings; what is missing counts as not recorded.")
+    unknown = [h for _, h in table.unused]
+    if unknown:
+        named = ", ".join(f"{h!r}{_perhaps(h, vocabulary)}" for h in unknown[:_MOST_LISTED])
+        named += f" and {len(unknown) - _MOST_LISTED} more" if len(unknown) > _MOST_LISTED else ""
+        notes.append(f"{place}: columns without a role are kept and not used: {named}.")
+    widest = max(len(row) for _, row in table.rows) if table.raw.kind == "workbook" else 0
+    bare = [i for i, h in enumerate(table.headings) if not h] + list(range(len(table.headings), widest))
+    filled = [i for i in bare if any(i < len(row) and not is_blank(row[i]) for _, row in table.rows)]
+    if filled:
+        notes.append(
+            f"{place}: column {', '.join(map(column_letters, filled))} has values but no heading and is not used."
+        )
+    return tuple(notes)

@@ -1,0 +1,216 @@
+"""Setting values: what each key of season.toml may hold; a wrong value is a sentence that names key, value and rule."""
+
+import datetime as dt
+import re
+from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
+from typing import Any
+
+from workbench.checks import did_you_mean
+from workbench.errors import SettingsError
+from workbench.log.cells import shown
+from workbench.log.dictionary.columns import word_key
+
+__all__ = ["READERS", "ROLE_NAMES", "given", "refuse_unknown"]
+
+ROLE_NAMES = ("protection", "exposure", "evidence", "ignore")
+LEVEL_KEYS = ("words", "labels", "cost")
+ACTION_KEYS = ("what", "choice", "from", "to", "since", "expected", "owner", "due")
+
+_PLAIN_KEY = re.compile(r"[\w-]{1,60}\Z")
+_LONGEST_SHOWN = 120
+_LONGEST_MISSION = 36_500
+_LARGEST_COST = 1_000_000_000_000
+_LARGEST_SEASON = 1_000_000_000
+
+
+def given(value: Any) -> str:
+    """Return a value as it is shown in an error: as Python writes it, cut when long.
+
+    Examples
+    --------
+    >>> given("31/02"), given([1, 2])
+    ("'31/02'", '[1, 2]')
+    """
+    try:
+        text = " ".join(repr(value).split())
+    except (ValueError, RecursionError):  # a number of thousands of digits; a list that holds itself many times over
+        text = f"a {type(value).__name__} too long to show"
+    return text if len(text) <= _LONGEST_SHOWN else text[:_LONGEST_SHOWN] + "…"
+
+
+def refuse_unknown(values: Mapping[str, Any], known: Sequence[str], where: str) -> None:
+    """Refuse a table that holds a key which does not exist."""
+    for key in values:
+        if key not in known:
+            raise SettingsError(
+                f"{where}: unknown key {given(key)}{did_you_mean(str(key), known)} (there are: {', '.join(known)})"
+            )
+
+
+def _text(value: Any, where: str) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise SettingsError(f"{where} must be a text in quotes; got {given(value)}")
+    return _writable(value.strip(), where)
+
+
+def _writable(text: str, where: str) -> str:
+    if any("\ud800" <= c <= "\udfff" for c in text):
+        raise SettingsError(f"{where} holds half a character, which no file can hold; got {given(text)}: type it again")
+    return text
+
+
+def _season(value: Any, where: str) -> str:
+    if isinstance(value, int) and not isinstance(value, bool) and abs(value) <= _LARGEST_SEASON:
+        return str(value)
+    return _text(value, where)
+
+
+def _mission(value: Any, where: str) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= _LONGEST_MISSION:
+        raise SettingsError(f"{where} must be a whole number of days of 1 to {_LONGEST_MISSION:,}; got {given(value)}")
+    return value
+
+
+def _decimal(value: Any, where: str) -> str:
+    if value not in (".", ","):
+        raise SettingsError(f'{where} must be "." or ","; got {given(value)}')
+    return str(value)
+
+
+def _date_format(value: Any, where: str) -> str:
+    text = _text(value, where)
+    for probe in (dt.date(2025, 3, 4), dt.date(2026, 11, 30)):
+        try:
+            again = dt.datetime.strptime(probe.strftime(text), text).date()
+        except (ValueError, re.error):  # the latter when a part stands twice
+            again = None
+        if again != probe:
+            raise SettingsError(
+                f'{where} must hold day, month and year in strptime notation, such as "%d/%m/%Y"; got {given(value)}'
+            )
+        try:
+            iso = dt.date.fromisoformat(probe.strftime(text))
+        except ValueError:
+            continue
+        if iso != probe:
+            raise SettingsError(f"{where} reads ISO dates (year-month-day) differently; got {given(value)}")
+    return text
+
+
+def _date(value: Any, where: str) -> dt.date:
+    if isinstance(value, dt.datetime):
+        return value.date()
+    if isinstance(value, dt.date):
+        return value
+    try:
+        return dt.date.fromisoformat(_text(value, where))
+    except ValueError:
+        raise SettingsError(f'{where} must be a date such as "2025-03-01"; got {given(value)}') from None
+
+
+def _window(value: Any, where: str) -> tuple[dt.date, dt.date]:
+    if not isinstance(value, list | tuple) or len(value) != 2:
+        raise SettingsError(f'{where} must be two dates such as ["2025-03-01", "2025-12-31"]; got {given(value)}')
+    first, last = (_date(v, where) for v in value)
+    if first >= last:
+        raise SettingsError(f"{where} must begin before it ends; got {first} and {last}")
+    return first, last
+
+
+def _texts(value: Any, where: str) -> tuple[str, ...]:
+    if not isinstance(value, list | tuple):
+        raise SettingsError(f"{where} must be a list of texts; got {given(value)}")
+    return tuple(_text(v, where) for v in value)
+
+
+def _missing_words(value: Any, where: str) -> tuple[str, ...]:
+    if not isinstance(value, list | tuple) or not all(isinstance(v, str) for v in value):
+        raise SettingsError(f"{where} must be a list of texts; got {given(value)}")
+    return tuple(dict.fromkeys(["", *(_writable(v.strip(), where) for v in value)]))  # an empty cell is always empty
+
+
+def _table(value: Any, where: str) -> Mapping[str, Any]:
+    if not isinstance(value, Mapping):
+        raise SettingsError(f"{where} must be a table of names and values; got {given(value)}")
+    return value
+
+
+def _text_table(value: Any, where: str) -> Mapping[str, str]:
+    texts = _table(value, where).items()
+    return MappingProxyType({_writable(str(k), where): _text(v, f"{where}, {shown(str(k))}") for k, v in texts})
+
+
+def _roles(value: Any, where: str) -> Mapping[str, tuple[str, ...]]:
+    refuse_unknown(_table(value, where), ROLE_NAMES, where)
+    roles = {k: _texts(v, f"{where}, {k}") for k, v in value.items()}
+    seen: dict[str, str] = {}
+    for role, names in roles.items():
+        for name in names:
+            if seen.setdefault(word_key(name), role) != role:
+                raise SettingsError(f"{where}: {shown(name)} stands under {seen[word_key(name)]} and {role}; keep one")
+    return MappingProxyType(roles)
+
+
+def _cost(value: Any, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not value >= 0:
+        raise SettingsError(f"{where} must be an amount of money of at least 0; got {given(value)}")
+    if value > _LARGEST_COST:
+        raise SettingsError(f"{where} must be an amount of money of at most {_LARGEST_COST:,}; got {given(value)}")
+    return float(value)
+
+
+def _levels(value: Any, where: str) -> Mapping[str, Mapping[str, Mapping[str, Any]]]:
+    levels = {}
+    for column, parts in _table(value, where).items():
+        here = f"{where}.{column}" if _PLAIN_KEY.match(str(column)) else f"{where}, {shown(str(column))}"
+        refuse_unknown(_table(parts, here), LEVEL_KEYS, here)
+        read: dict[str, Mapping[str, Any]] = {
+            key: _text_table(parts[key], f"{here}.{key}") for key in ("words", "labels") if key in parts
+        }
+        if "cost" in parts:
+            costs = _table(parts["cost"], f"{here}.cost")
+            read["cost"] = MappingProxyType(
+                {_writable(str(k), here): _cost(v, f"{here}.cost, {shown(str(k))}") for k, v in costs.items()}
+            )
+        levels[str(column)] = MappingProxyType(read)
+    return MappingProxyType(levels)
+
+
+def _actions(value: Any, where: str) -> tuple[Mapping[str, str], ...]:
+    if not isinstance(value, list | tuple):
+        raise SettingsError(f"{where} must be written as [[action]]; got {given(value)}")
+    actions = []
+    for number, entry in enumerate(value, start=1):
+        here = f"{where} {number}"
+        refuse_unknown(_table(entry, here), ACTION_KEYS, here)
+        if "what" not in entry:
+            raise SettingsError(f"{here} has no 'what'; say in a few words what was changed")
+        actions.append(MappingProxyType({k: _action_value(v, f"{here}, {k}") for k, v in entry.items()}))
+    return tuple(actions)
+
+
+def _action_value(value: Any, where: str) -> str:
+    if isinstance(value, dt.date):
+        return value.isoformat()[:10]
+    return _season(value, where)
+
+
+READERS: Mapping[str, Callable[[Any, str], Any]] = {
+    "season": _season,
+    "mission_days": _mission,
+    "date_format": _date_format,
+    "decimal": _decimal,
+    "window": _window,
+    "missing_words": _missing_words,
+    "sheet": _text,
+    "failure_means": _text,
+    "decisions": _texts,
+    "mechanisms_of_interest": _texts,
+    "rename": _text_table,
+    "roles": _roles,
+    "reference": _text_table,
+    "levels": _levels,
+    "action": _actions,
+}
+"""Key to the reader of its value, which gets the value and where it stands."""

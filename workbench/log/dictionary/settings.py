@@ -1,0 +1,175 @@
+"""Settings of a season: read strictly from season.toml or the same as a dict; every key checked, none guessed."""
+
+import datetime as dt
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from os import PathLike
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from workbench.checks import did_you_mean
+from workbench.errors import SettingsError
+from workbench.log.cells import shown
+from workbench.log.dictionary.columns import log_columns, word_key
+from workbench.log.dictionary.setting_values import READERS, ROLE_NAMES, given, refuse_unknown
+
+__all__ = ["MISSING_WORDS", "Settings", "read_settings"]
+
+MISSING_WORDS = ("", "-", "?", "n/a", "not recorded")
+"""What stands for "nothing here" unless the settings say otherwise; NA and None are words like others."""
+
+_LONGEST_ERROR = 200
+
+
+def _empty() -> Mapping[str, Any]:
+    return MappingProxyType({})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Everything a season's log is read with; build with `read_settings`.
+
+    Attributes
+    ----------
+    season : str or None
+        Name of the season.
+    mission_days : int or None
+        Days a unit must last; None: derived from the log and said so.
+    date_format : str or None
+        strptime notation for dates typed as text; ISO text and true date cells are always taken.
+    decimal : str
+        "." or ",".
+    window : (date, date) or None
+        Every date must lie in it, both ends included.
+    missing_words : tuple of str
+        Cell contents that stand for "not recorded".
+    sheet : str or None
+        Sheet of a workbook that holds the log.
+    failure_means : str or None
+        What counts as failure, printed on page one.
+    decisions, mechanisms_of_interest : tuple of str
+        Decisions asked of the review; mechanisms that the ranking is about.
+    rename : mapping of str to str
+        Their heading to our column.
+    roles : mapping of str to tuple of str
+        protection, exposure, evidence, ignore: columns that get this role.
+    reference : mapping of str to str
+        Reference level of a column.
+    levels : mapping of str to mapping
+        Column to words (their word to our level), labels (level to shown text) and cost (level to extra money).
+    action : tuple of mapping
+        What was changed: what, choice, from, to, since, expected, owner, due.
+    """
+
+    season: str | None = None
+    mission_days: int | None = None
+    date_format: str | None = None
+    decimal: str = "."
+    window: tuple[dt.date, dt.date] | None = None
+    missing_words: tuple[str, ...] = MISSING_WORDS
+    sheet: str | None = None
+    failure_means: str | None = None
+    decisions: tuple[str, ...] = ()
+    mechanisms_of_interest: tuple[str, ...] = ()
+    rename: Mapping[str, str] = field(default_factory=_empty)
+    roles: Mapping[str, tuple[str, ...]] = field(default_factory=_empty)
+    reference: Mapping[str, str] = field(default_factory=_empty)
+    levels: Mapping[str, Mapping[str, Mapping[str, Any]]] = field(default_factory=_empty)
+    action: tuple[Mapping[str, str], ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the settings as plain values for the echo in every output."""
+        return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+
+    def label(self, column: str, level: str) -> str:
+        """Return how a level is shown."""
+        return str(self.levels.get(column, {}).get("labels", {}).get(level, level))
+
+    def cost(self, column: str, level: str) -> float:
+        """Return the extra cost of a level."""
+        return float(self.levels.get(column, {}).get("cost", {}).get(level, float("nan")))
+
+    def further_columns(self) -> tuple[str, ...]:
+        """Return the names that `roles` gives a use to, beyond the dictionary."""
+        own = {c.name for c in log_columns()}
+        return tuple(n for role in ROLE_NAMES[:3] for n in self.roles.get(role, ()) if word_key(n) not in own)
+
+
+def read_settings(source: "Settings | Mapping[str, Any] | str | PathLike[str] | None" = None) -> Settings:
+    """Read settings from a TOML file or a dict of the same shape.
+
+    Examples
+    --------
+    >>> read_settings({"mission_days": 180}).mission_days
+    180
+    """
+    if source is None:
+        return Settings()
+    if isinstance(source, Settings):
+        return source
+    if isinstance(source, Mapping):
+        return _checked(source, "settings")
+    if not isinstance(source, str | PathLike):
+        raise SettingsError(f"settings are a file, or a table of names and values; got {given(source)}")
+    path = Path(source)
+    return _checked(_parsed(path, _content(path)), path.name)
+
+
+def _content(path: Path) -> bytes:
+    try:
+        if path.is_file():
+            return path.read_bytes()
+    except OSError as error:
+        raise SettingsError(
+            f"{shown(path.name)} cannot be read ({error.strerror or error}); name a settings file that can be opened"
+        ) from None
+    raise SettingsError(f"no settings file at {path}; write one with 'workbench adopt LOG', or leave --settings out")
+
+
+def _parsed(path: Path, data: bytes) -> Mapping[str, Any]:
+    try:
+        return tomllib.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        raise SettingsError(f"{path.name} is not UTF-8 text; save it as UTF-8") from None
+    except RecursionError:
+        raise SettingsError(f"{path.name} is no valid TOML: brackets stand too deep in each other") from None
+    except ValueError as error:  # also a number of thousands of digits
+        said = " ".join(str(error).split())[:_LONGEST_ERROR]
+        raise SettingsError(f"{path.name} is no valid TOML: {said}") from None
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {k: _plain(v) for k, v in value.items()}
+    if isinstance(value, tuple):
+        return [_plain(v) for v in value]
+    return value.isoformat() if isinstance(value, dt.date) else value
+
+
+def _checked(values: Mapping[str, Any], where: str) -> Settings:
+    refuse_unknown(values, [f.name for f in fields(Settings)], where)
+    known = {key: READERS[key](value, f"{where}: {key}") for key, value in values.items() if value is not None}
+    settings = Settings(**known)
+    _check_columns(settings, where)
+    return settings
+
+
+def _check_columns(settings: Settings, where: str) -> None:
+    own = [c.name for c in log_columns()]
+    required = [c.name for c in log_columns() if c.required]
+    known = [*own, *(word_key(n) for n in settings.further_columns())]
+    named = [("rename", v) for v in settings.rename.values()]
+    named += [("reference", k) for k in settings.reference] + [("levels", k) for k in settings.levels]
+    named += [("action", a["choice"]) for a in settings.action if "choice" in a]
+    for key, name in named:
+        if word_key(name) not in known:
+            near = did_you_mean(name, known)
+            raise SettingsError(
+                f"{where}: {key} names the column {shown(name)}, which does not exist{near}"
+                f"{' A' if near else '; a'} further column needs a role in [roles] first"
+            )
+    for name in settings.roles.get("ignore", ()):
+        if word_key(name) in required:
+            raise SettingsError(f"{where}: roles cannot ignore {' '.join(name.split())}, which every log needs")

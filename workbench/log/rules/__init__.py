@@ -1,0 +1,37 @@
+"""Which cells and rows can be used, and what life does each row give?"""
+
+from workbench.log.rules.checking import check_across, check_within
+from workbench.log.rules.cleaning import Refusal, clean, tidy
+from workbench.log.rules.entries import EXAMPLE_MARK, LIFE_FIELDS, TOTALS, Entry, read_entries, unit_refusal
+from workbench.log.rules.ledger import Life, LifeRefusal, life_of
+from workbench.log.rules.problems import PROBLEM_COLUMNS, Problem, problem_at, problems_frame
+from workbench.log.rules.spellings import LABEL_FIELDS, merged_spellings, notes_on_levels, order_levels, unify_levels
+from workbench.log.rules.visit_sheet import derive_dates, usable_visits
+
+__all__ = [
+    "EXAMPLE_MARK",
+    "LABEL_FIELDS",
+    "LIFE_FIELDS",
+    "PROBLEM_COLUMNS",
+    "TOTALS",
+    "Entry",
+    "Life",
+    "LifeRefusal",
+    "Problem",
+    "Refusal",
+    "check_across",
+    "check_within",
+    "clean",
+    "derive_dates",
+    "life_of",
+    "merged_spellings",
+    "notes_on_levels",
+    "order_levels",
+    "problem_at",
+    "problems_frame",
+    "read_entries",
+    "tidy",
+    "unify_levels",
+    "unit_refusal",
+    "usable_visits",
+]

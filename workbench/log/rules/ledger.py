@@ -1,0 +1,134 @@
+"""Ledger: from the dates and the outcome of a row to what is known of the unit's life, and by which rule."""
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from workbench.log.rules.cleaning import Refusal
+
+__all__ = ["Life", "LifeRefusal", "life_of"]
+
+_INF = float("inf")
+
+
+class Life(NamedTuple):
+    """What is known, in whole days: at risk after `entry`, failed in (lower, upper]; upper inf: unfailed at lower."""
+
+    entry: float
+    lower: float
+    upper: float
+    kind: str
+    rule: str
+
+
+class LifeRefusal(NamedTuple):
+    """Why no life follows: the field to mend, the fields that disagree with it, reason and advice."""
+
+    field: str
+    others: tuple[str, ...]
+    refusal: Refusal
+
+
+def life_of(values: Mapping[str, Any]) -> Life | LifeRefusal:
+    """Return the life that a row tells of.
+
+    Examples
+    --------
+    >>> march = lambda day: dt.date(2025, 3, day)
+    >>> row = {"outcome": "failed", "deployed_on": march(1), "last_good_on": march(5), "found_on": march(20)}
+    >>> life_of(row)[:4]
+    (0.0, 4.0, 19.0, 'interval')
+    """
+    start: dt.date = values["deployed_on"]
+
+    def age(field: str) -> float | None:
+        day = values.get(field)
+        return None if day is None else float((day - start).days)
+
+    entry = age("observed_from") or 0.0
+    if values["outcome"] == "failed":
+        ends = _failed(age("last_good_on"), age("failed_on"), age("found_on"), values.get("time_basis"))
+    else:
+        ends = _suspended(values["outcome"], age("last_good_on"), age("found_on"))
+    if isinstance(ends, LifeRefusal) or entry == 0.0:
+        return ends
+    if ends.upper <= entry:
+        return LifeRefusal(
+            "observed_from",
+            tuple(f for f in ("failed_on", "found_on", "last_good_on") if f in values)[:1],
+            Refusal(
+                f"it had failed by day {ends.upper:.0f}, and came under observation only on day {entry:.0f}",
+                "correct the dates; a unit cannot enter observation after its failure",
+            ),
+        )
+    lower = ends.lower if ends.kind == "exact" else max(ends.lower, entry)
+    return ends._replace(entry=entry, lower=lower, rule=f"{ends.rule}; at risk from day {entry:.0f} (observed_from)")
+
+
+def _failed(
+    last_good: float | None, failed: float | None, found: float | None, basis: str | None
+) -> Life | LifeRefusal:
+    guessed = failed is not None and basis == "guess"
+    said = "; the guessed failed_on is not used" if guessed else ""
+    if failed is not None and not guessed:
+        lower, upper, rule = failed, failed, "failed_on known to the day"
+    elif last_good is not None and last_good == found:
+        lower, upper, rule = last_good - 1, last_good, "last good and found failed on one day: failed on that day"
+    elif last_good is not None and basis == "last_record":
+        lower, upper, rule = last_good, last_good + 1, "memory read to its end: failed on the day after the last record"
+    elif last_good is not None and found is not None:
+        lower, upper, rule = last_good, found, "failed after last_good_on, by found_on"
+    elif found is not None:
+        lower, upper, rule = 0.0, found, "failed between deployment and found_on"
+    else:
+        return _no_upper_end(last_good, guessed)
+    if upper <= 0:
+        lower, upper, rule = 0.0, 1.0, "dead on arrival: failed on the day of deployment"
+    return Life(0.0, lower, upper, "exact" if lower == upper else "interval", rule + said)
+
+
+def _no_upper_end(last_good: float | None, guessed: bool) -> LifeRefusal:
+    if guessed:
+        return LifeRefusal(
+            "failed_on",
+            (),
+            Refusal(
+                "failed_on is a guess, and without found_on nothing says by when the unit had failed",
+                "give found_on, the visit or return at which it was seen failed",
+            ),
+        )
+    if last_good is not None:
+        return LifeRefusal(
+            "last_good_on",
+            (),
+            Refusal(
+                "the unit failed after last_good_on, but nothing says by when",
+                "give found_on; if its memory was read to the end, write time_basis = last_record",
+            ),
+        )
+    return LifeRefusal(
+        "outcome",
+        (),
+        Refusal(
+            "a failed unit without any date of its end", "give found_on, and last_good_on or failed_on where known"
+        ),
+    )
+
+
+def _suspended(outcome: str, last_good: float | None, found: float | None) -> Life | LifeRefusal:
+    if outcome == "missing":
+        if last_good is None:
+            return Life(0.0, 0.0, _INF, "suspended", "missing and never seen after deployment: followed to day 0")
+        return Life(0.0, last_good, _INF, "suspended", "missing: followed to last_good_on")
+    days = [day for day in (last_good, found) if day is not None]
+    if not days:
+        return LifeRefusal(
+            "outcome",
+            (),
+            Refusal(
+                f"a {outcome} unit without a date on which it was last known to work",
+                "give last_good_on (for a unit still out, the day it was last heard of), or found_on",
+            ),
+        )
+    last = "found_on" if found is not None and found == max(days) else "last_good_on"
+    return Life(0.0, max(days), _INF, "suspended", f"{outcome} when last seen: followed to {last}")

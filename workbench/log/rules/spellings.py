@@ -1,0 +1,115 @@
+"""Levels: spellings of one word made one level; words that the dictionary does not know said with the nearest known."""
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from difflib import get_close_matches
+from functools import partial
+
+from workbench.checks import did_you_mean
+from workbench.log.cells import shown
+from workbench.log.dictionary import Column, Settings, Vocabulary, word_key
+from workbench.log.rules.entries import Entry
+from workbench.wording import count_of
+
+__all__ = ["LABEL_FIELDS", "merged_spellings", "notes_on_levels", "order_levels", "unify_levels"]
+
+LABEL_FIELDS = ("site", "batch", "firmware", "season")
+"""Fields of free text that are used as levels."""
+
+_NEAR = 0.84
+_MOST_LISTED = 5
+
+
+def unify_levels(
+    entries: Sequence[Entry], vocabulary: Vocabulary, settings: Settings
+) -> tuple[dict[str, dict[str, str]], tuple[str, ...]]:
+    """Return the one spelling of every level, and what to say about it."""
+    spelling: dict[str, dict[str, str]] = {}
+    notes: list[str] = []
+    for name, column in vocabulary.columns.items():
+        is_open = column.type == "word" and not column.is_closed
+        counts = Counter(e[name] for e in entries if e[name] is not None) if is_open or name in LABEL_FIELDS else None
+        if not counts:
+            continue
+        merged = merged_spellings(column, counts)
+        if merged:
+            spelling[name] = merged
+            listed = ", ".join(f"{shown(a)} as {shown(b)}" for a, b in sorted(merged.items()))
+            notes.append(f"{name}: {listed} (spellings that differ only in case, spaces or punctuation are one level).")
+        levels = Counter({merged.get(value, value): 0 for value in counts})
+        for value, number in counts.items():
+            levels[merged.get(value, value)] += number
+        notes += notes_on_levels(column, levels, settings, partial(_where, column.name, entries))
+    return spelling, tuple([*notes, *_units_alike(entries)])
+
+
+def merged_spellings(column: Column, counts: Mapping[str, int]) -> dict[str, str]:
+    """Return which level stands for each value that differs from it only in case, spaces or punctuation."""
+    key: Callable[[str], str] = str.casefold if column.name in LABEL_FIELDS else word_key
+    groups: dict[str, list[str]] = defaultdict(list)
+    for value in counts:
+        groups[key(value)].append(value)
+    best = {v: max(vs, key=lambda w: (counts[w], w)) for vs in groups.values() for v in vs}
+    return {value: level for value, level in best.items() if value != level}
+
+
+def _where(name: str, entries: Sequence[Entry], level: str) -> str:
+    first = next(e for e in entries if e[name] is not None and word_key(e[name]) == word_key(level))
+    return f", first {first.address(name).full}"
+
+
+def notes_on_levels(
+    column: Column, levels: Mapping[str, int], settings: Settings, where: Callable[[str], str] = lambda level: ""
+) -> list[str]:
+    """Return what to say about the levels of a column: words not in the dictionary, or names that look misspelled."""
+    if not column.known_words:
+        return _misspelled(column.name, levels)
+    own = settings.levels.get(column.name, {})
+    known = {*column.known_words, *own.get("words", {}).values(), *own.get("labels", {}), *own.get("cost", {})}
+    known |= {settings.reference.get(column.name, "")}
+    notes = []
+    for level in sorted(set(levels) - known):
+        hint = did_you_mean(word_key(level), column.spellings)
+        if hint:
+            near = column.spellings[hint.split("'")[1]]
+            hint = f"; did you mean {near!r}? Then add it to [levels.{column.name}] words in the settings"
+        place = f"{count_of(levels[level], 'row')}{where(level)}"
+        notes.append(
+            f"{column.name}: {shown(level)} ({place}) is not in the dictionary and is kept as a level of its own{hint}."
+        )
+    more = len(notes) - _MOST_LISTED
+    further = f"{count_of(more, 'further word')} {'is' if more == 1 else 'are'} not in the dictionary."
+    return notes[:_MOST_LISTED] + ([f"{column.name}: {further}"] if more > 0 else [])
+
+
+def _misspelled(name: str, levels: Mapping[str, int]) -> list[str]:
+    notes = []
+    for level in sorted(levels):
+        likely = [other for other in levels if levels[other] > levels[level] and _digits(other) == _digits(level)]
+        near = get_close_matches(level.casefold(), [w.casefold() for w in likely], n=1, cutoff=_NEAR)
+        if near:
+            other = next(w for w in likely if w.casefold() == near[0])
+            counts = f"{count_of(levels[level], 'row')} and {count_of(levels[other], 'row')}"
+            notes.append(f"{name}: {shown(level)} and {shown(other)} are kept apart ({counts}); are they the same?")
+    return notes
+
+
+def _digits(text: str) -> list[str]:
+    return re.findall(r"\d+", text)
+
+
+def _units_alike(entries: Sequence[Entry]) -> list[str]:
+    alike: dict[str, set[str]] = defaultdict(set)
+    for entry in entries:
+        alike[entry["unit_id"].casefold()].add(entry["unit_id"])
+    pairs = [" and ".join(map(shown, sorted(names))) for names in alike.values() if len(names) > 1]
+    return [f"unit_id: {pair} are read as different units; are they the same?" for pair in sorted(pairs)]
+
+
+def order_levels(column: Column, carried: Mapping[str, int], reference: str | None) -> tuple[str, ...]:
+    """Return the levels that occur, the reference first."""
+    known = {word: place for place, word in enumerate(column.known_words)}
+    levels = sorted(carried, key=lambda v: (known.get(v, len(known)), v))
+    first = reference if reference in carried else max(levels, key=lambda v: carried[v], default=None)
+    return tuple(sorted(levels, key=lambda v: v != first))

@@ -1,0 +1,151 @@
+"""Framing: the rows in use as typed tables: records, ledger, and how long each site was followed."""
+
+import datetime as dt
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from workbench.log.dictionary import Column, Settings, Vocabulary
+from workbench.log.rules import LABEL_FIELDS, Entry, Life, clean, life_of, order_levels
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+__all__ = ["NOT_RECORDED", "followed_to", "ledger_frame", "number_deployments", "records_frame", "typed_column"]
+
+NOT_RECORDED = "not recorded"
+"""The site of a row that names none."""
+
+CORE = (
+    *("unit_id", "deployment", "season", "site", "deployed_on", "last_good_on", "failed_on", "found_on"),
+    *("observed_from", "time_basis", "outcome", "mechanism"),
+)
+"""Columns that the records have whether the file has them or not."""
+
+
+def number_deployments(entries: Sequence[Entry]) -> list[int]:
+    """Return the deployment number of each row: as given, else the smallest free one in order of date."""
+    numbers = [entry["deployment"] for entry in entries]
+    taken: dict[tuple[str, Any], set[int]] = defaultdict(set)
+    for entry, number in zip(entries, numbers, strict=True):
+        if number is not None:
+            taken[entry["unit_id"], entry["season"]].add(number)
+    order = sorted(
+        range(len(entries)), key=lambda i: (entries[i]["deployed_on"], entries[i]["observed_from"] or dt.date.min)
+    )
+    for i in order:
+        if numbers[i] is None:
+            used = taken[entries[i]["unit_id"], entries[i]["season"]]
+            numbers[i] = next(n for n in range(1, len(used) + 2) if n not in used)
+            used.add(numbers[i])
+    return numbers
+
+
+def records_frame(
+    entries: Sequence[Entry],
+    spelling: Mapping[str, Mapping[str, str]],
+    vocabulary: Vocabulary,
+    settings: Settings,
+) -> "pd.DataFrame":
+    """Return the rows in use as a typed table."""
+    import pandas as pd
+
+    present = {name for entry in entries for name in entry.table.places} | set(CORE)
+    data: dict[str, Any] = {
+        "source": [e.table.raw.source for e in entries],
+        "sheet": [e.table.raw.sheet for e in entries],
+        "row": pd.array([e.number for e in entries], dtype="int64"),
+    }
+    units = [e["unit_id"] for e in entries]
+    for name, column in vocabulary.columns.items():
+        if name not in present:
+            continue
+        values = [entry.values.get(name) for entry in entries]
+        if name in spelling:
+            values = [None if value is None else spelling[name].get(value, value) for value in values]
+        if name == "site" and any("site" in e.table.places for e in entries):
+            values = [NOT_RECORDED if v is None else v for v in values]
+        carried = Counter(v for v, _ in set(zip(values, units, strict=True)) if v is not None)
+        data[name] = typed_column(column, values, carried, settings)
+    for heading in dict.fromkeys(h for entry in entries for h in entry.extra):
+        name = f"{heading} (as in the file)" if heading in data else heading
+        data[name] = pd.Series([e.extra.get(heading) for e in entries], dtype=object)
+    return pd.DataFrame(data)
+
+
+def typed_column(column: Column, values: list[Any], carried: Mapping[Any, int], settings: Settings) -> Any:
+    """Return values as a column of a table: dates, numbers, or categories with the reference first."""
+    import pandas as pd
+
+    if column.type == "date":
+        return pd.Series(pd.to_datetime(pd.Series(values, dtype=object), format="%Y-%m-%d"))
+    if column.type == "whole":
+        return pd.array(values, dtype="int64" if None not in values else "Int64")
+    if column.type == "number":
+        return pd.Series(values, dtype="float64")
+    if column.type == "text" and column.name not in LABEL_FIELDS:
+        return pd.Series(values, dtype=object)
+    if column.role == "exposure" and column.type == "word" and not column.known_words:
+        numbers = _numbers(column, values, settings)
+        if numbers is not None:
+            return pd.Series(numbers, dtype="float64")
+    if column.name in ("outcome", "time_basis") or column.role in ("condition", "evidence"):
+        levels = (*column.known_words, *sorted({v for v in values if v is not None} - set(column.known_words)))
+    else:
+        levels = order_levels(column, carried, clean(settings.reference.get(column.name), column, settings).value)
+    return pd.Series(pd.Categorical(values, categories=list(levels)))
+
+
+def _numbers(column: Column, values: Sequence[Any], settings: Settings) -> list[float | None] | None:
+    """A further exposure column is numeric when everything recorded in it is a number."""
+    number = Column(column.name, "number", role="exposure", meaning=column.meaning)
+    read = [clean(v, number, settings) for v in values]
+    return None if any(r.refusal for r in read) or all(r.value is None for r in read) else [r.value for r in read]
+
+
+def ledger_frame(entries: Sequence[Entry]) -> "pd.DataFrame":
+    """Return the life of every row in use, with the rule that made it."""
+    import pandas as pd
+
+    lives = [life for life in (life_of(entry.values) for entry in entries) if isinstance(life, Life)]
+    columns = {
+        "row": pd.array([e.number for e in entries], dtype="int64"),
+        "unit_id": pd.Series([e["unit_id"] for e in entries], dtype=object),
+        "deployment": pd.array([e["deployment"] for e in entries], dtype="int64"),
+        **{
+            name: pd.Series([getattr(life, name) for life in lives], dtype="float64")
+            for name in ("entry", "lower", "upper")
+        },
+        **{name: pd.Series([getattr(life, name) for life in lives], dtype=object) for name in ("kind", "rule")},
+        "cluster": pd.Series([e["unit_id"] for e in entries], dtype=object),
+        "source": pd.Series([e.table.raw.source for e in entries], dtype=object),
+        "sheet": pd.Series([e.table.raw.sheet for e in entries], dtype=object),
+    }
+    return pd.DataFrame(columns)
+
+
+def followed_to(entries: Sequence[Entry], visits: Sequence[Entry]) -> "np.ndarray":
+    """Return for each row the age at the last visit or return seen anywhere at its site in its season.
+
+    Shapes: returns (n,).
+    """
+    import numpy as np
+
+    last: dict[tuple[Any, Any], dt.date] = {}
+    place: dict[str, tuple[Any, Any]] = {}
+    for entry in entries:
+        group = entry["site"], entry["season"]
+        place.setdefault(entry["unit_id"], group)
+        days = [entry[f] for f in ("found_on", "last_good_on", "deployed_on") if entry[f] is not None]
+        last[group] = max([*days, last.get(group, dt.date.min)])
+    for visit in visits:
+        group = place.get(visit["unit_id"], (None, None))
+        if group in last and visit["visited_on"].year == last[group].year:
+            last[group] = max(last[group], visit["visited_on"])
+    ages = []
+    for entry in entries:
+        life = life_of(entry.values)
+        seen = float((last[entry["site"], entry["season"]] - entry["deployed_on"]).days)
+        ages.append(max(seen, life.lower if isinstance(life, Life) else 0.0))
+    return np.array(ages, dtype=float)

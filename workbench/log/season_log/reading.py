@@ -1,0 +1,191 @@
+"""Reading: from files to a checked log; every problem is named with its cell, and rows read = used + set aside."""
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from os import PathLike
+from typing import Any
+
+from workbench.log.cells import Table
+from workbench.log.dictionary import Settings, Vocabulary, fit_of, log_vocabulary, read_settings, visit_vocabulary
+from workbench.log.rules import (
+    Entry,
+    Problem,
+    check_across,
+    check_within,
+    clean,
+    derive_dates,
+    read_entries,
+    unify_levels,
+    usable_visits,
+)
+from workbench.log.season_log.frames import followed_to, ledger_frame, number_deployments, records_frame
+from workbench.log.season_log.record import Log
+from workbench.log.sources import Chosen, choose_tables, find_files, read_file, read_frame
+
+__all__ = ["read_log", "read_tables"]
+
+RowKey = tuple[str, str, int]
+_OF_TEARDOWNS = ("opened_on", "mechanism")
+_FEEDS = ("protection", "exposure")
+
+
+def read_log(
+    path: Any,
+    settings: Settings | Mapping[str, Any] | str | PathLike[str] | None = None,
+    *,
+    today: dt.date | None = None,
+) -> Log:
+    """Read and check a field log.
+
+    Parameters
+    ----------
+    path : path, folder, iterable of paths, or pandas.DataFrame
+        csv, tsv, txt, xlsx, ods or parquet; a DataFrame is taken as if it had been read from a file.
+    settings : path, mapping, Settings or None
+        season.toml or the same as a dict.
+    today : date, optional
+        Without a season window no date may be later than this; the day of the call when not given.
+
+    Returns
+    -------
+    Log
+        records, set_aside, problems, ledger, notes, lives(), settings, rows, used, files, mission().
+
+    Raises
+    ------
+    UsageError
+        If the path does not exist or a folder holds no log; SettingsError for wrong settings.
+    LogError
+        If a file cannot be read as a log. Wrong cells and rows never raise: they stand in `problems`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> days = {"deployed_on": ["2025-03-01"] * 3, "found_on": ["2025-06-01", "2025-09-01", "31/02/2025"]}
+    >>> table = pd.DataFrame({"unit_id": ["A", "B", "C"], "outcome": ["failed", "working", "working"], **days})
+    >>> log = read_log(table)
+    >>> log.rows, log.used, list(log.set_aside["value"])
+    (3, 2, ['31/02/2025'])
+    """
+    checked = read_settings(settings)
+    vocabulary = log_vocabulary(checked)
+    chosen, files = read_tables(path, vocabulary, checked)
+    entries, problems, said = _read_all(chosen.logs, vocabulary, checked)
+    looks, look_problems, look_said = _read_all(chosen.visits, visit_vocabulary(), checked)
+    visits, look_problems = usable_visits(looks, look_problems)
+    entries, differing = derive_dates(entries, visits)
+    problems += look_problems + differing
+    problems += _checked(entries, problems, checked, today or dt.date.today())
+    aside = {p.row_key for p in problems if p.scope == "row"}
+    used = [e for e in _without_refused(entries, problems) if e.key not in aside]
+    used, season_said = _with_season(used, checked)
+    used = [
+        replace(entry, values={**entry.values, "deployment": number})
+        for entry, number in zip(used, number_deployments(used), strict=True)
+    ]
+    spelling, level_said = unify_levels(used, vocabulary, checked)
+    records = records_frame(used, spelling, vocabulary, checked)
+    notes = [*chosen.notes, *said, *look_said, *season_said, *level_said]
+    notes += _reference_notes(records, vocabulary, checked) + _absent_columns(chosen.logs, vocabulary)
+    return Log(
+        _records=records,
+        _ledger=ledger_frame(used),
+        _followed_to=followed_to(used, visits),
+        _addresses=tuple(entry.address for entry in used),
+        all_problems=tuple(_in_file_order(problems, chosen)),
+        notes=tuple(dict.fromkeys(notes)),
+        settings=checked,
+        rows=sum(len(table.rows) for table in chosen.logs),
+        used=len(used),
+        files=tuple(files),
+        roles={name: column.role for name, column in vocabulary.columns.items() if name in records},
+    )
+
+
+def read_tables(path: Any, vocabulary: Vocabulary, settings: Settings) -> tuple[Chosen, list[tuple[str, str]]]:
+    """Read the tables that a path stands for, headings understood, cells not yet."""
+    if hasattr(path, "iloc"):
+        return choose_tables([[read_frame(path)]], vocabulary, settings, from_folder=False), []
+    paths, is_folder = find_files(path)
+    read = [read_file(p, lambda sheet: fit_of(sheet, vocabulary)[0]) for p in paths]
+    files = [(p.name, digest) for p, (_, digest) in zip(paths, read, strict=True)]
+    return choose_tables([sheets for sheets, _ in read], vocabulary, settings, from_folder=is_folder), files
+
+
+def _read_all(
+    tables: Sequence[Table], vocabulary: Vocabulary, settings: Settings
+) -> tuple[list[Entry], list[Problem], list[str]]:
+    entries: list[Entry] = []
+    problems: list[Problem] = []
+    notes: list[str] = []
+    for table in tables:
+        rows, found, said = read_entries(table, vocabulary, settings)
+        entries += rows
+        problems += found
+        notes += said
+    return entries, problems, notes
+
+
+def _checked(
+    entries: Sequence[Entry], problems: Sequence[Problem], settings: Settings, today: dt.date
+) -> list[Problem]:
+    refused: dict[RowKey, set[str]] = defaultdict(set)
+    for problem in problems:
+        if problem.scope == "row":
+            refused[problem.row_key].add(problem.field)
+    found = [p for e in entries for p in check_within(e, frozenset(refused.get(e.key, ())), settings, today)]
+    unusable = frozenset(p.row_key for p in [*problems, *found] if p.scope == "row")
+    return found + check_across(entries, unusable)
+
+
+def _without_refused(entries: Sequence[Entry], problems: Sequence[Problem]) -> list[Entry]:
+    """Take out the values that were refused after reading, so that they count as not recorded.
+
+    What belongs to a teardown stays: there it decides whether the teardown as a whole can be used.
+    """
+    refused: dict[RowKey, set[str]] = defaultdict(set)
+    for problem in problems:
+        if problem.scope == "value" and problem.field not in _OF_TEARDOWNS:
+            refused[problem.row_key].add(problem.field)
+    return [
+        replace(e, values={k: v for k, v in e.values.items() if k not in refused[e.key]}) if e.key in refused else e
+        for e in entries
+    ]
+
+
+def _with_season(entries: Sequence[Entry], settings: Settings) -> tuple[list[Entry], list[str]]:
+    if all(entry["season"] is not None for entry in entries):
+        return list(entries), []
+    filled = [
+        entry
+        if entry["season"] is not None
+        else replace(entry, values={**entry.values, "season": settings.season or str(entry["deployed_on"].year)})
+        for entry in entries
+    ]
+    source = f"the settings ({settings.season})" if settings.season else "the year of deployed_on"
+    return filled, [f"season: where the log names none, it is taken from {source}."]
+
+
+def _reference_notes(records: Any, vocabulary: Vocabulary, settings: Settings) -> list[str]:
+    notes = []
+    for name, level in settings.reference.items():
+        word = clean(level, vocabulary.columns[name], settings).value if name in vocabulary.columns else level
+        if name in records and word not in set(records[name].dropna()):
+            notes.append(
+                f"[reference] {name} = {level!r} occurs in no row in use; the level with most units stands for it."
+            )
+    return notes
+
+
+def _absent_columns(tables: Sequence[Table], vocabulary: Vocabulary) -> list[str]:
+    present = {name for table in tables for name in table.places}
+    absent = [n for n, c in vocabulary.columns.items() if c.role in _FEEDS and n not in present]
+    return [f"The log has no column for {', '.join(absent)}; what they would feed is left out."] if absent else []
+
+
+def _in_file_order(problems: Sequence[Problem], chosen: Chosen) -> list[Problem]:
+    tables = [*chosen.logs, *chosen.visits]
+    place = {(t.raw.source, t.raw.sheet): number for number, t in enumerate(tables)}
+    return sorted(problems, key=lambda p: (place[p.source, p.sheet], p.row))

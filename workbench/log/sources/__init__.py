@@ -1,0 +1,25 @@
+"""How does a file of any kind become sheets of cells?"""
+
+from workbench.log.sources.columnar import cell_of, read_arrow, read_frame
+from workbench.log.sources.files import TEXT_SUFFIXES, find_files, read_file, refuse_other_kind
+from workbench.log.sources.sheet_choice import Chosen, choose_tables
+from workbench.log.sources.textfiles import CODECS, HAS_NUL, NO_TEXT, best_delimiter, encodings_of, how_read, rows_of
+
+__all__ = [
+    "CODECS",
+    "HAS_NUL",
+    "NO_TEXT",
+    "TEXT_SUFFIXES",
+    "Chosen",
+    "best_delimiter",
+    "cell_of",
+    "choose_tables",
+    "encodings_of",
+    "find_files",
+    "how_read",
+    "read_arrow",
+    "read_file",
+    "read_frame",
+    "refuse_other_kind",
+    "rows_of",
+]

@@ -1,0 +1,106 @@
+"""Season: the log of a season folder, read and checked once, with everything that a notebook starts from."""
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from workbench.errors import UsageError
+from workbench.lives import Lives
+from workbench.log.season_log import read_log
+from workbench.notebook.publishing import publish
+from workbench.notebook.showing import show_results_by_themselves
+from workbench.ranking.choices import RankingQuestion, question_of
+
+__all__ = ["LOG_SUFFIXES", "SETTINGS_NAME", "Season", "find_log", "find_settings", "open_season"]
+
+LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".xlsx", ".ods", ".parquet")
+SETTINGS_NAME = "season.toml"
+
+
+@dataclass(frozen=True, eq=False)
+class Season:
+    """A checked log with the mission and, on demand, its lives.
+
+    Attributes
+    ----------
+    log : Log
+        As `workbench.read_log` returns it.
+    mission : int
+        Days a unit must last.
+    mission_note : str
+        Where the mission comes from.
+    path, settings_path : Path
+        The files; None where there are no settings.
+    """
+
+    log: Any
+    mission: int
+    mission_note: str
+    path: Path
+    settings_path: Path | None
+
+    @cached_property
+    def lives(self) -> Lives:
+        """The lives of the log."""
+        return self.log.lives()
+
+    @cached_property
+    def question(self) -> RankingQuestion:
+        """Which choices can be ranked, and which exposures are held equal."""
+        return question_of(self.log, self.lives)
+
+    @property
+    def choices(self) -> list[str]:
+        """Protection choices that can be ranked."""
+        return list(self.question.choices)
+
+    @property
+    def exposures(self) -> list[str]:
+        """Exposures that the ranking holds equal."""
+        return list(self.question.adjust)
+
+
+def find_log(folder: Path) -> Path:
+    """Return the one log in a season folder."""
+    if not folder.is_dir():
+        raise UsageError(f"{folder} is no folder")
+    logs = sorted(p for p in folder.iterdir() if p.suffix.lower() in LOG_SUFFIXES and not p.name.startswith((".", "~")))
+    logs = [p for p in logs if p.name != "requirements.txt"]
+    if not logs:
+        raise UsageError(f"{folder} holds no log; put one there ({', '.join(LOG_SUFFIXES)})")
+    if len(logs) > 1:
+        names = ", ".join(p.name for p in logs)
+        raise UsageError(f"{folder} holds {len(logs)} logs ({names}); keep one, or name it in open_season(...)")
+    return logs[0]
+
+
+def find_settings(log: Path) -> Path | None:
+    """Return the settings that belong to a log: the file of the same name ending in .toml, else season.toml beside it."""
+    for candidate in (log.with_suffix(".toml"), log.parent / SETTINGS_NAME):
+        if candidate.is_file():
+            return candidate
+    return None
+
+
+def open_season(log: str | Path | None = None, *, settings: str | Path | None = None) -> Season:
+    """Read and check the log of this folder, and make results show themselves in the notebook."""
+    path = Path(log) if log is not None else find_log(Path.cwd())
+    found = Path(settings) if settings is not None else find_settings(path)
+    checked = read_log(path, found)
+    days, note = checked.mission()
+    show_results_by_themselves()
+    text = f"{path.name}: {checked.rows} rows read, {checked.used} used, {checked.rows - checked.used} set aside. "
+    text += f"Mission: {days} days" + (f" ({note})" if note else "") + "."
+    digests = {name: digest for name, digest in checked.files}
+    publish(
+        {"text/plain": text},
+        {"workbench": {"inputs": digests, "rows": checked.rows, "settings": _digest(found), "mission": days}},
+    )
+    return Season(log=checked, mission=days, mission_note=note, path=path, settings_path=found)
+
+
+def _digest(path: Path | None) -> str:
+    import hashlib
+
+    return hashlib.sha256(path.read_bytes()).hexdigest() if path is not None else "none"

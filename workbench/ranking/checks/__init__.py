@@ -1,0 +1,40 @@
+"""What could make a ranked choice wrong?"""
+
+from workbench.ranking.checks.aliases import Alias
+from workbench.ranking.checks.evalue import e_value, e_value_of_interval
+from workbench.ranking.checks.opinions import Agreement, agreement_of, log_hazard_ratios
+from workbench.ranking.checks.overlap import (
+    Overlap,
+    choice_never_mixes,
+    environments_of,
+    extrapolated_shares,
+    overlap_of,
+)
+from workbench.ranking.checks.permute import PERMUTATIONS, choice_p_values
+from workbench.ranking.checks.ranking_power import detectable_ratio
+from workbench.ranking.checks.raw import RawComparison, raw_comparisons
+from workbench.ranking.checks.sensitivity import ALL_FAILED, SEASON_CLOCK, Sensitivity, season_clock, sensitivity_of
+
+__all__ = [
+    "ALL_FAILED",
+    "PERMUTATIONS",
+    "SEASON_CLOCK",
+    "Agreement",
+    "Alias",
+    "Overlap",
+    "RawComparison",
+    "Sensitivity",
+    "agreement_of",
+    "choice_never_mixes",
+    "choice_p_values",
+    "detectable_ratio",
+    "e_value",
+    "e_value_of_interval",
+    "environments_of",
+    "extrapolated_shares",
+    "log_hazard_ratios",
+    "overlap_of",
+    "raw_comparisons",
+    "season_clock",
+    "sensitivity_of",
+]

@@ -1,0 +1,89 @@
+"""Second opinions: hazard ratios with the same terms, and raw curves, beside the ranking; where they disagree."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from workbench.estimate.cox import fit_hazard_ratios
+from workbench.lives import Lives
+from workbench.ranking.model import CHOICE_SD, Design
+from workbench.wording import count_of, join_words, percent_text
+
+__all__ = ["Agreement", "agreement_of", "log_hazard_ratios"]
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """Agreement of the ranking with another view of the same comparisons.
+
+    Attributes
+    ----------
+    view : str
+        What it is compared with.
+    share : float
+        Share of comparisons that point the same way; NaN when none could be made.
+    disagreeing : tuple of (choice, level)
+        Comparisons that do not.
+    sentence : str
+        Both in words.
+    """
+
+    view: str
+    share: float
+    disagreeing: tuple[tuple[str, str], ...]
+    sentence: str
+
+
+def log_hazard_ratios(design: Design) -> dict[tuple[str, str], float]:
+    """Return the log hazard ratio of each ranked level to its reference, by proportional hazards with the same terms."""
+    columns: dict[str, object] = {}
+    for number, block in enumerate(design.blocks):
+        name = f"term {number}"
+        if block.codes is not None and len(block.levels) < 2:
+            continue  # all of its levels are pooled: nothing to compare
+        if block.codes is None:
+            columns[name] = block.values
+        else:
+            order = list(block.levels)
+            if block.reference:
+                order.remove(block.reference)
+                order.insert(0, block.reference)
+            texts = np.array(block.levels, dtype=object)[block.codes]
+            columns[name] = pd.Categorical(texts, categories=order)
+    lives = design.lives
+    same = Lives.from_arrays(
+        lower=lives.lower, upper=lives.upper, entry=lives.entry, weight=lives.weight, covariates=pd.DataFrame(columns)
+    )
+    table = fit_hazard_ratios(same, list(columns), shrink=1.0 / CHOICE_SD**2).table
+    found = {(t, v): float(x) for t, v, x in zip(table.term, table.level, table.log_hazard_ratio, strict=True)}
+    result = {}
+    for number, block in enumerate(design.blocks):
+        for level in block.ranked:
+            result[block.name, level] = 0.0 if level == block.reference else found[f"term {number}", level]
+    return result
+
+
+def agreement_of(
+    view: str, gains: Mapping[tuple[str, str], float], other: Mapping[tuple[str, str], float]
+) -> Agreement:
+    """Return how often another view points the same way as the ranking."""
+    known = [p for p in gains if np.isfinite(gains[p]) and np.isfinite(other.get(p, np.nan))]
+    against = tuple(p for p in known if gains[p] * other[p] < 0)
+    if not known:
+        return Agreement(view, float("nan"), (), f"No comparison could be made with {view}.")
+    share = 1.0 - len(against) / len(known)
+    head = (
+        f"The ranking points the same way as {view} in {len(known) - len(against)} of "
+        f"{count_of(len(known), 'comparison')} ({percent_text(share)})"
+    )
+    return Agreement(view, share, against, f"{head}{_exceptions(against)}.")
+
+
+def _exceptions(against: Sequence[tuple[str, str]]) -> str:
+    if not against:
+        return ""
+    shown = [f"{choice} = {level}" for choice, level in against[:6]]
+    more = f" and {len(against) - 6} more" if len(against) > 6 else ""
+    return f"; not for {join_words(shown) if not more else ', '.join(shown)}{more}"

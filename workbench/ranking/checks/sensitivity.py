@@ -1,0 +1,169 @@
+"""Sensitivity: the ranking refitted with missing units failed or working, a site left out, another clock or life."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from workbench.ranking.checks.missing_units import FlipCount, MissingUnits, flip_counts, missing_units
+from workbench.ranking.model import Design, Standardised, fit_design, problem_of, standardise
+from workbench.results import Result
+
+__all__ = ["ALL_FAILED", "ALL_WORKED", "SEASON_CLOCK", "Sensitivity", "contrasts_of", "season_clock", "sensitivity_of"]
+
+ALL_FAILED = "all missing units failed the day after they were last seen good"
+ALL_WORKED = "all missing units worked to the last visit of their site"
+LEVEL_FAILED = "missing units with the level failed, those with the reference worked on"
+REFERENCE_FAILED = "missing units with the reference failed, those with the level worked on"
+NO_DEAD_ON_ARRIVAL = "without units dead on arrival"
+SEASON_CLOCK = "day of the season as clock"
+LONG_DEPLOYMENT = 30.0
+"""Spread of deployment days over which the clock matters (a judgement, no source)."""
+OTHER_DISTRIBUTIONS = ("lognormal", "loglogistic")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sensitivity(Result):
+    """Gains of every comparison under other assumptions.
+
+    `columns`: run, choice, level, survival_gain, flips (the sign differs from the main run).
+
+    Attributes
+    ----------
+    flip_counts : mapping of (choice, level) to FlipCount
+        How many missing units would have to have failed to change the sign.
+    missing : int
+        Units missing.
+    """
+
+    flip_counts: Mapping[tuple[str, str], FlipCount] = field(default_factory=dict)
+    missing: int = 0
+
+
+def contrasts_of(design: Design) -> list[tuple[str, str]]:
+    """Return the ranked levels that are compared with a reference, as (choice, level)."""
+    return [(b.name, v) for b in design.choices if len(b.ranked) > 1 for v in b.ranked if v != b.reference]
+
+
+def season_clock(design: Design) -> Design | None:
+    """Return the design with the day of the season as clock, or None when that makes no difference.
+
+    A unit put out on day d of its season is at risk after d; all its times move by d.
+    """
+    frame = design.lives.covariates
+    if "deployed_on" not in frame.columns or frame["deployed_on"].isna().any():
+        return None
+    day = frame["deployed_on"].to_numpy(dtype="datetime64[D]").astype(np.int64)
+    season = np.zeros(len(day), dtype=np.int64)
+    if "season" in frame.columns:
+        season = np.unique(frame["season"].astype(str).to_numpy(dtype=str), return_inverse=True)[1]
+    first = np.full(season.max() + 1, day.max())
+    np.minimum.at(first, season, day)
+    put_out = (day - first[season]).astype(float)
+    if put_out.max() <= LONG_DEPLOYMENT:
+        return None
+    lives = design.lives
+    return replace(
+        design,
+        lives=replace(lives, lower=lives.lower + put_out, upper=lives.upper + put_out, entry=lives.entry + put_out),
+    )
+
+
+def sensitivity_of(design: Design, mission: float) -> Sensitivity:
+    """Refit the ranking under other assumptions, each run a single fit."""
+    pairs = contrasts_of(design)
+    missing, notes = missing_units(design)
+    known = np.isfinite(missing.upper)
+    runs = _weighted_runs(design, missing, pairs)
+    empty = [name for name, weights, _ in runs if not weights[known].any()]
+    runs = [run for run in runs if run[0] not in empty]
+    if empty:
+        notes = (*notes, f"Left without a single failure, and so not made: {'; '.join(empty)}.")
+    problem = problem_of(design, rows=missing.rows, lower=missing.lower, upper=missing.upper)
+    fits = fit_design(problem, np.array([weights for _, weights, _ in runs]), "a sensitivity run")
+    gains = _gain_matrix(design, standardise(design, fits, mission, days=False), pairs)
+    main = gains[0]
+    rows: dict[str, Any] = {name: [] for name in ("run", "choice", "level", "survival_gain", "flips")}
+    for (name, _, only), gain in zip(runs[1:], gains[1:], strict=True):
+        _add(
+            rows,
+            name,
+            pairs if only is None else [only],
+            gain if only is None else gain[[pairs.index(only)]],
+            main,
+            pairs,
+        )
+    for distribution in OTHER_DISTRIBUTIONS:
+        fit = fit_design(
+            problem_of(design, distribution=distribution), design.lives.weight, f"the {distribution} model"
+        )
+        put_in = standardise(design, fit, mission, distribution=distribution, days=False)
+        _add(rows, f"{distribution} lives", pairs, _gain_matrix(design, put_in, pairs)[0], main, pairs)
+    moved = season_clock(design)
+    if moved is not None:
+        fit = fit_design(problem_of(moved), design.lives.weight, "the model with the day of the season as clock")
+        put_in = standardise(moved, fit, mission, days=False)
+        _add(rows, SEASON_CLOCK, pairs, _gain_matrix(design, put_in, pairs)[0], main, pairs)
+    counts = flip_counts(design, missing, problem, mission, dict(zip(pairs, main, strict=True)))
+    return Sensitivity(columns=rows, flip_counts=counts, missing=missing.units, notes=notes)
+
+
+def _gain_matrix(design: Design, put_in: Mapping[str, Standardised], pairs: Sequence[tuple[str, str]]) -> np.ndarray:
+    """Gains in mission survival over the reference, shape (B, number of pairs)."""
+    columns = []
+    for choice, level in pairs:
+        block, standard = design.block(choice), put_in[choice]
+        base = standard.levels.index(block.reference)
+        column = standard.levels.index(level)
+        columns.append(standard.survival[:, column] - standard.survival[:, base])
+    return np.stack(columns, axis=1)
+
+
+def _add(
+    rows: dict[str, list],
+    run: str,
+    shown: Sequence[tuple[str, str]],
+    gain: np.ndarray,
+    main: np.ndarray,
+    pairs: Sequence[tuple[str, str]],
+) -> None:
+    for (choice, level), value in zip(shown, gain, strict=True):
+        rows["run"].append(run)
+        rows["choice"].append(choice)
+        rows["level"].append(level)
+        rows["survival_gain"].append(float(value))
+        rows["flips"].append(bool(value * main[pairs.index((choice, level))] < 0))
+
+
+Run = tuple[str, np.ndarray, tuple[str, str] | None]
+
+
+def _weighted_runs(design: Design, missing: MissingUnits, pairs: Sequence[tuple[str, str]]) -> list[Run]:
+    """Runs that differ only in the weights of rows: (name, weights, the one comparison that it is about)."""
+    everyone = np.ones(len(missing.of), dtype=bool)
+    runs: list[Run] = [("as recorded", missing.weights(), None)]
+    if missing.units:
+        runs.append((ALL_FAILED, missing.weights(failed=everyone), None))
+        if missing.can_work_on:
+            runs.append((ALL_WORKED, missing.weights(worked=everyone), None))
+        for choice, level in pairs:
+            block = design.block(choice)
+            codes = np.asarray(block.codes)[missing.of]
+            ours, theirs = codes == block.levels.index(level), codes == block.levels.index(block.reference)
+            if missing.can_work_on and (ours.any() or theirs.any()):
+                runs.append((LEVEL_FAILED, missing.weights(failed=ours, worked=theirs), (choice, level)))
+                runs.append((REFERENCE_FAILED, missing.weights(failed=theirs, worked=ours), (choice, level)))
+    lives = design.lives
+    for block in design.blocks:
+        if block.role == "site" and block.codes is not None:
+            for number, name in enumerate(block.levels):
+                kept = missing.weights()
+                kept[: len(lives)][block.codes == number] = 0.0
+                runs.append((f"without {block.name} {name}", kept, None))
+    dead = lives.failed & (lives.upper <= 1.0)
+    if dead.any() and not dead[lives.failed].all():
+        kept = missing.weights()
+        kept[: len(lives)][dead] = 0.0
+        runs.append((NO_DEAD_ON_ARRIVAL, kept, None))
+    return runs

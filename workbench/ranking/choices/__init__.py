@@ -1,0 +1,6 @@
+"""Which protection choices go with longer life, and how sure is that?"""
+
+from workbench.ranking.choices.asking import RankingQuestion, question_of
+from workbench.ranking.choices.rank import Ranking, rank_choices
+
+__all__ = ["Ranking", "RankingQuestion", "question_of", "rank_choices"]

@@ -1,0 +1,228 @@
+"""Core of the ranking: gains with limits, shares of replicates, p values and bare grades of one design."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.ranking.checks import PERMUTATIONS, choice_p_values
+from workbench.ranking.choices.grade import Evidence, adjusted_for_choices, grade_of
+from workbench.ranking.model import (
+    CHOICE_SD,
+    SCALES,
+    Block,
+    Design,
+    Standardised,
+    fit_design,
+    problem_of,
+    resample_design,
+    standardise,
+)
+
+__all__ = ["STRENGTHS", "ChoiceFigures", "core_of", "last_known_days", "supported_mission"]
+
+STRENGTHS = (0.25, 0.5, 1.0)
+"""Prior standard deviations of the levels at which the gain is shown; the answer is the middle one."""
+
+
+@dataclass(frozen=True, eq=False)
+class ChoiceFigures:
+    """What the model says of the ranked levels of one choice; arrays have shape (L,) in the order of `block.ranked`.
+
+    Attributes
+    ----------
+    block : Block
+        The choice.
+    survival, days : np.ndarray
+        Mission survival and restricted mean of the fleet with each level.
+    gain, lower, upper : np.ndarray
+        Gain in mission survival over the reference with percentile limits; NaN limits for the reference.
+    days_gain, days_lower, days_upper : np.ndarray
+        The same for the restricted mean.
+    time_ratio, time_lower, time_upper : np.ndarray
+        Time ratio to the reference with percentile limits.
+    risk_ratio, risk_lower, risk_upper : np.ndarray
+        (1 - lower survival) / (1 - higher survival) of level and reference, in the direction of the gain.
+    better_share, first_share : np.ndarray
+        Share of replicates with a gain, and with the highest mission survival of the choice.
+    strengths : np.ndarray, shape (3, L)
+        Gain at the three strengths of shrinkage.
+    p_value, p_adjusted : float
+        Of the choice.
+    held_shape : float
+        Weibull shape at which the fit had to be held; NaN when it was free.
+    shape_limits : tuple of float
+        Weibull shape, 95 % of the replicates.
+    """
+
+    block: Block
+    survival: np.ndarray
+    days: np.ndarray
+    gain: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    days_gain: np.ndarray
+    days_lower: np.ndarray
+    days_upper: np.ndarray
+    time_ratio: np.ndarray
+    time_lower: np.ndarray
+    time_upper: np.ndarray
+    risk_ratio: np.ndarray
+    risk_lower: np.ndarray
+    risk_upper: np.ndarray
+    better_share: np.ndarray
+    first_share: np.ndarray
+    strengths: np.ndarray
+    p_value: float
+    p_adjusted: float
+    held_shape: float
+    shape_limits: tuple[float, float]
+
+    def evidence(self, level: int) -> Evidence:
+        """What the bare grade of a level rests on."""
+        return Evidence(
+            gain=float(self.gain[level]),
+            lower=float(self.lower[level]),
+            upper=float(self.upper[level]),
+            better_share=float(self.better_share[level]),
+            p_adjusted=self.p_adjusted,
+            strengths=tuple(float(s) for s in self.strengths[:, level]),
+        )
+
+    def bare_grades(self) -> dict[str, str]:
+        """Grade of each level but the reference before any further check."""
+        return {v: grade_of(self.evidence(i))[0] for i, v in enumerate(self.block.ranked) if v != self.block.reference}
+
+
+def core_of(
+    design: Design,
+    mission: float,
+    *,
+    resamples: int,
+    seed: int,
+    confidence: float,
+    tried: int | None = None,
+    permutations: int = PERMUTATIONS,
+) -> dict[str, ChoiceFigures]:
+    """Fit, resample and standardise a design, and test each choice."""
+    weight = design.lives.weight.astype(float)
+    best = fit_design(problem_of(design), weight)
+    answer = standardise(design, best, mission)
+    strengths = {}
+    for sd in STRENGTHS:
+        if sd == CHOICE_SD:
+            strengths[sd] = answer
+            continue
+        problem = problem_of(design, precision=design.with_choice_sd(sd))
+        fit = fit_design(problem, weight, f"the ranking model with shrinkage sd {sd:g}")
+        strengths[sd] = standardise(design, fit, mission, days=False)
+    replicates = resample_design(design, resamples, seed)
+    spread = standardise(design, replicates, mission)
+    p_values = choice_p_values(design, seed, permutations)
+    adjusted = dict(zip(p_values, adjusted_for_choices(np.array(list(p_values.values())), tried), strict=True))
+    shown = [b for b in design.choices if len(b.ranked) > 1]
+    low, high = np.quantile(1.0 / replicates.scale, [0.025, 0.975]).tolist()
+    shape = (1.0 / best.scale[0] if best.scale[0] in SCALES else float("nan"), (low, high))
+    return {
+        block.name: _figures(
+            block,
+            answer[block.name],
+            spread[block.name],
+            (best.coefficients[:, block.start : block.stop], replicates.coefficients[:, block.start : block.stop]),
+            np.stack([_gains(block, strengths[sd][block.name].survival)[0] for sd in STRENGTHS]),
+            (p_values[block.name], float(adjusted[block.name])),
+            confidence,
+            shape,
+        )
+        for block in shown
+    }
+
+
+def _gains(block: Block, values: np.ndarray) -> np.ndarray:
+    base = block.ranked.index(block.reference)
+    return values - values[:, base : base + 1]
+
+
+def _figures(
+    block: Block,
+    answer: Standardised,
+    spread: Standardised,
+    effects: tuple[np.ndarray, np.ndarray],
+    strengths: np.ndarray,
+    p: tuple[float, float],
+    confidence: float,
+    shape: tuple[float, tuple[float, float]],
+) -> ChoiceFigures:
+    base = block.ranked.index(block.reference)
+    gain, gains = _gains(block, answer.survival)[0], _gains(block, spread.survival)
+    log_ratio, log_ratios = (_gains(block, e[:, block.ranked_codes]) for e in effects)
+    sign = np.where(gain < 0, -1.0, 1.0)
+    risk, risks = (_risk_ratio(s, base, sign) for s in (answer.survival, spread.survival))
+    days_gain = _gains(block, answer.days)[0]
+    figures = ((gain, gains), (days_gain, _gains(block, spread.days)), (log_ratio[0], log_ratios), (risk[0], risks))
+    limits = [_limits(estimate, values, base, confidence) for estimate, values in figures]
+    return ChoiceFigures(
+        block=block,
+        survival=answer.survival[0],
+        days=answer.days[0],
+        gain=gain,
+        lower=limits[0][0],
+        upper=limits[0][1],
+        days_gain=days_gain,
+        days_lower=limits[1][0],
+        days_upper=limits[1][1],
+        time_ratio=np.exp(log_ratio[0]),
+        time_lower=np.exp(limits[2][0]),
+        time_upper=np.exp(limits[2][1]),
+        risk_ratio=risk[0],
+        risk_lower=limits[3][0],
+        risk_upper=limits[3][1],
+        better_share=np.where(np.arange(len(gain)) == base, np.nan, (gains > 0).mean(axis=0)),
+        first_share=_first_shares(spread.survival),
+        strengths=strengths,
+        p_value=p[0],
+        p_adjusted=p[1],
+        held_shape=shape[0],
+        shape_limits=shape[1],
+    )
+
+
+def _limits(estimate: np.ndarray, values: np.ndarray, base: int, confidence: float) -> tuple[np.ndarray, np.ndarray]:
+    """Percentiles of the replicates, which hold the estimate too: where levels are separated it may lie outside."""
+    tail = 0.5 * (1 - confidence)
+    lower, upper = np.quantile(values, [tail, 1 - tail], axis=0)
+    lower, upper = np.minimum(lower, estimate), np.maximum(upper, estimate)
+    lower[base] = upper[base] = np.nan
+    return lower, upper
+
+
+def _risk_ratio(survival: np.ndarray, base: int, sign: np.ndarray) -> np.ndarray:
+    """Ratio of the risk with the worse to that with the better of level and reference (as the estimate has them)."""
+    risk = np.maximum(1.0 - survival, 1e-12)
+    ratio = risk[:, base : base + 1] / risk
+    return np.where(sign > 0, ratio, 1.0 / ratio)
+
+
+def _first_shares(survival: np.ndarray) -> np.ndarray:
+    best = survival == survival.max(axis=1, keepdims=True)
+    return (best / best.sum(axis=1, keepdims=True)).mean(axis=0)
+
+
+def last_known_days(design: Design) -> Mapping[tuple[str, str], float]:
+    """Return the last day on which anything is known of each ranked level; inf where every unit failed."""
+    days = {}
+    for block in design.choices:
+        for level, number in zip(block.ranked, block.ranked_codes, strict=True):
+            days[block.name, level] = supported_mission(design, block.codes == number)
+    return days
+
+
+def supported_mission(design: Design, rows: np.ndarray | None = None) -> float:
+    """Return the longest mission that lives support: their last known day, or inf if all of them failed.
+
+    Shapes: rows (n,).
+    """
+    lives = design.lives if rows is None else design.lives.take(rows)
+    if lives.failed.all():
+        return float("inf")
+    return float(np.max(np.where(lives.failed, lives.upper, lives.lower)))

@@ -1,0 +1,317 @@
+"""Table of the ranking: figures and checks in, rows with grades and reasons out, and the sentences under the table."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from workbench.estimate.shared import NOT_RECORDED
+from workbench.ranking.checks import (
+    ALL_FAILED,
+    SEASON_CLOCK,
+    Alias,
+    Overlap,
+    RawComparison,
+    Sensitivity,
+    choice_never_mixes,
+    detectable_ratio,
+    e_value,
+    e_value_of_interval,
+    environments_of,
+    extrapolated_shares,
+)
+from workbench.ranking.choices.core import STRENGTHS, ChoiceFigures, last_known_days
+from workbench.ranking.choices.grade import comparisons_sentence, grade_of
+from workbench.ranking.model import SHAPE_SD, Block, Design
+from workbench.wording import count_of, join_words, percent_text
+
+__all__ = ["COLUMNS", "Checks", "notes_of", "table_of"]
+
+MOST_EXTRAPOLATED = 0.5
+"""Share of the fleet outside of a level's environments over which it cannot be told apart (a judgement, no source)."""
+MOST_BLANK = 0.2
+"""Share of units without a record of a choice from which on it is at most likely (a judgement, no source)."""
+LOOSE_SHAPE = 3.5
+"""Upper over lower limit of the shape from which on it is said to be an assumption (a judgement, no source)."""
+
+COLUMNS = (
+    *("choice", "level", "reference", "units", "failures", "mission_survival", "survival_gain", "lower", "upper"),
+    *("days_gained", "days_lower", "days_upper", "time_ratio", "better_share", "first_share", "p_value", "p_adjusted"),
+    *("extrapolated", "grade", "note"),
+    *("gain_strong_shrinkage", "gain_weak_shrinkage", "restricted_mean", "time_ratio_lower", "time_ratio_upper"),
+    *("raw_survival", "raw_gain", "raw_gain_within", "hazard_ratio", "gain_missing_failed", "gain_season_clock"),
+    *("lost_to_anything", "e_value", "e_value_limit", "missing_flip"),
+    "detectable_hazard_ratio",
+)
+"""Columns of the table, in order; the first twenty are those of every ranking."""
+
+_HIDDEN_BEYOND = (
+    *("mission_survival", "survival_gain", "lower", "upper", "days_gained", "days_lower", "days_upper", "better_share"),
+    *("first_share", "gain_strong_shrinkage", "gain_weak_shrinkage", "restricted_mean", "e_value", "e_value_limit"),
+)
+_HIDDEN_GAINS = tuple(n for n in _HIDDEN_BEYOND if n not in ("mission_survival", "first_share", "restricted_mean"))
+
+Pair = tuple[str, str]
+
+
+@dataclass(frozen=True, eq=False)
+class Checks:
+    """What the grades look at beside the model: overlap, other assumptions, raw curves, hazard ratios, clock."""
+
+    overlap: Overlap
+    sensitivity: Sensitivity
+    raw: Mapping[Pair, RawComparison]
+    hazard: Mapping[Pair, float]
+    clock: Mapping[str, ChoiceFigures] | None
+    every_cause: Mapping[Pair, RawComparison] | None
+
+    def run_gains(self, run: str) -> dict[Pair, float]:
+        """Gains of every comparison in one sensitivity run."""
+        c = self.sensitivity.columns
+        rows = zip(c["run"], c["choice"], c["level"], c["survival_gain"], strict=True)
+        return {(choice, level): float(gain) for name, choice, level, gain in rows if name == run}
+
+
+def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Checks, mission: float) -> dict[str, Any]:
+    """Return the columns of the ranking's table, choices by p value and levels by mission survival."""
+    known, shares = last_known_days(design), extrapolated_shares(design)
+    failed_if_missing = checks.run_gains(ALL_FAILED)
+    rows: list[dict[str, Any]] = []
+    order = sorted(figures.values(), key=lambda f: (np.isnan(f.p_value), f.p_value))
+    for choice in order:
+        block = choice.block
+        here = []
+        for number, level in enumerate(block.ranked):
+            pair = (block.name, level)
+            row = _figures_of(design, choice, number) | {"extrapolated": shares[pair]} | _check_columns(pair, checks)
+            row["gain_missing_failed"] = failed_if_missing.get(pair, np.nan)
+            if known[pair] < mission:
+                row |= dict.fromkeys(_HIDDEN_BEYOND, np.nan)
+            elif known[block.name, block.reference] < mission:
+                row |= dict.fromkeys(_HIDDEN_GAINS, np.nan)
+            row["grade"], row["note"] = _grade(design, choice, number, checks, known, shares, mission)
+            here.append(row)
+        _add_detectable(here)
+        here.sort(key=lambda r: (np.isnan(r["mission_survival"]), -np.nan_to_num(r["mission_survival"])))
+        rows += here
+    return {name: [row[name] for row in rows] for name in COLUMNS}
+
+
+def _add_detectable(rows: list[dict[str, Any]]) -> None:
+    """What each comparison of one choice could have shown, from its counts and those of the reference."""
+    base = next(row for row in rows if row["level"] == row["reference"])
+    for row in rows:
+        units, failures = row["units"] + base["units"], row["failures"] + base["failures"]
+        ratio = detectable_ratio(failures, row["units"] / units) if row is not base else np.nan
+        row["detectable_hazard_ratio"] = ratio
+
+
+def _figures_of(design: Design, choice: ChoiceFigures, number: int) -> dict[str, Any]:
+    block = choice.block
+    rows = block.codes == block.levels.index(block.ranked[number])
+    weight, is_reference = design.lives.weight, block.ranked[number] == block.reference
+    evalue = e_value(choice.risk_ratio[number])[0]
+    limit = e_value_of_interval(choice.risk_lower[number], choice.risk_upper[number])[0]
+    return {
+        "choice": block.name,
+        "level": block.ranked[number],
+        "reference": block.reference,
+        "units": int(weight[rows].sum()),
+        "failures": int(weight[rows & design.lives.failed].sum()),
+        "mission_survival": choice.survival[number],
+        "survival_gain": choice.gain[number],
+        "lower": choice.lower[number],
+        "upper": choice.upper[number],
+        "days_gained": choice.days_gain[number],
+        "days_lower": choice.days_lower[number],
+        "days_upper": choice.days_upper[number],
+        "time_ratio": choice.time_ratio[number],
+        "better_share": choice.better_share[number],
+        "first_share": choice.first_share[number],
+        "p_value": choice.p_value,
+        "p_adjusted": choice.p_adjusted,
+        "gain_strong_shrinkage": choice.strengths[STRENGTHS.index(0.25), number],
+        "gain_weak_shrinkage": choice.strengths[STRENGTHS.index(1.0), number],
+        "restricted_mean": choice.days[number],
+        "time_ratio_lower": choice.time_lower[number],
+        "time_ratio_upper": choice.time_upper[number],
+        "e_value": np.nan if is_reference else evalue,
+        "e_value_limit": np.nan if is_reference else limit,
+    }
+
+
+def _check_columns(pair: Pair, checks: Checks) -> dict[str, Any]:
+    raw = checks.raw[pair]
+    clock = np.nan
+    if checks.clock is not None:
+        moved = checks.clock[pair[0]]
+        clock = moved.gain[moved.block.ranked.index(pair[1])]
+    flip = checks.sensitivity.flip_counts.get(pair)
+    lost = 1.0 - (raw if checks.every_cause is None else checks.every_cause[pair]).survival
+    return {
+        "raw_survival": raw.survival,
+        "raw_gain": raw.gain,
+        "raw_gain_within": raw.within,
+        "hazard_ratio": float(np.exp(checks.hazard[pair])),
+        "gain_season_clock": clock,
+        "lost_to_anything": lost,
+        "missing_flip": np.nan if flip is None or flip.needed is None else float(flip.needed),
+    }
+
+
+def _grade(
+    design: Design,
+    choice: ChoiceFigures,
+    number: int,
+    checks: Checks,
+    known: Mapping[Pair, float],
+    shares: Mapping[Pair, float],
+    mission: float,
+) -> tuple[str, str]:
+    block = choice.block
+    level = block.ranked[number]
+    pair, base = (block.name, level), (block.name, block.reference)
+    apart = _apart(design, block, level, checks.overlap.aliases, known, shares, mission)
+    if level == block.reference:
+        lonely = apart if known[base] < mission or choice_never_mixes(design, block) else ""
+        return "reference", lonely or "the level that the others are compared with"
+    failed = checks.run_gains(ALL_FAILED).get(pair, np.nan)
+    evidence = replace(
+        choice.evidence(number),
+        same_sign=(
+            ("in the raw comparison within environments", checks.raw[pair].within),
+            ("by hazard ratios", -checks.hazard[pair]),
+            ("with all missing units failed", failed),
+        ),
+        apart=apart,
+        at_most_likely="; ".join(filter(None, (_blank(design, block), _clock(choice, number, checks)))),
+    )
+    return grade_of(evidence)
+
+
+def _apart(
+    design: Design,
+    block: Block,
+    level: str,
+    aliases: Sequence[Alias],
+    known: Mapping[Pair, float],
+    shares: Mapping[Pair, float],
+    mission: float,
+) -> str:
+    """Why a level cannot be told apart, or ""; the design comes first, then the reach of what was observed."""
+    if choice_never_mixes(design, block):
+        site = next(b.name for b in design.blocks if b.role == "site")
+        return f"{block.name} never varied within a {site}, so {block.name} and the {site} cannot be told apart"
+    found = [a.sentence for a in aliases if (a.choice, a.level) == (block.name, level)]
+    if found:
+        return "; ".join(found)
+    place = environments_of(design)[0]
+    for name in (level, block.reference):
+        if shares[block.name, name] > MOST_EXTRAPOLATED:
+            share = percent_text(shares[block.name, name])
+            return f"{share} of the fleet stood in a kind of {place} where {block.name} = {name} never was"
+    unit = design.lives.unit.rstrip("s")
+    for name in (level, block.reference):
+        if known[block.name, name] < mission:
+            return f"nothing is known of {block.name} = {name} after {unit} {known[block.name, name]:g}"
+    return ""
+
+
+def _blank(design: Design, block: Block) -> str:
+    share = _blank_share(design, block)
+    return f"{block.name} is not recorded for {percent_text(share)} of the units" if share > MOST_BLANK else ""
+
+
+def _blank_share(design: Design, block: Block) -> float:
+    if NOT_RECORDED not in block.levels:
+        return 0.0
+    weight = design.lives.weight
+    return float(weight[block.codes == block.levels.index(NOT_RECORDED)].sum() / weight.sum())
+
+
+def _clock(choice: ChoiceFigures, number: int, checks: Checks) -> str:
+    """What the day of the season as clock changes, or ""."""
+    if checks.clock is None:
+        return ""
+    moved = checks.clock[choice.block.name]
+    level = choice.block.ranked[number]
+    if choice.gain[number] * moved.gain[number] < 0:
+        return f"the sign differs with the {SEASON_CLOCK}"
+    before, after = choice.bare_grades()[level], moved.bare_grades()[level]
+    return f"with the {SEASON_CLOCK} the grade would be '{after}'" if before != after else ""
+
+
+def _about_shape(figures: ChoiceFigures) -> list[str]:
+    """Say where the lives leave the shape to an assumption."""
+    low, high = figures.shape_limits
+    if np.isfinite(figures.held_shape):
+        return [
+            "The failures do not show how the risk changes with age (all came at once, or at the start), so the "
+            f"Weibull shape is held at {figures.held_shape:.2g}."
+        ]
+    if high < LOOSE_SHAPE * low:
+        return []
+    return [
+        f"The failures hardly show how the risk changes with age (Weibull shape {low:.2g} to {high:.2g}), so figures "
+        f"for days on which nobody looked lean on an assumption: a shape near 1, sd {SHAPE_SD:g} on its log."
+    ]
+
+
+def notes_of(
+    design: Design,
+    columns: Mapping[str, Sequence[Any]],
+    checks: Checks,
+    *,
+    mission: float,
+    resamples: int,
+    causes: Sequence[str],
+    tried: int,
+    shape: ChoiceFigures | None = None,
+) -> tuple[str, ...]:
+    """Return the sentences under the table."""
+    lives, unit = design.lives, design.lives.unit
+    compared = sum(level != base for level, base in zip(columns["level"], columns["reference"], strict=True))
+    ranked = len(dict.fromkeys(columns["choice"]))
+    notes = [comparisons_sentence(compared)]
+    if tried > ranked:
+        notes.append(f"p values are corrected for {count_of(tried, 'choice')} looked at.")
+    notes.append("Longer life goes with a level here; that is an association, not a proof of cause.")
+    sites = sum(b.role == "site" for b in design.blocks)
+    sds = f"levels sd 0.5, exposures{' and sites' if sites else ''} sd 1 on log time"
+    notes.append(
+        f"Weibull time ratios, shrunken ({sds}), standardised over {count_of(lives.units, 'unit')} to a mission of "
+        f"{mission:g} {unit}; limits from {resamples:,} replicates weighted at random."
+    )
+    notes += [] if shape is None else _about_shape(shape)
+    if causes:
+        other = "failures of other mechanisms ended observation without counting"
+        notes.append(f"Survival means not lost to {join_words(list(causes))}; {other}.")
+    seen = np.array([r for r in columns["detectable_hazard_ratio"] if np.isfinite(r)])
+    if seen.size:
+        span = f"{seen.min():.2g}" if seen.size == 1 else f"{seen.min():.2g} to {seen.max():.2g}, by comparison,"
+        notes.append(
+            f"With its counts of failures the season could show a hazard ratio of {span} or more, 8 times in 10."
+        )
+    if lives.failures < compared:
+        notes.append(
+            f"{count_of(compared, 'comparison')} rest on {count_of(lives.failures, 'failure')}: "
+            "there are more levels than failures, so shrinkage decides much of what is shown."
+        )
+    notes += design.notes
+    notes += [f"{text}, so it can be likely at most." for b in design.choices if (text := _blank(design, b))]
+    if not environments_of(design)[0]:
+        notes.append("No environment is recorded, so the share extrapolated counts the whole fleet as one.")
+    if not sites:
+        notes.append(
+            "No site is recorded, so residuals change places over the whole fleet and sites are not held equal."
+        )
+    seasons = [b for b in design.blocks if b.role == "season"]
+    if seasons:
+        notes.append(f"{count_of(len(seasons[0].levels), 'season')} are pooled, with the season as a shrunken term.")
+    notes += checks.sensitivity.notes
+    hidden = sorted({b for b, g in zip(columns["choice"], columns["mission_survival"], strict=True) if np.isnan(g)})
+    notes += [
+        f"{name}: a level was not observed up to the mission; its figures are not known (NaN)." for name in hidden
+    ]
+    return tuple(notes)

@@ -1,0 +1,32 @@
+"""What does the ranking's model hold, and what does it say of a whole fleet?"""
+
+from workbench.ranking.model.design import CHOICE_SD, LEAST_UNITS, OTHER, SITE_SD, Block, Design, build_design
+from workbench.ranking.model.fitting import (
+    SCALES,
+    SHAPE_SD,
+    fit_design,
+    problem_of,
+    ranking_problem,
+    resample_design,
+    shape_centres,
+)
+from workbench.ranking.model.standardise import Standardised, standardise
+
+__all__ = [
+    "CHOICE_SD",
+    "LEAST_UNITS",
+    "OTHER",
+    "SCALES",
+    "SHAPE_SD",
+    "SITE_SD",
+    "Block",
+    "Design",
+    "Standardised",
+    "build_design",
+    "fit_design",
+    "problem_of",
+    "ranking_problem",
+    "resample_design",
+    "shape_centres",
+    "standardise",
+]

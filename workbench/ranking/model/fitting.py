@@ -1,0 +1,165 @@
+"""Fitting: the ranking model fitted once, and refitted to weighted replicates whose prior centres are drawn anew."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from workbench.errors import EstimateError
+from workbench.estimate.likelihood import AftBatch, AftProblem, fit_batch
+from workbench.ranking.model.design import Design
+
+__all__ = [
+    "SCALES",
+    "SHAPE_SD",
+    "fit_design",
+    "problem_of",
+    "ranking_problem",
+    "replicate_weights",
+    "resample_design",
+    "shape_centres",
+]
+
+SHAPE_SD = 0.7
+"""Prior sd of the log of the Weibull shape, around a shape of 1: without it, lives that nobody looked at before the
+end leave the shape free, and shrinkage of the effects drives it up without reason."""
+
+SCALES = np.geomspace(0.1, 3.0, 8)
+"""Scales (1 / shape) at which a fit is held whose scale runs off."""
+LEAST_SCALE = 0.02
+"""A scale under it has run off: no life ends so punctually (a judgement, no source)."""
+
+
+def problem_of(
+    design: Design,
+    *,
+    lower: np.ndarray | None = None,
+    upper: np.ndarray | None = None,
+    entry: np.ndarray | None = None,
+    rows: np.ndarray | None = None,
+    precision: np.ndarray | None = None,
+    distribution: str = "weibull",
+) -> AftProblem:
+    """Return the model's problem, with some of its times, rows or strengths changed.
+
+    Shapes: lower, upper, entry (m,), rows (m,), precision (k,).
+    """
+    lives = design.lives
+    take = np.arange(len(lives)) if rows is None else rows
+    return ranking_problem(
+        lives.lower[take] if lower is None else lower,
+        lives.upper[take] if upper is None else upper,
+        lives.entry[take] if entry is None else entry,
+        design.columns[take],
+        design.precision if precision is None else precision,
+        distribution=distribution,
+    )
+
+
+def ranking_problem(
+    lower: np.ndarray,
+    upper: np.ndarray,
+    entry: np.ndarray,
+    columns: np.ndarray,
+    precision: np.ndarray | None = None,
+    distribution: str = "weibull",
+) -> AftProblem:
+    """Return a problem whose effects are shrunken as given, and whose shape is held near 1 by a weak prior.
+
+    Shapes: lower, upper, entry (n,), columns (n, k), precision (k,).
+    """
+    problem = AftProblem.build(lower, upper, entry, columns, precision=precision, distribution=distribution)
+    return replace(problem, shape_precision=1.0 / SHAPE_SD**2)
+
+
+def shape_centres(resamples: int, rng: np.random.Generator) -> np.ndarray:
+    """Draw where the prior of the log shape of each replicate is centred.
+
+    Shapes: returns (B, 1).
+    """
+    return SHAPE_SD * rng.standard_normal((resamples, 1))
+
+
+def fit_design(problem: AftProblem, weights: np.ndarray, what: str = "the ranking model") -> AftBatch:
+    """Fit a problem to weights; where the scale runs off it is held, and what reaches no maximum even so is refused.
+
+    Shapes: weights (n,).
+    """
+    weights = np.atleast_2d(np.asarray(weights, dtype=float))
+    return _settled(problem, weights, np.zeros((len(weights), problem.columns)), fit_batch(problem, weights), what)
+
+
+def _settled(
+    problem: AftProblem, weights: np.ndarray, centre: np.ndarray, fits: AftBatch, what: str = "the ranking model"
+) -> AftBatch:
+    """The fits, with the scale of those that ran off or reached no maximum held where it suits best within `SCALES`.
+
+    A scale runs off when all failures come at once, or at the very start while the rest live on.
+    """
+    lost = np.flatnonzero(~fits.converged | (fits.scale < LEAST_SCALE))
+    if not lost.size:
+        return fits
+    held = [fit_batch(problem, weights[lost], centre[lost], scale=scale) for scale in SCALES]
+    middle = centre[lost][:, : problem.columns]
+    reached = np.stack(
+        [
+            np.where(
+                f.converged,
+                f.log_likelihood - 0.5 * (problem.precision * (f.coefficients - middle) ** 2).sum(axis=1),
+                -np.inf,
+            )
+            for f in held
+        ]
+    )
+    if not np.isfinite(reached.max(axis=0)).all():
+        raise EstimateError(
+            f"{what} reached no maximum; use fewer choices or exposures, or check the times of the lives"
+        )
+    best = reached.argmax(axis=0)
+    parts = {}
+    for name in ("coefficients", "intercept", "scale", "log_likelihood", "converged"):
+        values = np.array(getattr(fits, name))
+        values[lost] = np.stack([getattr(f, name) for f in held])[best, np.arange(lost.size)]
+        parts[name] = values
+    return AftBatch(**parts)
+
+
+def replicate_weights(design: Design, resamples: int, rng: np.random.Generator) -> np.ndarray:
+    """Draw the weights of replicates: Gamma(w) a row, or one Gamma(1) a cluster times the weights of its rows.
+
+    Shapes: returns (B, n).
+
+    References
+    ----------
+    Rubin (1981), Annals of Statistics 9, 130-134; Xu, Gotwalt, Hong, King & Meeker (2020), American Statistician 74,
+    345-358.
+    """
+    lives = design.lives
+    if lives.cluster is None:
+        drawn = rng.standard_gamma(lives.weight.astype(float), size=(resamples, len(lives)))
+        return np.maximum(drawn, 1e-12)
+    _, first, cluster = np.unique(np.array([str(c) for c in lives.cluster]), return_index=True, return_inverse=True)
+    # clusters are numbered as they first appear, so that their names do not matter
+    place = np.empty(len(first), dtype=np.int64)
+    place[np.argsort(first)] = np.arange(len(first))
+    drawn = np.maximum(rng.standard_gamma(1.0, size=(resamples, len(first))), 1e-12)
+    return drawn[:, place[cluster]] * lives.weight
+
+
+def resample_design(design: Design, resamples: int, seed: int) -> AftBatch:
+    """Refit the model to replicates: weights drawn a unit, and the centre of each shrunken effect from its prior."""
+    rng = np.random.default_rng(seed)
+    problem = problem_of(design)
+    centre = rng.standard_normal((resamples, problem.columns)) / np.sqrt(design.precision)
+    centre = np.hstack([centre, shape_centres(resamples, rng)])
+    at_once = max(1, 4_000_000 // max(1, len(design.lives)))
+    start = fit_design(problem, design.lives.weight.astype(float))
+    parts = []
+    for begin in range(0, resamples, at_once):
+        rows = slice(begin, min(begin + at_once, resamples))
+        weights = replicate_weights(design, rows.stop - begin, rng)
+        fits = fit_batch(problem, weights, centre[rows], start)
+        parts.append(_settled(problem, weights, centre[rows], fits, "a replicate of the ranking model"))
+    return AftBatch(
+        *(np.concatenate([getattr(p, name) for p in parts]) for name in ("coefficients", "intercept", "scale")),
+        *(np.concatenate([getattr(p, name) for p in parts]) for name in ("log_likelihood", "converged")),
+    )

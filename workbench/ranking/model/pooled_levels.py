@@ -1,0 +1,115 @@
+"""Levels of the ranking: covariates in, levels with the small ones pooled out, in an order that no name decides."""
+
+import numpy as np
+import pandas as pd
+
+from workbench.errors import EstimateError
+from workbench.estimate.shared import NOT_RECORDED, terms_of, text_levels
+from workbench.lives import Lives
+
+__all__ = ["LEAST_UNITS", "OTHER", "Reading", "joined_rows", "read_levels", "sortable_values"]
+
+LEAST_UNITS = 5
+"""A level of fewer units is pooled with its like (a judgement, no source)."""
+OTHER = "other"
+"""The level of all levels with too few units."""
+
+Reading = tuple[tuple[str, ...], np.ndarray, bool, list[str]]
+"""Levels, codes or values of each life, whether it is a number, and the levels that went into "other"."""
+
+
+def sortable_values(lives: Lives, name: str) -> np.ndarray:
+    """Return a covariate as numbers that depend on its values, or on what its levels hold, not on names.
+
+    Shapes: returns (n,).
+    """
+    column = lives.covariates[name]
+    if pd.api.types.is_datetime64_any_dtype(column):
+        days = column.to_numpy(dtype="datetime64[D]").astype(np.int64)
+        return np.where(column.isna().to_numpy(), -1, days)
+    if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
+        return column.to_numpy(dtype=float, na_value=-1.0)
+    levels, codes = text_levels(column)
+    place = np.empty(len(levels) + 1, dtype=np.int64)
+    place[_order_without_names(lives, codes + 1, len(levels) + 1)] = np.arange(len(levels) + 1)
+    return place[codes + 1]
+
+
+def read_levels(lives: Lives, name: str, role: str, notes: list[str]) -> Reading:
+    """Read a covariate of the model."""
+    if role == "choice" and name in lives.covariates.columns:
+        lives = _number_as_levels(lives, name)
+    if role in ("site", "season"):
+        lives = lives.replace(covariates={name: lives.covariates[name].astype(object)})
+    term = terms_of(lives, name)[0]
+    if term.values is not None:
+        return ("+1",), term.values, True, []
+    levels, codes = term.levels, np.asarray(term.codes, dtype=np.int64)
+    pooled: list[str] = []
+    if role == "choice":
+        levels, codes, pooled = _pooled(lives, name, levels, codes, notes)
+    rank = _order_without_names(lives, codes, len(levels))
+    place = np.empty(len(levels), dtype=np.int64)
+    place[rank] = np.arange(len(levels))
+    return tuple(levels[i] for i in rank), place[codes], False, pooled
+
+
+def _number_as_levels(lives: Lives, name: str) -> Lives:
+    column = lives.covariates[name]
+    if not pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column):
+        return lives
+    values = column.nunique()
+    if values > 12:
+        raise EstimateError(
+            f"{name} is a number with {values} different values; band it into levels, or put it in adjust"
+        )
+    texts = column.map(lambda v: f"{v:g}", na_action="ignore").astype(object)
+    return lives.replace(covariates=lives.covariates.assign(**{name: texts}))
+
+
+def _pooled(
+    lives: Lives, name: str, levels: tuple[str, ...], codes: np.ndarray, notes: list[str]
+) -> tuple[tuple[str, ...], np.ndarray, list[str]]:
+    units = np.bincount(codes, lives.weight, len(levels)).astype(np.int64)
+    recorded = np.array([level != NOT_RECORDED for level in levels])
+    if recorded.sum() < 2:
+        only = levels[int(np.argmax(recorded))]
+        raise EstimateError(f"{name} has one level only ({only}), so it cannot be ranked; leave it out of choices")
+    small = recorded & (units < LEAST_UNITS)
+    if not small.any():
+        return levels, codes, []
+    # a level that is called "other" by the log itself is part of the pool
+    small |= np.array([level == OTHER for level in levels])
+    pool = [level for level, s in zip(levels, small, strict=True) if s]
+    kept = [level for level, s in zip(levels, small, strict=True) if not s]
+    place = np.array([len(kept) if s else kept.index(level) for level, s in zip(levels, small, strict=True)])
+    counts = ", ".join(f"{level} {units[levels.index(level)]}" for level in pool)
+    notes.append(f"{name}: levels under {LEAST_UNITS} units ({counts}) are pooled as '{OTHER}', fitted but not ranked.")
+    return (*kept, OTHER), place[codes], pool
+
+
+def _order_without_names(lives: Lives, codes: np.ndarray, size: int) -> np.ndarray:
+    weight = lives.weight.astype(float)
+    failed = lives.failed
+    ends = np.where(failed, lives.upper, 0.0)
+    sums = [weight, weight * failed, weight * lives.lower, weight * ends, weight * lives.entry, weight * lives.lower**2]
+    keys = [np.round(np.bincount(codes, values, size), 6) for values in sums]
+    return np.lexsort([np.arange(size), *reversed(keys)])
+
+
+def joined_rows(bare: Lives, order: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Join identical rows.
+
+    Shapes: order (n,), returns (m,).
+    """
+    parts: list[np.ndarray] = [bare.lower, bare.upper, bare.entry]
+    parts += [bare.covariates[name].to_numpy() for name in bare.covariates.columns]
+    if bare.cluster is not None:
+        parts.append(bare.cluster)
+    fresh = np.zeros(len(order), dtype=bool)
+    fresh[:1] = True
+    for part in parts:
+        values = part[order]
+        fresh[1:] |= values[1:] != values[:-1]
+    starts = np.flatnonzero(fresh)
+    return order[starts], np.add.reduceat(bare.weight[order], starts)

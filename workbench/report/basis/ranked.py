@@ -1,0 +1,32 @@
+"""Ranked: the one adjusted ranking of a season that the findings on choices and on next season share."""
+
+from typing import TYPE_CHECKING
+
+from workbench.errors import EstimateError
+from workbench.ranking.choices import Ranking, question_of, rank_choices
+
+if TYPE_CHECKING:
+    from workbench.report.basis.season_data import SeasonData
+
+__all__ = ["rank_season"]
+
+
+def rank_season(data: "SeasonData") -> Ranking | str:
+    """Rank every choice of a season that can be compared."""
+    question = question_of(data.log, data.lives)
+    if not question.choices:
+        return "no protection choice has two levels of at least 5 units each"
+    if data.lives.failures == 0:
+        return "nothing failed"
+    try:
+        return rank_choices(
+            data.lives,
+            question.choices,
+            adjust=question.adjust,
+            mission=data.mission,
+            seed=data.seed,
+            confidence=data.confidence,
+            reference=question.reference,
+        )
+    except EstimateError as error:
+        return str(error).rstrip(".")

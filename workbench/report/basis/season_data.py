@@ -1,0 +1,92 @@
+"""SeasonData: one season's log and lives as the builders of findings get them."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from workbench.estimate.shared import text_levels
+from workbench.lives import Lives
+from workbench.log.dictionary import log_columns
+from workbench.ranking.choices import Ranking
+from workbench.report.words import shown_name
+
+__all__ = ["FEWEST_UNITS", "SeasonData"]
+
+FEWEST_UNITS = 5
+"""Levels carried by fewer units are not compared (judgement, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SeasonData:
+    """What every builder of findings is called with; a builder is a function of one SeasonData that returns findings.
+
+    Attributes
+    ----------
+    log : Log
+        The log as read (records, set_aside, problems, ledger, notes, settings).
+    lives : Lives
+        All lives of the log, suspended when missing.
+    mission : float
+        Days a unit must last.
+    mission_note : str
+        Where the mission comes from; empty when it was given.
+    seed : int
+        Start of every draw by chance.
+    confidence : float
+        Level of all intervals.
+    settings : mapping
+        The settings as plain values.
+    previous : SeasonData, sequence of Finding, or None
+        Last season, as a log or as its findings.
+    """
+
+    log: Any
+    lives: Lives
+    mission: float
+    mission_note: str = ""
+    seed: int = 0
+    confidence: float = 0.95
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    previous: Any = None
+
+    @cached_property
+    def _ranked(self) -> Ranking | str:
+        from workbench.report.basis.ranked import rank_season
+
+        return rank_season(self)
+
+    @property
+    def ranking(self) -> Ranking | None:
+        """The adjusted ranking of all choices, made once for every builder; None where nothing can be ranked."""
+        return None if isinstance(self._ranked, str) else self._ranked
+
+    @property
+    def no_ranking(self) -> str:
+        """Why nothing can be ranked, a clause without a full stop; empty where there is a ranking."""
+        return self._ranked if isinstance(self._ranked, str) else ""
+
+    @property
+    def mission_text(self) -> str:
+        """The mission with its unit, such as '180 days'."""
+        unit = self.lives.unit.removesuffix("s") if self.mission == 1 else self.lives.unit
+        return f"{self.mission:,g} {unit}"
+
+    def label(self, column: str, level: str) -> str:
+        """How a level is shown: the settings' label, or its name as words; safe to print."""
+        labels = (self.settings.get("levels") or {}).get(column, {}).get("labels") or {}
+        text = shown_name(labels.get(level, level))
+        return f"{shown_name(column, 24)}: {text}" if text in ("yes", "no", "none") else text
+
+    def choices(self) -> list[str]:
+        """Protection choices that can be compared: at least two levels of `FEWEST_UNITS` units each; lid seal first."""
+        known = [c.name for c in log_columns() if c.role == "protection"]
+        added = [str(c) for c in (self.settings.get("roles") or {}).get("protection", ())]
+        found = [c for c in dict.fromkeys(["lid_seal", *known, *added]) if c in self.lives.covariates]
+        return [c for c in found if len(self.levels(c)) >= 2]
+
+    def levels(self, column: str) -> list[str]:
+        """Levels of a covariate that at least `FEWEST_UNITS` units carry, the reference first."""
+        levels, codes = text_levels(self.lives.covariates[column])
+        units = [self.lives.units_among(codes == number) for number in range(len(levels))]
+        return [level for level, count in zip(levels, units, strict=True) if count >= FEWEST_UNITS]

@@ -1,0 +1,100 @@
+"""Table: headings and cells in, a real table on a slide out, at the largest size that fits its box."""
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from workbench.report.decks.deck_html import number_columns
+from workbench.report.decks.pptx_master import ACCENT, INK
+from workbench.report.words import shown_name
+
+__all__ = ["add_table", "describe", "legal_text"]
+
+SIZES = (13, 12, 11, 10, 9, 8, 7, 6)
+BOLD = 1.15
+CHARACTER = 0.6
+"""Width of a character, in font sizes: on the safe side for a wide font."""
+
+
+def legal_text(text: str) -> str:
+    """Return a text without the characters that XML forbids."""
+    text = text.replace(" %", "\u00a0%")  # a per cent sign never starts a line
+    return re.sub("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]", "", text)
+
+
+def describe(frame: Any, words: str) -> None:
+    """Give a picture, chart or table its description for those who cannot see it."""
+    properties = next(e for e in frame._element.iter() if e.tag.endswith("}cNvPr"))
+    properties.set("descr", legal_text(words))
+
+
+def add_table(
+    page: Any, table: Mapping[str, Sequence[str]], left: float, top: float, width: float, height: float
+) -> None:
+    """Add a table to a slide."""
+    from pptx.util import Inches
+
+    lines = [tuple(table), *zip(*table.values(), strict=True)]
+    for size in SIZES:
+        widths = _widths(lines, width, size)
+        heights = [
+            max(_height(text, inches, size) for text, inches in zip(line, widths, strict=True)) for line in lines
+        ]
+        if sum(heights) <= height and sum(_longest_words(lines, size)) <= width:
+            break
+    box = (Inches(v) for v in (left, top, sum(widths), min(sum(heights), height)))
+    frame = page.shapes.add_table(len(lines), len(table), *box)
+    for number, inches in enumerate(widths):
+        frame.table.columns[number].width = Inches(inches)
+    for number, inches in enumerate(heights):
+        frame.table.rows[number].height = Inches(inches)
+    right = number_columns(table)
+    for row, line in enumerate(lines):
+        for column, text in enumerate(line):
+            flush = right[column] and row > 0
+            _fill(frame.table.cell(row, column), text, size, head=row == 0, shaded=row % 2 == 0, right=flush)
+    describe(frame, "Table: " + "; ".join(shown_name(heading) for heading in table))
+
+
+def _widths(lines: Sequence[Sequence[str]], width: float, size: float) -> list[float]:
+    """Inches of each column: as wide as its longest cell where all fit, else shared beyond the longest words."""
+    letter = CHARACTER * size / 72
+    cells = list(zip(*lines, strict=True))
+    longest = np.array([max(len(column[0]) * BOLD, *map(len, column[1:]), 1) for column in cells]) * letter + 0.2
+    words = _longest_words(lines, size)
+    least = words if words.sum() <= width else words * width / words.sum()
+    if longest.sum() <= width:
+        return [float(v) for v in longest]
+    spare = width - least.sum()
+    wanted = np.maximum(longest - least, 0)
+    return [float(v) for v in least + spare * wanted / max(wanted.sum(), 1e-9)]
+
+
+def _longest_words(lines: Sequence[Sequence[str]], size: float) -> np.ndarray:
+    """Inches that the longest word of each column takes."""
+    longest = [max(len(w) for c in column for w in c.split() or [""]) for column in zip(*lines, strict=True)]
+    return np.array(longest) * BOLD * CHARACTER * size / 72 + 0.2
+
+
+def _height(text: str, width: float, size: float) -> float:
+    per_line = max(1.0, (width - 0.14) * 72 / (CHARACTER * size))
+    return float(np.ceil(max(len(text), 1) / per_line)) * size * 1.25 / 72 + 0.08
+
+
+def _fill(cell: Any, text: str, size: float, *, head: bool, shaded: bool, right: bool) -> None:
+    from pptx.dml.color import RGBColor
+    from pptx.enum.text import PP_ALIGN
+    from pptx.util import Inches, Pt
+
+    cell.margin_left = cell.margin_right = Inches(0.06)
+    cell.margin_top = cell.margin_bottom = Inches(0.03)
+    cell.fill.solid()
+    cell.fill.fore_color.rgb = RGBColor.from_string(ACCENT if head else "F1EFE8" if shaded else "FFFFFF")
+    paragraph = cell.text_frame.paragraphs[0]
+    paragraph.alignment = PP_ALIGN.RIGHT if right else PP_ALIGN.LEFT
+    run = paragraph.add_run()
+    run.text = legal_text(text)
+    run.font.size, run.font.bold = Pt(size), head
+    run.font.color.rgb = RGBColor.from_string("FFFFFF" if head else INK)

@@ -1,0 +1,102 @@
+"""Findings on how far the reading of lives matters: the shortcut of the day found, and the missing units."""
+
+import math
+
+import numpy as np
+
+from workbench.estimate.curves import survival_curve
+from workbench.report.basis import ChoiceComparison, Finding, SeasonData, missing_bounds
+from workbench.report.words import limits_words, missing_flip_sentence, shown_name
+from workbench.wording import percent_text, points_text
+
+__all__ = ["missing_findings", "shortcut_findings"]
+
+
+def shortcut_findings(data: SeasonData, choice: ChoiceComparison, name: str) -> list[Finding]:
+    """Return what taking the day found as the day of failure would have said, beside what the spans say."""
+    lives = choice.lives
+    if lives.is_right_censored:
+        return []
+    found = lives.replace(lower=np.where(lives.failed, lives.upper, lives.lower))
+    at = survival_curve(found, choice.column, confidence=data.confidence).at(data.mission)
+    said = dict(zip(at["group"], at["survival"].to_numpy(dtype=float).tolist(), strict=True))
+    true = {level: choice.shares[level].share for level in choice.levels}
+    known = [level for level in choice.levels if math.isfinite(said[level]) and math.isfinite(true[level])]
+    if not known:
+        return []
+    worst = max(known, key=lambda level: abs(said[level] - true[level]))
+    statement = (
+        f"Taking the day a failure was found for the day it happened would have said {percent_text(said[worst])}"
+        f" instead of {percent_text(true[worst])} with {choice.shares[worst].name}. That shortcut is not used anywhere"
+        " in this review."
+    )
+    units, failures = choice.counts
+    return [
+        Finding(
+            id=f"{name}.shortcut",
+            kind="check",
+            section="appendix",
+            order=15,
+            statement=statement,
+            estimate=said[worst] - true[worst],
+            unit="share",
+            units=units,
+            failures=failures,
+            method="The same curve from the same units, once with spans and once with failures moved to the day found.",
+            table={
+                shown_name(choice.column): [choice.shares[g].name for g in choice.levels],
+                f"lasted {data.mission_text}, by spans": [percent_text(true[g]) for g in choice.levels],
+                "as if failed on the day found": [percent_text(said[g]) for g in choice.levels],
+                "shift": [points_text(said[g] - true[g]) for g in choice.levels],
+            },
+        )
+    ]
+
+
+def missing_findings(
+    data: SeasonData, choice: ChoiceComparison, name: str, section: str, order: float, level: str
+) -> list[Finding]:
+    """Return what the missing units could do to the difference between a level and its reference."""
+    bounds = missing_bounds(choice.lives, choice.column, level, choice.reference, data.mission)
+    if bounds is None:
+        return []
+    shares = choice.shares
+    flip = missing_flip_sentence(shares[bounds.better].name, bounds.flips_at, bounds.missing)
+    crossed = limits_words(points_text(bounds.lowest), points_text(bounds.highest), data.confidence)
+    crossed = crossed.split(" limits ", 1)[1]
+    units, failures = choice.counts
+    return [
+        Finding(
+            id=f"{name}.missing",
+            kind="bounds",
+            section=section,
+            order=order,
+            statement=(
+                f"{flip} At the two extremes, one side's missing units all failed and the other's all worked on, the "
+                f"difference between {shares[level].name} and {shares[choice.reference].name} lies at {crossed}."
+            ),
+            estimate=bounds.difference,
+            lower=min(bounds.lowest, bounds.difference),
+            upper=max(bounds.highest, bounds.difference),
+            unit="share",
+            units=units,
+            failures=failures,
+            method=(
+                "Missing units were turned into failures one by one in the order of their last good day; bounds are not"
+                " limits by chance."
+            ),
+            table={
+                "if the missing units": [
+                    "are like those still watched",
+                    f"with {shares[level].name} all failed, the others worked on",
+                    f"with {shares[level].name} worked on, the others all failed",
+                ],
+                "difference": [points_text(v) for v in (bounds.difference, bounds.lowest, bounds.highest)],
+            },
+            caveats=(
+                ("The extremes disagree on the sign: missing units alone could explain the difference.",)
+                if bounds.crossed_changes_sign
+                else ()
+            ),
+        )
+    ]

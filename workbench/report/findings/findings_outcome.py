@@ -1,0 +1,292 @@
+"""Findings on what was out and what came back: how deployments ended, rows that reconcile, bounds for the missing."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from workbench.errors import WorkbenchError
+from workbench.estimate.curves import survival_curve
+from workbench.report.basis import Drawing, Finding, SeasonData, missing_runs, site_caveat
+from workbench.report.figures.bars import Bars
+from workbench.report.figures.timeline import Timeline
+from workbench.report.words import age_sentence, limits_words, median_sentence
+from workbench.wording import count_of, join_words, percent_text
+
+__all__ = ["outcome_findings"]
+
+FEW_FOR_AGES = "With so few units the 95 % limits of an age held the truth in about 89 of 100 simulated seasons."
+
+ENDS = {"failed": "failed", "working": "still working", "missing": "missing", "withdrawn": "taken out"}
+
+
+def outcome_findings(data: SeasonData) -> list[Finding]:
+    """Return what was out, what came back, how long units lasted overall, and what the missing ones could change."""
+    findings = [_ends(data), _reconciled(data)]
+    findings += _lasting(data)
+    findings += _missing(data)
+    return findings
+
+
+def _ends(data: SeasonData) -> Finding:
+    lives = data.lives
+    outcome = lives.covariates["outcome"].astype(str)
+    counts = {name: int(lives.weight[(outcome == name).to_numpy()].sum()) for name in ENDS}
+    units = data.lives.units_among()
+    spells = "" if units == lives.units else f" in {lives.units} deployments"
+    parts = []
+    for name, words in ENDS.items():
+        number = counts[name]
+        verb = {"failed": "", "working": "were ", "missing": "are ", "withdrawn": "were "}[name]
+        verb = {"were ": "was ", "are ": "is "}.get(verb, verb) if number == 1 else verb
+        parts.append(f"{'none' if number == 0 else number} {verb}{words}")
+    subject = count_of(units, "unit")
+    statement = f"Of {subject} put out{spells}, {join_words(parts)}."
+    exact = int(lives.weight[lives.exact & lives.failed].sum())
+    spans = counts["failed"] - exact
+    if counts["failed"]:
+        statement += (
+            f" The day of failure is known for {count_of(exact, 'deployment')}; for {count_of(spans, 'deployment')} it"
+            " lies somewhere between two looks at the unit."
+        )
+    return Finding(
+        id="outcome.ends",
+        kind="count",
+        section="outcome",
+        order=1,
+        statement=statement,
+        estimate=counts["failed"],
+        unit="deployments",
+        units=units,
+        failures=counts["failed"],
+        method="Counted from the rows used; outcomes are as recorded, none is assumed.",
+        table={
+            "end": [words for words in ENDS.values()],
+            "deployments": [counts[name] for name in ENDS],
+            "share": [percent_text(counts[name] / lives.units) for name in ENDS],
+        },
+        figure=_timeline(data),
+    )
+
+
+def _timeline(data: SeasonData) -> Drawing | None:
+    lives, covariates = data.lives, data.lives.covariates
+    if "deployed_on" not in covariates:
+        return None
+    start = covariates["deployed_on"].to_numpy().astype("datetime64[D]")
+    end = np.where(lives.failed, lives.upper, lives.lower)
+    unit = lives.cluster if lives.cluster is not None else np.arange(len(lives)).astype(str)
+    timeline = Timeline(
+        columns={
+            "unit": np.array([str(u) for u in unit], dtype=object),
+            "outcome": covariates["outcome"].astype(str).to_numpy(dtype=object),
+            "start": start,
+            "seen_from": start + lives.entry.astype("timedelta64[D]"),
+            "last_good": start + lives.lower.astype("timedelta64[D]"),
+            "end": start + end.astype("timedelta64[D]"),
+        }
+    )
+    return Drawing(
+        result=timeline,
+        alt=(
+            "One line for each deployment over the months of the season, grouped by how it ended; failed units end in a"
+            " thick span between the last day known good and the day found failed."
+        ),
+        caption="Each line is one deployment; dotted where the unit was not yet under observation.",
+    )
+
+
+def _reconciled(data: SeasonData) -> Finding:
+    log, lives = data.log, data.lives
+    aside = int(log.rows) - int(log.used)
+    failed = lives.failed
+
+    def count(rows: np.ndarray) -> int:
+        return int(lives.weight[rows].sum())
+
+    counts = {
+        "rows read": int(log.rows),
+        "rows set aside": aside,
+        "rows used": int(log.used),
+        "lives made of them": lives.units,
+        "failures": lives.failures,
+        "of these known to the day": count(lives.exact & failed),
+        "of these between two days": count(failed & ~lives.exact),
+        "ended unfailed": count(~failed),
+        "came under observation late": count(lives.entry > 0),
+        "failed on the first day": count(failed & (lives.upper <= 1)),
+    }
+    kept = f"all {log.used} were used" if aside == 0 else f"{log.used} were used and {aside} set aside"
+    return Finding(
+        id="outcome.rows",
+        kind="count",
+        section="appendix",
+        order=1,
+        statement=f"Of {count_of(int(log.rows), 'row')} in the log {kept}; every row is accounted for.",
+        estimate=int(log.used),
+        unit="rows",
+        method="Rows read equal rows used plus rows set aside; set_aside.csv and ledger.csv hold them one by one.",
+        caveats=tuple(data.log.notes)[:4],
+        table={"what": list(counts), "number": list(counts.values())},
+    )
+
+
+def _lasting(data: SeasonData) -> list[Finding]:
+    try:
+        curve = survival_curve(data.lives, confidence=data.confidence)
+    except WorkbenchError as error:
+        return [_unknown("outcome.lasting", f"How long units last could not be estimated: {error}.")]
+    at = curve.at(data.mission).iloc[0]
+    quantile = curve.quantile([0.1, 0.5])
+    last = float(data.lives.time.max())
+    end = curve.at(last).iloc[0]
+    if np.isfinite(at["survival"]):
+        limits = limits_words(percent_text(at["lower"]), percent_text(at["upper"]), data.confidence)
+        first = f"{percent_text(at['survival'])} of all units lasted {data.mission_text} ({limits})."
+    else:
+        first = f"How many units last {data.mission_text} is not known: none was observed that long."
+    b10, median = ((float(row.time), float(row.lower), float(row.upper)) for row in quantile.itertuples())
+    early = age_sentence("One unit in ten", b10, data.confidence)
+    half = median_sentence(median, float(end["survival"]), f"day {last:.0f}", data.confidence)
+    return [
+        Finding(
+            id="outcome.lasting",
+            kind="share",
+            section="outcome",
+            order=2,
+            statement=" ".join(filter(None, (first, early, half))),
+            estimate=at["survival"],
+            lower=at["lower"],
+            upper=at["upper"],
+            confidence=data.confidence,
+            unit="share",
+            units=data.lives.units_among(),
+            failures=data.lives.failures,
+            method=_curve_method(curve),
+            caveats=(
+                *site_caveat([(data.lives, 1.0)], data.mission),
+                *_open_at(data),
+                *((FEW_FOR_AGES,) if data.lives.units_among() < 15 else ()),
+                *("All units" + note[3:] for note in curve.notes if note.startswith("all:")),
+            ),
+            figure=Drawing(
+                result=curve,
+                alt=(
+                    "Share of all units still working by days since deployment, with limits as a band and numbers"
+                    " below."
+                ),
+                options={"mission": data.mission, "unit": data.lives.unit},
+            ),
+        )
+    ]
+
+
+def _open_at(data: SeasonData) -> tuple[str, ...]:
+    """Say how many units may have failed on either side of the mission, where it is one in ten or more."""
+    lives = data.lives
+    units = lives.units_among((lives.lower < data.mission) & (lives.upper > data.mission) & lives.failed)
+    if units < 0.1 * lives.units_among():
+        return ()
+    return (
+        f"Of {count_of(units, 'failed unit')} nobody knows whether they still worked on day {data.mission:g}: their "
+        "failures are spread evenly between the two looks, and the limits leave room for either end.",
+    )
+
+
+def _curve_method(curve: object) -> str:
+    if getattr(curve, "kind", "") == "npmle":
+        return (
+            "Estimated without assuming a form for the life, from the spans in which failures lie; inside a span"
+            " failures are spread evenly, and limits leave room for either end. Limits by likelihood ratio."
+        )
+    return "Product-limit curve; limits on the log(-log) scale, exact before the first failure."
+
+
+MISSING_RUNS = {
+    "failed": ("had failed the day after they were last known good", "all failed at once"),
+    "suspended": ("are like the units that were still watched (main figure)", "like the others"),
+    "worked": ("worked to the last visit of their site", "all worked on"),
+}
+"""Assumption: its words in the table, and in the figure."""
+
+
+def _missing(data: SeasonData) -> list[Finding]:
+    gone = (data.lives.covariates["outcome"].astype(str) == "missing").to_numpy()
+    missing = int(data.lives.weight[gone].sum())
+    if missing == 0:
+        return []
+    try:
+        runs = {
+            name: survival_curve(lives, confidence=data.confidence) for name, lives in missing_runs(data.lives).items()
+        }
+    except WorkbenchError:
+        return []
+    rows = {name: runs[name].at(data.mission).iloc[0] for name in MISSING_RUNS}
+    known = {name: float(row["survival"]) for name, row in rows.items()}
+    if not all(np.isfinite(list(known.values()))):
+        return []
+    low, high = min(known.values()), max(known.values())
+    statement = (
+        f"What became of the {count_of(missing, 'missing unit')} moves the share lasting {data.mission_text} between"
+        f" {percent_text(low)} and {percent_text(high)}. The two ends are what the figure would be if they all failed"
+        " at once, or all worked on."
+    )
+    return [
+        Finding(
+            id="outcome.missing",
+            kind="bounds",
+            section="outcome",
+            order=3,
+            statement=statement,
+            estimate=known["suspended"],
+            lower=low,
+            upper=high,
+            unit="share",
+            units=data.lives.units_among(),
+            failures=data.lives.failures,
+            method="Three runs of the same curve; lower and upper are the two extremes, not limits by chance.",
+            caveats=(
+                (
+                    "Units often go missing for the reasons that make them fail (storm, flood, people), so the loss may"
+                    " not be independent of failure."
+                ),
+            ),
+            table=_missing_table(data, rows),
+            figure=_missing_bars(data, rows),
+        )
+    ]
+
+
+def _missing_table(data: SeasonData, rows: Mapping[str, Any]) -> dict[str, list[str]]:
+    ends = [limits_words(percent_text(r["lower"]), percent_text(r["upper"]), data.confidence) for r in rows.values()]
+    return {
+        "if the missing units": [MISSING_RUNS[name][0] for name in rows],
+        f"lasted {data.mission_text}": [percent_text(row["survival"]) for row in rows.values()],
+        "limits": ends,
+    }
+
+
+def _missing_bars(data: SeasonData, rows: Mapping[str, Any]) -> Drawing:
+    numbers = {
+        name: np.array([float(row[column]) for row in rows.values()])
+        for name, column in (("value", "survival"), ("lower", "lower"), ("upper", "upper"))
+    }
+    labels = np.array([MISSING_RUNS[name][1] for name in rows], dtype=object)
+    return Drawing(
+        result=Bars(columns={"label": labels, **numbers}, axis=f"units lasting {data.mission_text} (%)", percent=True),
+        alt=(
+            "Bars of the share of units lasting the mission if the missing units are like the others, failed at once,"
+            " or worked on."
+        ),
+    )
+
+
+def _unknown(name: str, sentence: str) -> Finding:
+    return Finding(
+        id=name,
+        kind="not known",
+        section="outcome",
+        order=2,
+        statement=sentence.replace("..", "."),
+        method="Not estimable.",
+    )

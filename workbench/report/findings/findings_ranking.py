@@ -1,0 +1,292 @@
+"""Findings of the ranking: what goes with longer life, what could not be told apart, and how far each claim holds."""
+
+from typing import Any
+
+import numpy as np
+
+from workbench.ranking.choices import Ranking, RankingQuestion, question_of
+from workbench.report.basis import Drawing, Finding, SeasonData
+from workbench.report.findings.ranking_checks import check_findings
+from workbench.report.findings.ranking_words import (
+    RankedRow,
+    caveats_of,
+    claim_sentence,
+    rows_of,
+    shift_sentence,
+)
+from workbench.report.words import detectable_sentence, id_words, limits_words, shown_name
+from workbench.wording import count_of, days_text, join_words, percent_text, points_text
+
+__all__ = ["ranking_findings"]
+
+MOST_SLIDES = 3
+"""Comparisons that get a slide of their own; the table on the first slide holds all."""
+METHOD = (
+    "Weibull time ratios of all choices together with environment and site, shrunken; each level put into the whole "
+    "fleet; limits from weighted replicates; p from exchanging units within sites, corrected (Holm) for all choices."
+)
+
+
+def ranking_findings(data: SeasonData) -> list[Finding]:
+    """Return what goes with longer life and what could not be told apart, each with its grade and caveats."""
+    question = question_of(data.log, data.lives)
+    ranking = data.ranking  # made once and shared with the plan
+    if ranking is None:
+        return [_not_ranked(data.no_ranking)]
+    rows = rows_of(data, ranking)
+    strong = [row for row in rows if row.grade in ("clear", "likely")]
+    findings = [_overview(data, ranking, rows, strong, question)]
+    findings += [_comparison(data, ranking, row, number, strong) for number, row in enumerate(rows)]
+    if strong:
+        findings += [_days(data, ranking, strong), _raw(data, ranking, strong)]
+    findings += _apart(data, ranking, rows)
+    return findings + check_findings(data, ranking, rows, question)
+
+
+def _not_ranked(reason: str) -> Finding:
+    return Finding(
+        id="ranking.none",
+        kind="not known",
+        section="ranking",
+        statement=f"Protection choices could not be ranked: {reason}.",
+        method="Not estimable.",
+    )
+
+
+def _labels(rows: list[RankedRow]) -> dict[tuple[str, str], str]:
+    names = {(row.choice, row.level): row.name for row in rows}
+    return names | {(row.choice, row.base): row.base_name for row in rows}
+
+
+def _counts(ranking: Ranking) -> str:
+    return f"{count_of(ranking.units, 'life', 'lives')}, {count_of(ranking.failures, 'failure')}"
+
+
+def _overview(
+    data: SeasonData, ranking: Ranking, rows: list[RankedRow], strong: list[RankedRow], question: RankingQuestion
+) -> Finding:
+    if strong:
+        told = [
+            f"{shown_name(r.choice)}: {r.name} over {r.base_name} ({points_text(r.gain)}, {r.grade})" for r in strong
+        ]
+        more = f", and {len(told) - 3} more" if len(told) > 3 else ""
+        listed = f"{', '.join(told[:3])}{more}" if more else join_words(told)
+        goes = "goes" if any(r.grade == "clear" for r in strong) else "may go"
+        lead = f"What {goes} with longer life over {data.mission_text}: {listed}."
+        lead = lead if all(r.gain > 0 for r in strong) else lead.replace("longer life", "longer or shorter life")
+    else:
+        whole, verb = (
+            ("The one comparison", "could not") if len(rows) == 1 else (f"None of {len(rows)} comparisons", "could")
+        )
+        lead = (
+            f"{whole} of protection levels {verb} be told from chance: the season does not show which of them goes "
+            "with longer life."
+        )
+    held = f" with {join_words([shown_name(a) for a in ranking.adjust])} and site held equal" if ranking.adjust else ""
+    return Finding(
+        id="ranking",
+        kind="rank",
+        section="ranking",
+        order=0,
+        statement=lead,
+        unit="share",
+        units=ranking.units,
+        failures=ranking.failures,
+        method=METHOD,
+        caveats=(ranking.notes[0], "These are associations: a level that goes with longer life need not be its cause."),
+        figure=Drawing(
+            result=ranking,
+            alt=(
+                "One line for each protection level: a dot for the gain in the share of the fleet that would last the "
+                "mission, a bar for its limits, and the grade in words."
+            ),
+            caption=f"Share of the fleet lasting {data.mission_text}, had every unit carried the level{held}.",
+            options={"labels": _labels(rows), "subtitle": _counts(ranking)},
+        ),
+        table=_table(rows),
+    )
+
+
+def _table(rows: list[RankedRow]) -> dict[str, list[Any]]:
+    return {
+        "choice": [shown_name(r.choice) for r in rows],
+        "level": [f"{r.name} over {r.base_name}" for r in rows],
+        "units / failed": [f"{r.units} / {r.failures}" for r in rows],
+        "would last": [f"{percent_text(r.survival)} against {percent_text(r.base_survival)}" for r in rows],
+        "gain": [f"{points_text(r.gain)} ({r.limits})" if r.limits else points_text(r.gain) for r in rows],
+        "grade": [r.grade for r in rows],
+    }
+
+
+def _comparison(data: SeasonData, ranking: Ranking, row: RankedRow, number: int, strong: list[RankedRow]) -> Finding:
+    on_slide = row in strong[:MOST_SLIDES]
+    words = id_words([r for r in dict.fromkeys([row.base, row.level])])
+    return Finding(
+        id=f"ranking.{id_words(list(ranking.choices))[row.choice]}.{words[row.level]}",
+        kind="difference",
+        section="ranking",
+        order=1 + number / 100,
+        statement=claim_sentence(row, data.mission_text, data.confidence, ranking.causes),
+        estimate=row.gain,
+        lower=row.lower,
+        upper=row.upper,
+        confidence=data.confidence,
+        unit="share",
+        units=row.units + row.base_units,
+        failures=row.failures + row.base_failures,
+        method=METHOD,
+        grade=row.grade,
+        caveats=caveats_of(ranking, row),
+        figure=_own_figure(ranking, row, strong) if on_slide else None,
+        on_slide=on_slide,
+    )
+
+
+def _own_figure(ranking: Ranking, row: RankedRow, strong: list[RankedRow]) -> Drawing:
+    return Drawing(
+        result=ranking.overlap,
+        alt=(
+            f"Squares for the number of units with each {shown_name(row.choice)} in each environment or site, a cross "
+            "where there were none."
+        ),
+        caption=f"Where the units with each {shown_name(row.choice)} stood: units / failed.",
+        options={"choice": row.choice, "labels": _labels(strong)},
+    )
+
+
+def _days(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding:
+    top = strong[0]
+    unit = data.lives.unit
+    low, high = days_text(top.days_lower, "", signed=True).strip(), days_text(top.days_upper, unit, signed=True)
+    ends = limits_words(low, high, data.confidence)
+    return Finding(
+        id="ranking.days",
+        kind="difference",
+        section="ranking",
+        order=2,
+        statement=(
+            f"In days: up to {data.mission_text} a unit with {shown_name(top.choice)} {top.name} works "
+            f"{days_text(abs(top.days), unit)} {'longer' if top.days > 0 else 'shorter'} on average than one "
+            f"with {top.base_name} ({ends})."
+        ),
+        estimate=top.days,
+        lower=top.days_lower,
+        upper=top.days_upper,
+        confidence=data.confidence,
+        unit=data.lives.unit,
+        units=top.units + top.base_units,
+        failures=top.failures + top.base_failures,
+        method=METHOD,
+        grade=top.grade,
+        figure=Drawing(
+            result=ranking,
+            alt="One line for each protection level: a dot for the gain in mean working days and a bar for its limits.",
+            options={"show": "days", "labels": _labels(rows_of(data, ranking)), "subtitle": _counts(ranking)},
+        ),
+    )
+
+
+def _raw(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding:
+    choices = list(dict.fromkeys(r.choice for r in strong))
+    known = [r for r in strong if np.isfinite(r.raw_gain)]
+    widest = max(known or strong, key=lambda r: abs(np.nan_to_num(r.raw_gain - r.gain)))
+    return Finding(
+        id="ranking.raw",
+        kind="difference",
+        section="ranking",
+        order=3,
+        statement=shift_sentence(data, ranking, widest),
+        estimate=widest.raw_gain,
+        unit="share",
+        units=widest.units + widest.base_units,
+        failures=widest.failures + widest.base_failures,
+        method="Raw: difference of the curves at the mission. Adjusted: as in the ranking.",
+        caveats=tuple(_as_words(a.sentence) for a in ranking.agreements if "raw" in a.view),
+        figure=Drawing(
+            result=ranking,
+            alt="Adjusted gains as dots with limits, and the raw difference of the curves as a bar on the same line.",
+            options={"raw": True, "choices": choices, "labels": _labels(rows_of(data, ranking))},
+        ),
+        table={
+            "level": [f"{shown_name(r.choice)}: {r.name} over {r.base_name}" for r in strong],
+            "raw": [points_text(r.raw_gain) for r in strong],
+            "raw, within environments": [points_text(r.within) for r in strong],
+            "adjusted": [points_text(r.gain) for r in strong],
+        },
+    )
+
+
+def _apart(data: SeasonData, ranking: Ranking, rows: list[RankedRow]) -> list[Finding]:
+    findings = []
+    aliased = [r for r in rows if r.grade == "cannot be told apart"]
+    if aliased:
+        reasons = list(dict.fromkeys(_as_words(r.reason) for r in aliased))
+        findings.append(
+            Finding(
+                id="ranking.apart",
+                kind="not known",
+                section="apart",
+                order=1,
+                statement=f"The season's design cannot separate {count_of(len(aliased), 'comparison')}: {reasons[0]}.",
+                units=ranking.units,
+                failures=ranking.failures,
+                method="Found from where each level stood and with what, before looking at any failure.",
+                caveats=tuple(f"{reason[0].upper()}{reason[1:]}." for reason in reasons[1:5]),
+                table={
+                    "comparison": [f"{shown_name(r.choice)}: {r.name} over {r.base_name}" for r in aliased],
+                    "why": [_as_words(r.reason) for r in aliased],
+                },
+            )
+        )
+    unclear = [r for r in rows if r.grade == "unclear"]
+    if unclear:
+        findings.append(_unclear(data, ranking, unclear))
+    if ranking.overlap.advice:
+        findings.append(
+            Finding(
+                id="ranking.mix",
+                kind="plan",
+                section="plan",
+                order=9,
+                statement=f"To tell more apart next season: {_as_words(ranking.overlap.advice[0])}",
+                method="From the overlap of levels with sites, environments, batches and each other.",
+                caveats=tuple(_as_words(a) for a in ranking.overlap.advice[1:5]),
+            )
+        )
+    return findings
+
+
+def _as_words(text: str) -> str:
+    """A sentence of the ranking with names as words."""
+    return text.replace("_", " ")
+
+
+def _unclear(data: SeasonData, ranking: Ranking, unclear: list[RankedRow]) -> Finding:
+    names = [f"{shown_name(r.choice)}: {r.name} over {r.base_name}" for r in unclear]
+    more = f" and {len(names) - 4} more" if len(names) > 4 else ""
+    listed = f"{', '.join(names[:4])}{more}" if more else join_words(names)
+    widest = max(unclear, key=lambda r: min(r.units, r.base_units))
+    units = widest.units + widest.base_units
+    return Finding(
+        id="ranking.unclear",
+        kind="not known",
+        section="apart",
+        order=2,
+        statement=(
+            f"{count_of(len(unclear), 'comparison')} could not be told from chance: {listed}. That does not prove "
+            "that there is no difference."
+        ),
+        units=ranking.units,
+        failures=ranking.failures,
+        method=METHOD,
+        grade="unclear",
+        caveats=(
+            f"{shown_name(widest.choice).capitalize()}, the one with most units: "
+            + detectable_sentence(widest.failures + widest.base_failures, widest.units / units),
+        ),
+        table={
+            "comparison": names,
+            "gain": [f"{points_text(r.gain)} ({r.limits})" if r.limits else points_text(r.gain) for r in unclear],
+            "why unclear": [_as_words(r.reason) for r in unclear],
+        },
+    )

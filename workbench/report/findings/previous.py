@@ -1,0 +1,286 @@
+"""Previous: last season beside this one, number by number, and whether last season's actions worked."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from workbench.errors import WorkbenchError
+from workbench.estimate.curves import survival_curve
+from workbench.lives import Lives
+from workbench.ranking.choices import rank_choices
+from workbench.report.basis import FEWEST_UNITS, Finding, SeasonData, compare_choice
+from workbench.report.findings.findings_outcome import outcome_findings
+from workbench.report.words import difference_sentence, limits_words, shown_name
+from workbench.wording import join_words, percent_text, points_text
+
+__all__ = ["pooled_lives", "previous_findings"]
+
+SEASONS_DIFFER = (
+    "Seasons differ in weather, sites, visits and building, so a change from one to the next is no effect of an action."
+)
+
+
+def previous_findings(data: SeasonData) -> list[Finding]:
+    """Return what changed since last season, and the effect of each action whose choice can be compared."""
+    if data.previous is None:
+        return []
+    last = _last_findings(data.previous)
+    this = {f.id: f for f in outcome_findings(data)}
+    findings = []
+    for number, action in enumerate(data.settings.get("action") or (), start=1):
+        findings += _action(data, action, number)
+    return [*findings, _numbers(this, last, data)]
+
+
+def _last_findings(previous: Any) -> dict[str, Finding]:
+    findings = outcome_findings(previous) if isinstance(previous, SeasonData) else previous
+    return {f.id: f for f in findings}
+
+
+def _numbers(this: Mapping[str, Finding], last: Mapping[str, Finding], data: SeasonData) -> Finding:
+    rows: list[tuple[str, str, str, str]] = []
+    ends = [s.get("outcome.ends") for s in (last, this)]
+    if ends[0] is not None and ends[1] is not None:
+        pairs = ((ends[0].units, ends[1].units, "units put out"), (ends[0].failures, ends[1].failures, "failures"))
+        rows += [(what, _count(a), _count(b), _change(a, b)) for a, b, what in pairs]
+    lasting = [s.get("outcome.lasting") for s in (last, this)]
+    missing = [s.get("outcome.missing") for s in (last, this)]
+    for what, pair in (("lasted the mission", lasting), ("the same, bounds for missing units", missing)):
+        if pair[0] is not None and pair[1] is not None:
+            rows.append((what, _share(pair[0]), _share(pair[1]), _points(pair[0].estimate, pair[1].estimate)))
+    statement = "Last season's review holds no figure that this one can be compared with."
+    gap = None
+    if lasting[0] is not None and lasting[1] is not None and lasting[0].estimate is not None:
+        gap = None if lasting[1].estimate is None else lasting[1].estimate - lasting[0].estimate
+        statement = (
+            f"{percent_text(_float(lasting[1].estimate))} of units lasted {data.mission_text} this season, "
+            f"{percent_text(_float(lasting[0].estimate))} lasted the mission of last season."
+        )
+    return Finding(
+        id="previous.numbers",
+        kind="contrast",
+        section="previous",
+        order=9,
+        statement=statement,
+        estimate=gap,
+        unit=None if gap is None else "share",
+        method="The same figures from both seasons, side by side; limits are in brackets.",
+        caveats=(SEASONS_DIFFER,),
+        table={h: [row[k] for row in rows] for k, h in enumerate(("figure", "last season", "this season", "change"))},
+    )
+
+
+def _float(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _count(value: int | None) -> str:
+    return "–" if value is None else f"{value}"
+
+
+def _change(a: int | None, b: int | None) -> str:
+    if a is None or b is None:
+        return "–"
+    sign = "+" if b > a else "−" if b < a else "±"
+    return f"{sign}{abs(b - a)}"
+
+
+def _share(finding: Finding) -> str:
+    ends = f" ({percent_text(_float(finding.lower))} to {percent_text(_float(finding.upper))})"
+    return percent_text(_float(finding.estimate)) + (ends if finding.lower is not None else "")
+
+
+def _points(a: float | None, b: float | None) -> str:
+    return "–" if a is None or b is None else points_text(b - a)
+
+
+def _action(data: SeasonData, action: Mapping[str, Any], number: int) -> list[Finding]:
+    choice, old, new = (str(action.get(k) or "") for k in ("choice", "from", "to"))
+    if not (choice and old and new):
+        return []
+    common: dict[str, Any] = {"section": "previous", "order": float(number)}
+    name = f"previous.action_{number}"
+    what = shown_name(action.get("what") or f"{choice}: {new} instead of {old}", 120)
+    if choice not in data.lives.covariates:
+        return [
+            Finding(
+                id=name, kind="not known", method="Looked for in the log.", **common,
+                statement=f"Whether “{what}” worked is not known: the log has no column {shown_name(choice)}.",
+            )
+        ]  # fmt: skip
+    carried = data.levels(choice)
+    if new not in carried or old not in carried:
+        return [_not_apart(data, choice, old, new, what, name, common)]
+    return [_contrast(data, choice, old, new, what, name, common)]
+
+
+def _not_apart(
+    data: SeasonData, choice: str, old: str, new: str, what: str, name: str, common: Mapping[str, Any]
+) -> Finding:
+    seasons = {"this season": data}
+    if isinstance(data.previous, SeasonData):
+        seasons = {"last season": data.previous, **seasons}
+    table: dict[str, list[str]] = {"season": [], "level": [], "units": [], f"lasted {data.mission_text}": []}
+    for season, own in seasons.items():
+        for level in (old, new):
+            units, share = _raw_share(own, choice, level, data.mission)
+            for heading, cell in zip(table, (season, data.label(choice, level), f"{units}", share), strict=True):
+                table[heading].append(cell)
+    return Finding(
+        id=name,
+        kind="contrast",
+        grade="cannot be told apart",
+        statement=(
+            f"Whether “{what}” worked cannot be told apart from the season: this season has no {FEWEST_UNITS} units "
+            f"with {data.label(choice, old)} beside those with {data.label(choice, new)}."
+        ),
+        method=(
+            "Raw shares of both seasons; without both levels in one season nothing separates the action from the"
+            " season."
+        ),
+        caveats=(SEASONS_DIFFER,),
+        table=table,
+        **common,
+    )
+
+
+def _raw_share(data: SeasonData, choice: str, level: str, mission: float) -> tuple[int, str]:
+    if choice not in data.lives.covariates:
+        return 0, "not known"
+    lives = data.lives.take((data.lives.covariates[choice].astype(str) == level).to_numpy())
+    if len(lives) == 0:
+        return 0, "no units"
+    try:
+        row = survival_curve(lives).at(mission).iloc[0]
+    except WorkbenchError:
+        return lives.units, "not known"
+    if not math.isfinite(row["survival"]):
+        return lives.units, "not known"
+    ends = f"{percent_text(row['lower'])} to {percent_text(row['upper'])}"
+    return lives.units, f"{percent_text(row['survival'])} ({ends})"
+
+
+def _contrast(
+    data: SeasonData, choice: str, old: str, new: str, what: str, name: str, common: Mapping[str, Any]
+) -> Finding:
+    levels = [old, *(level for level in data.levels(choice) if level != old)]
+    ordered = replace(data, lives=_with_first(data.lives, choice, levels))
+    compared = compare_choice(ordered, choice, with_days=False)
+    pair = [compared.shares[new], compared.shares[old]]
+    raw = compared.differences[new]
+    sentence = difference_sentence(pair[0], pair[1], raw, data.mission_text, data.confidence)
+    adjusted, basis = _adjusted(data, choice, old, new)
+    caveats = [SEASONS_DIFFER, "An action was not dealt out by lot: what goes with it need not be its effect."]
+    more = ""
+    if adjusted is not None:
+        limits = limits_words(points_text(adjusted[1]), points_text(adjusted[2]), data.confidence)
+        caveats.append("Other choices of the same units are not held equal here; the ranking of this season does that.")
+        more = f" With {basis} held equal the difference is {points_text(adjusted[0])} ({limits})."
+    else:
+        caveats.append(f"No adjusted figure: {basis}.")
+    verdict = _verdict(adjusted or raw)
+    last = _earlier(data, choice, old, new)
+    return Finding(
+        id=name,
+        kind="contrast",
+        statement=f"“{what}”: {verdict}. {sentence[0].upper()}{sentence[1:]}{more}",
+        estimate=(adjusted or raw)[0],
+        lower=(adjusted or raw)[1],
+        upper=(adjusted or raw)[2],
+        confidence=data.confidence,
+        unit="share",
+        units=sum(s.units for s in pair),
+        failures=sum(s.failures for s in pair),
+        method=(
+            "New level against old level among units of this season; the adjusted figure puts each level into the whole"
+            " fleet of the seasons pooled, season as a shrunken term, unit as cluster."
+        ),
+        caveats=tuple(caveats),
+        table={
+            "season": [*[s for s, _, _ in last], "this season", "this season"],
+            "level": [*[v for _, v, _ in last], pair[1].name, pair[0].name],
+            f"lasted {data.mission_text}": [*[c for _, _, c in last], *(_group_cell(s) for s in pair[::-1])],
+        },
+        **common,
+    )
+
+
+def _verdict(difference: tuple[float, float, float]) -> str:
+    _, lower, upper = difference
+    if math.isfinite(lower) and lower > 0:
+        return "the new level goes with longer life"
+    if math.isfinite(upper) and upper < 0:
+        return "the new level goes with shorter life"
+    return "whether it worked could not be shown"
+
+
+def _group_cell(share: Any) -> str:
+    if not math.isfinite(share.share):
+        return "not known"
+    return f"{percent_text(share.share)} ({percent_text(share.lower)} to {percent_text(share.upper)})"
+
+
+def _earlier(data: SeasonData, choice: str, old: str, new: str) -> list[tuple[str, str, str]]:
+    if not isinstance(data.previous, SeasonData):
+        return []
+    rows = []
+    for level in (old, new):
+        _, cell = _raw_share(data.previous, choice, level, data.mission)
+        rows.append(("last season", data.label(choice, level), cell))
+    return rows
+
+
+def _with_first(lives: Lives, choice: str, levels: Sequence[str]) -> Lives:
+    covariates = lives.covariates.copy()
+    values = covariates[choice].astype(object)
+    every = [*levels, *sorted({str(v) for v in values.dropna()} - set(levels))]
+    covariates[choice] = pd.Categorical(values.map(lambda v: v if pd.isna(v) else str(v)), categories=every)
+    return lives.replace(covariates=covariates)
+
+
+def pooled_lives(this: SeasonData, last: SeasonData) -> Lives:
+    """Return the lives of two seasons as one, with a covariate that tells them apart."""
+    both = [last.lives, this.lives]
+    shared = [c for c in this.lives.covariates if c in last.lives.covariates]
+    frames = [lives.covariates[shared].astype(object) for lives in both]
+    covariates = pd.concat(frames, ignore_index=True)
+    covariates["season_pooled"] = np.repeat(["last", "this"], [len(lives) for lives in both])
+
+    def joined(field: str) -> Any:
+        parts = [getattr(lives, field) for lives in both]
+        return None if any(p is None for p in parts) else np.concatenate(parts)
+
+    return Lives.from_arrays(
+        lower=joined("lower"),
+        upper=joined("upper"),
+        entry=joined("entry"),
+        weight=joined("weight"),
+        cluster=joined("cluster"),
+        covariates=covariates,
+        unit=this.lives.unit,
+    )
+
+
+def _adjusted(data: SeasonData, choice: str, old: str, new: str) -> tuple[tuple[float, float, float] | None, str]:
+    pooled = pooled_lives(data, data.previous) if isinstance(data.previous, SeasonData) else data.lives
+    adjust = [c for c in ("environment",) if c in pooled.covariates and pooled.covariates[c].nunique() > 1]
+    if "season_pooled" in pooled.covariates:
+        adjust.append("season_pooled")
+    try:
+        ranking = rank_choices(
+            pooled, [choice], adjust=adjust, mission=data.mission, seed=data.seed, reference={choice: old}
+        )
+    except WorkbenchError as error:
+        return None, str(error).rstrip(".")
+    rows = ranking.table
+    row = rows[(rows["choice"] == choice) & (rows["level"] == new)]
+    if row.empty or not math.isfinite(float(row["survival_gain"].iloc[0])):
+        return None, "the model gives no difference between the two levels"
+    found = tuple(float(row[k].iloc[0]) for k in ("survival_gain", "lower", "upper"))
+    words = [shown_name(a) if a != "season_pooled" else "season" for a in adjust]
+    words += ["site"] if "site" in pooled.covariates else []
+    return (found[0], found[1], found[2]), join_words(words)

@@ -1,0 +1,240 @@
+"""Ranking checks: appendix findings on other assumptions, second opinions, what is unrecorded and chosen mechanisms."""
+
+import numpy as np
+
+from workbench.errors import WorkbenchError
+from workbench.ranking.choices import Ranking, RankingQuestion, rank_choices
+from workbench.report.basis import Drawing, Finding, SeasonData
+from workbench.report.findings.ranking_words import RankedRow, claim_sentence, rows_of
+from workbench.report.words import shown_name
+from workbench.wording import count_of, join_words, percent_text, points_text
+
+__all__ = ["check_findings"]
+
+CAUSE_RESAMPLES = 400
+"""Replicates of the ranking by chosen mechanisms, which stands in the appendix."""
+
+
+def check_findings(
+    data: SeasonData, ranking: Ranking, rows: list[RankedRow], question: RankingQuestion
+) -> list[Finding]:
+    """Return how the ranking holds under other assumptions, for the appendix."""
+    strong = [r for r in rows if r.grade in ("clear", "likely")]
+    findings = [_sensitivity(ranking, strong), _opinions(ranking), _overlap(ranking), _rules(ranking, question)]
+    if strong:
+        findings += [_strengths(ranking, strong), _e_values(strong)]
+    return findings + _by_mechanism(data, question)
+
+
+def _sensitivity(ranking: Ranking, strong: list[RankedRow]) -> Finding:
+    runs = ranking.sensitivity.table
+    marked = {(r.choice, r.level) for r in strong}
+    of_strong = runs[[pair in marked for pair in zip(runs.choice, runs.level, strict=True)]]
+    flips = int(of_strong.flips.sum())
+    if strong:
+        statement = (
+            f"{count_of(len(strong), 'comparison')} graded clear or likely {'was' if len(strong) == 1 else 'were'} "
+            f"refitted under other assumptions; the sign changed in {flips} of {count_of(len(of_strong), 'run')}."
+        )
+    else:
+        statement = (
+            f"No comparison is clear or likely; the ranking was refitted under {runs.run.nunique()} other assumptions."
+        )
+    names = list(dict.fromkeys(runs.run))
+    return Finding(
+        id="ranking.sensitivity",
+        kind="check",
+        section="appendix",
+        order=10,
+        statement=statement,
+        units=ranking.units,
+        failures=ranking.failures,
+        method=(
+            "Refits: missing units failed, working on, or crossed; each site left out; units dead on arrival left "
+            "out; other life distributions; day of the season as clock when deployment took over 30 days."
+        ),
+        caveats=ranking.sensitivity.notes,
+        table={
+            "run": [shown_name(n, 120) for n in names],
+            "comparisons whose sign changes": [int(runs[runs.run == n].flips.sum()) for n in names],
+            "of these clear or likely": [int(of_strong[of_strong.run == n].flips.sum()) for n in names],
+        },
+    )
+
+
+def _opinions(ranking: Ranking) -> Finding:
+    cox, *raw = ranking.agreements
+    return Finding(
+        id="ranking.opinions",
+        kind="check",
+        section="appendix",
+        order=11,
+        statement=cox.sentence.replace("_", " "),
+        estimate=cox.share,
+        unit="share",
+        units=ranking.units,
+        failures=ranking.failures,
+        method="Proportional hazards with the same terms, shrunken alike; directions compared.",
+        caveats=tuple(a.sentence.replace("_", " ") for a in raw),
+    )
+
+
+def _overlap(ranking: Ranking) -> Finding:
+    table = ranking.overlap.table
+    here = table[table.place == table.place.iloc[0]] if len(table) else table
+    empty = int((here.units == 0).sum()) if len(here) else 0
+    where = shown_name(here.place.iloc[0]) if len(here) else "place"
+    return Finding(
+        id="ranking.overlap",
+        kind="count",
+        section="appendix",
+        order=12,
+        statement=f"Of {len(here)} pairs of a level and its {where}, {empty} had no unit at all.",
+        units=ranking.units,
+        failures=ranking.failures,
+        method="Units and failures counted by level and place.",
+        caveats=tuple(a.replace("_", " ") for a in ranking.overlap.advice[:3]),
+        figure=Drawing(
+            result=ranking.overlap,
+            alt=f"Squares for the number of units with each level in each {where}, a cross where there were none.",
+            options={"choice": ranking.columns["choice"][0]},
+        )
+        if len(here)
+        else None,
+    )
+
+
+def _rules(ranking: Ranking, question: RankingQuestion) -> Finding:
+    return Finding(
+        id="ranking.rules",
+        kind="check",
+        section="appendix",
+        order=13,
+        statement=f"How grades are given. {ranking.notes[0]}",
+        method=" ".join(n.replace("_", " ") for n in ranking.notes[1:4]),
+        caveats=tuple(n.replace("_", " ") for n in (*ranking.notes[4:], *question.notes))[:6],
+        table={
+            "grade": [r.split(":", 1)[0] for r in ranking.rules],
+            "rule": [r.split(": ", 1)[1] for r in ranking.rules],
+        },
+    )
+
+
+def _strengths(ranking: Ranking, strong: list[RankedRow]) -> Finding:
+    table = ranking.table.set_index(["choice", "level"])
+    at = [table.loc[(r.choice, r.level)] for r in strong]
+    changed = sum(s.gain_strong_shrinkage * s.gain_weak_shrinkage <= 0 for s in at)
+    return Finding(
+        id="ranking.strengths",
+        kind="check",
+        section="appendix",
+        order=14,
+        statement=(
+            f"With half and with twice the freedom of each level the sign changes in {changed} of "
+            f"{count_of(len(strong), 'comparison')} graded clear or likely."
+        ),
+        units=ranking.units,
+        failures=ranking.failures,
+        method="Prior standard deviation of each level's log time ratio: 0.25, 0.5 (the answer) and 1.",
+        table={
+            "comparison": [f"{shown_name(r.choice)}: {r.name} over {r.base_name}" for r in strong],
+            "sd 0.25": [points_text(s.gain_strong_shrinkage) for s in at],
+            "sd 0.5": [points_text(s.survival_gain) for s in at],
+            "sd 1": [points_text(s.gain_weak_shrinkage) for s in at],
+        },
+    )
+
+
+def _e_values(strong: list[RankedRow]) -> Finding:
+    top = strong[0]
+    limit = f"; for the limit nearer to no difference {top.e_value_limit:.2g}" if np.isfinite(top.e_value_limit) else ""
+    return Finding(
+        id="ranking.e_value",
+        kind="check",
+        section="appendix",
+        order=15,
+        statement=(
+            f"To explain away {shown_name(top.choice)} {top.name} over {top.base_name}, an unrecorded circumstance "
+            f"would have to go with both the level and the failures by a risk ratio of {top.e_value:.2g}{limit}."
+        ),
+        estimate=top.e_value,
+        lower=top.e_value_limit,
+        unit="risk ratio",
+        units=top.units + top.base_units,
+        failures=top.failures + top.base_failures,
+        method="E-value of the standardised risks (VanderWeele & Ding 2017, Ann. Intern. Med. 167, 268-274).",
+        table={
+            "comparison": [f"{shown_name(r.choice)}: {r.name} over {r.base_name}" for r in strong],
+            "E-value": [float(f"{r.e_value:.2g}") for r in strong],
+            "of the nearer limit": [float(f"{r.e_value_limit:.2g}") for r in strong],
+        },
+    )
+
+
+def _by_mechanism(data: SeasonData, question: RankingQuestion) -> list[Finding]:
+    """The ranking with only the mechanisms of interest as failures, when the settings name any."""
+    wanted = [str(m) for m in data.settings.get("mechanisms_of_interest") or ()]
+    if not wanted:
+        return []
+    try:
+        ranking = rank_choices(
+            data.lives,
+            question.choices,
+            adjust=question.adjust,
+            mission=data.mission,
+            cause=wanted,
+            resamples=CAUSE_RESAMPLES,
+            seed=data.seed,
+            confidence=data.confidence,
+            reference=question.reference,
+        )
+    except WorkbenchError as error:
+        return _not_ranked(wanted, error)
+    rows = rows_of(data, ranking)
+    top = next((r for r in rows if r.grade in ("clear", "likely")), rows[0])
+    lost = ranking.table.set_index(["choice", "level"]).lost_to_anything
+    return [
+        Finding(
+            id="ranking.mechanisms",
+            kind="difference",
+            section="ranking",
+            order=8,
+            statement=(
+                claim_sentence(top, data.mission_text, data.confidence, ranking.causes).removesuffix(".")
+                + f"; to anything, raw, {percent_text(lost[top.choice, top.level])} were lost with {top.name} and "
+                f"{percent_text(lost[top.choice, top.base])} with {top.base_name}."
+            ),
+            estimate=top.gain,
+            lower=top.lower,
+            upper=top.upper,
+            confidence=data.confidence,
+            unit="share",
+            units=top.units + top.base_units,
+            failures=top.failures + top.base_failures,
+            method=f"As the ranking, with {join_words([shown_name(w) for w in wanted])} alone counted as failure.",
+            grade=top.grade,
+            caveats=(
+                f"Lost to anything by then, raw: {percent_text(lost[top.choice, top.level])} with {top.name}, "
+                f"{percent_text(lost[top.choice, top.base])} with {top.base_name}.",
+            ),
+            table={
+                "comparison": [f"{shown_name(r.choice)}: {r.name} over {r.base_name}" for r in rows],
+                "gain": [f"{points_text(r.gain)} ({r.limits})" if r.limits else points_text(r.gain) for r in rows],
+                "grade": [r.grade for r in rows],
+            },
+        )
+    ]
+
+
+def _not_ranked(wanted: list[str], error: WorkbenchError) -> list[Finding]:
+    words = f"Protection choices could not be ranked by {join_words([shown_name(w) for w in wanted])} alone: {error}"
+    return [
+        Finding(
+            id="ranking.mechanisms",
+            kind="not known",
+            section="appendix",
+            order=16,
+            statement=words.replace("_", " "),
+            method="Not estimable.",
+        )
+    ]

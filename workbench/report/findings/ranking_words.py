@@ -1,0 +1,167 @@
+"""Ranking words: rows of the ranking as they are shown, and the sentences made of them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.ranking.choices import Ranking
+from workbench.report.basis import SeasonData
+from workbench.report.words import limits_words, shown_name
+from workbench.wording import count_of, join_words, percent_text, points_text
+
+__all__ = ["RankedRow", "caveats_of", "claim_sentence", "rows_of", "shift_sentence"]
+
+SHARES_APART = 0.10
+"""Difference in the share of units in an environment that is worth naming as a reason (a judgement, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RankedRow:
+    """One comparison of the ranking: level against base, with names as shown."""
+
+    choice: str
+    level: str
+    base: str
+    name: str
+    base_name: str
+    units: int
+    failures: int
+    base_units: int
+    base_failures: int
+    survival: float
+    base_survival: float
+    gain: float
+    lower: float
+    upper: float
+    days: float
+    days_lower: float
+    days_upper: float
+    ratio: float
+    raw_gain: float
+    within: float
+    p_adjusted: float
+    grade: str
+    reason: str
+    limits: str
+    e_value: float
+    e_value_limit: float
+
+
+def rows_of(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
+    """Return every comparison in the order of the table."""
+    table = ranking.table
+    bases = {r.choice: r for r in table.itertuples() if r.level == r.reference}
+    rows = []
+    for r in table[table.level != table.reference].itertuples():
+        base = bases[r.choice]
+        known = np.isfinite(r.lower) and np.isfinite(r.upper)
+        rows.append(
+            RankedRow(
+                choice=r.choice,
+                level=r.level,
+                base=r.reference,
+                name=_bare(data, r.choice, r.level),
+                base_name=_bare(data, r.choice, r.reference),
+                units=r.units,
+                failures=r.failures,
+                base_units=base.units,
+                base_failures=base.failures,
+                survival=r.mission_survival,
+                base_survival=base.mission_survival,
+                gain=r.survival_gain,
+                lower=r.lower,
+                upper=r.upper,
+                days=r.days_gained,
+                days_lower=r.days_lower,
+                days_upper=r.days_upper,
+                ratio=r.time_ratio,
+                raw_gain=r.raw_gain,
+                within=r.raw_gain_within,
+                p_adjusted=r.p_adjusted,
+                grade=r.grade,
+                reason=r.note,
+                limits=f"{points_text(r.lower).split(' ')[0]} to {points_text(r.upper).split(' ')[0]}" if known else "",
+                e_value=r.e_value,
+                e_value_limit=r.e_value_limit,
+            )
+        )
+    return rows
+
+
+def _bare(data: SeasonData, choice: str, level: str) -> str:
+    """The name of a level without its choice's name before it."""
+    return data.label(choice, level).removeprefix(f"{shown_name(choice, 24)}: ")
+
+
+def claim_sentence(row: RankedRow, mission: str, confidence: float, causes: tuple[str, ...] = ()) -> str:
+    """Return what the ranking says of one comparison: shares first, then the gain with limits, then the grade."""
+    what = shown_name(row.choice)
+    head = f"{what[0].upper()}{what[1:]}: "
+    if not (np.isfinite(row.gain) and np.isfinite(row.lower)):
+        return f"{head}{row.name} cannot be told apart from {row.base_name}: {row.reason.replace('_', ' ')}."
+    would = f"have lasted {mission}"
+    if causes:
+        would = f"not have been lost to {join_words([shown_name(c) for c in causes])} by {mission}"
+    shares = (
+        f"with {row.name} {percent_text(row.survival)} of the fleet would {would}, with {row.base_name} "
+        f"{percent_text(row.base_survival)}"
+    )
+    ends = limits_words(points_text(row.lower).split(" ")[0], points_text(row.upper), confidence)
+    figures = f"{points_text(row.gain)}, {ends}, time ratio {row.ratio:.2g}"
+    ours, theirs = (
+        f"{count_of(row.units, 'unit')} with {row.failures} failed",
+        f"{row.base_units} with {row.base_failures}",
+    )
+    counts = f"{ours} against {theirs} failed"
+    if row.grade in ("clear", "likely"):
+        # a unit not lost to some mechanisms has not thereby lasted: others may have ended it
+        better, worse = ("fewer losses to these", "more losses to these") if causes else ("longer life", "shorter life")
+        goes = "goes" if row.grade == "clear" else "may go"
+        outcome = better if row.gain > 0 else worse
+        return f"{head}{shares}, so {row.name} {goes} with {outcome} ({row.grade}: {figures}; {counts})."
+    return f"{head}{shares}, which could not be told apart ({figures}; {counts})."
+
+
+def shift_sentence(data: SeasonData, ranking: Ranking, row: RankedRow) -> str:
+    """Return how far the raw difference is from the adjusted gain, and where the units of the two levels stood."""
+    what = f"{row.name} over {row.base_name} ({shown_name(row.choice)})"
+    if not np.isfinite(row.raw_gain):
+        held = f"with places held equal the gain is {points_text(row.gain)}"
+        return f"The raw curves do not reach the mission for {what}; {held}."
+    head = (
+        f"For {what} the raw curves show {points_text(row.raw_gain)}, and {points_text(row.gain)} once environment, "
+        "site and the other choices are held equal."
+    )
+    places = ranking.overlap.table
+    places = places[(places.choice == row.choice) & (places.place == "environment")]
+    if places.empty:
+        return head
+    shares = {}
+    for level in (row.level, row.base):
+        part = places[places.level == level].set_index("value").units
+        shares[level] = part / max(part.sum(), 1)
+    gap = shares[row.level] - shares[row.base]
+    place = gap.abs().idxmax()
+    if abs(gap[place]) < SHARES_APART:
+        return head
+    ours, theirs = (percent_text(shares[level][place]) for level in (row.level, row.base))
+    return (
+        f"{head} The units stood in different places: {ours} of those with {row.name} in {shown_name(place)}, against "
+        f"{theirs} of those with {row.base_name}."
+    )
+
+
+def caveats_of(ranking: Ranking, row: RankedRow) -> tuple[str, ...]:
+    """Return what stands against a comparison: the grade's reason, assumptions that flip it, and missing units."""
+    caveats = [f"Grade '{row.grade}': {row.reason.replace('_', ' ')}."]
+    runs = ranking.sensitivity.table
+    runs = runs[(runs.choice == row.choice) & (runs.level == row.level)]
+    flips = [shown_name(run, 120) for run in runs[runs.flips].run]
+    if flips and row.grade in ("clear", "likely"):
+        caveats.append(f"The sign changes in {len(flips)} of {len(runs)} other runs: {'; '.join(flips[:4])}.")
+    count = ranking.sensitivity.flip_counts.get((row.choice, row.level))
+    if count is not None and count.missing:
+        sentence = count.sentence(row.choice, row.level, row.base)
+        side = row.name if count.side == row.level else row.base_name
+        caveats.append(f"This {sentence.replace(f'{row.choice} = {count.side}', side)}.")
+    return tuple(caveats)

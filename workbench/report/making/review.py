@@ -1,0 +1,236 @@
+"""Build: a season's log in, a whole review out: both decks, the summary page, findings.json and the lists of rows."""
+
+import importlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from threadpoolctl import threadpool_limits
+
+from workbench.checks import check_positive
+from workbench.errors import UsageError, WorkbenchError
+from workbench.log.season_log import read_log
+from workbench.report.basis import (
+    Finding,
+    SeasonData,
+    csv_text,
+    findings_from_json,
+    findings_json,
+    in_slide_order,
+    set_aside_frame,
+    versions_used,
+)
+from workbench.report.decks import (
+    caution_finding,
+    cover_slide,
+    deck_html,
+    deck_pptx,
+    mission_finding,
+    slides_of,
+    summary_html,
+    typed_slides,
+)
+from workbench.report.findings import opinion_findings
+from workbench.report.making.output import check_output, write_together
+
+__all__ = [
+    "BUILDERS",
+    "Review",
+    "gather_findings",
+    "read_previous",
+    "review",
+    "season_data",
+    "settle_findings",
+    "write_review",
+]
+
+BUILDERS = (
+    "findings_outcome.outcome_findings",
+    "findings_life.life_findings",
+    "findings_ranking.ranking_findings",
+    "findings_teardown.teardown_findings",
+    "previous.previous_findings",
+    "findings_planning.planning_findings",
+    "findings_aside.set_aside_findings",
+)
+"""Module and function in this package; each takes a SeasonData and returns findings in their sections."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Review:
+    """Where a review was written, and what it says.
+
+    Attributes
+    ----------
+    html, summary, pptx, findings, set_aside, ledger : pathlib.Path
+        The files.
+    claims : tuple of Finding
+        In slide order.
+    withheld : tuple of str
+        Sentences about findings that a second program did not confirm.
+    rows_set_aside : int
+        Rows of the log that were not used.
+    """
+
+    html: Path
+    summary: Path
+    pptx: Path
+    findings: Path
+    set_aside: Path
+    ledger: Path
+    claims: tuple[Finding, ...]
+    withheld: tuple[str, ...]
+    rows_set_aside: int
+
+
+def review(
+    path: Any,
+    out: Any,
+    *,
+    settings: Any = None,
+    mission: float | None = None,
+    seed: int = 0,
+    previous: Any = None,
+    locations: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> Review:
+    """Turn a season's log into a review that can be shown.
+
+    Parameters
+    ----------
+    path : path, list of paths, or Fleet
+        Log file, folder, or several files; or a fleet that was read already, with its own settings.
+    out : path
+        Folder to write to; made when missing. What an earlier review left there is replaced only once all is made.
+    settings : path or mapping, optional
+        Season settings.
+    mission : float, optional
+        Days a unit must last; overrides the settings.
+    seed : int
+        Of everything drawn by chance.
+    previous : path, optional
+        Last season's log, or the findings.json of its review.
+    locations : bool
+        Whether positions, notes and photographs may appear in the outputs.
+    progress : function of one text, optional
+        Called before each step that can take a while.
+
+    Returns
+    -------
+    Review
+        Paths of review.html, summary.html, review.pptx, findings.json, set_aside.csv and ledger.csv.
+
+    Raises
+    ------
+    UsageError
+        If the folder cannot be written to, or a path does not exist.
+    LogError
+        If the log cannot be read.
+    WorkbenchError
+        If the disk is full; the earlier review is left whole.
+    """
+    say = progress or (lambda _: None)
+    folder = check_output(out)
+    say("reading the log")
+    data = season_data(path, settings=settings, mission=mission, seed=seed)
+    if previous is not None:
+        say("reading last season")
+        data = replace(data, previous=read_previous(previous, data))
+    claims, withheld = gather_findings(data, say)
+    return write_review(data, claims, withheld, folder, locations=locations, say=say)
+
+
+def write_review(
+    data: SeasonData,
+    claims: Sequence[Finding],
+    withheld: Sequence[str],
+    out: Any,
+    *,
+    locations: bool = False,
+    say: Callable[[str], None] = lambda _: None,
+) -> Review:
+    """Draw and write a review of findings that were gathered already."""
+    folder, versions = check_output(out), versions_used()
+    say("drawing figures")
+    slides = slides_of(claims, cover_slide(data), typed_slides(data, versions))
+    say("writing the review")
+    title = f"{slides[0].section}: {slides[0].title}"
+    written = write_together(
+        folder,
+        {
+            "review.html": deck_html(slides, title).encode(),
+            "summary.html": summary_html(claims, data).encode(),
+            "review.pptx": deck_pptx(slides, title),
+            "findings.json": findings_json(data.log, data.settings, versions, claims).encode(),
+            "set_aside.csv": csv_text(set_aside_frame(data.log, locations=locations)).encode("utf-8-sig"),
+            "ledger.csv": csv_text(data.log.ledger).encode("utf-8-sig"),
+        },
+    )
+    return Review(
+        html=written["review.html"],
+        summary=written["summary.html"],
+        pptx=written["review.pptx"],
+        findings=written["findings.json"],
+        set_aside=written["set_aside.csv"],
+        ledger=written["ledger.csv"],
+        claims=tuple(claims),
+        withheld=tuple(withheld),
+        rows_set_aside=int(data.log.rows) - int(data.log.used),
+    )
+
+
+def season_data(path: Any, *, settings: Any = None, mission: float | None = None, seed: int = 0) -> SeasonData:
+    """Read a log into what the builders of findings take."""
+    log = path if hasattr(path, "lives") else read_log(path, settings)
+    days, note = log.mission() if mission is None else (check_positive("mission", mission), "")
+    return SeasonData(
+        log=log,
+        lives=log.lives(),
+        mission=float(days),
+        mission_note=note or "",
+        seed=seed,
+        settings=log.settings.as_dict(),
+    )
+
+
+def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: None) -> tuple[list[Finding], list[str]]:
+    """Return all findings of a season in slide order, with those withheld that a second program did not confirm."""
+    findings = [mission_finding(data)]
+    builders = []
+    for place in BUILDERS:
+        module, function = place.split(".")
+        builders.append((module, getattr(importlib.import_module(f"workbench.report.findings.{module}"), function)))
+    # small matrices: threads cost more than they give, and their number would show in the last digits
+    with threadpool_limits(limits=1):
+        for module, builder in builders:
+            say(module.removeprefix("findings_"))
+            findings += builder(data)
+    say("second opinion")
+    return settle_findings(data, findings)
+
+
+def settle_findings(data: SeasonData, findings: Sequence[Finding]) -> tuple[list[Finding], list[str]]:
+    """Return findings in slide order with cautions, those withheld that a second computation does not confirm."""
+    with threadpool_limits(limits=1):
+        kept, withheld = opinion_findings(data, list(findings))
+    return in_slide_order([*kept, caution_finding()]), withheld
+
+
+def read_previous(path: Any, data: SeasonData) -> SeasonData | Sequence[Finding]:
+    """Read last season, for the mission of this one."""
+    source = Path(path)
+    if not source.exists():
+        raise UsageError(f"last season's {source} does not exist; give its log, or the findings.json of its review")
+    if source.suffix.lower() == ".json":
+        try:
+            return findings_from_json(source.read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError) as error:
+            raise WorkbenchError(f"{source} cannot be read as findings.json: {error}") from None
+    folder = source if source.is_dir() else source.parent
+    beside = [source.with_suffix(".toml"), folder / "season.toml"]
+    own = next((p for p in beside if p.is_file() and p != source), None)
+    inherited = {
+        k: v for k, v in data.settings.items() if k not in ("season", "window") and v not in (None, "", [], {})
+    }
+    return season_data(path, settings=own or inherited, mission=data.mission, seed=data.seed)

@@ -1,0 +1,33 @@
+"""Which words do people read?"""
+
+from workbench.report.words.naming import first_sentence, id_words, limits_words, shown_name, shown_text
+from workbench.report.words.sentences import (
+    ShareOfGroup,
+    age_sentence,
+    association_words,
+    days_sentence,
+    detectable_sentence,
+    difference_sentence,
+    median_sentence,
+    missing_flip_sentence,
+    share_sentence,
+    test_sentence,
+)
+
+__all__ = [
+    "ShareOfGroup",
+    "age_sentence",
+    "association_words",
+    "days_sentence",
+    "detectable_sentence",
+    "difference_sentence",
+    "first_sentence",
+    "id_words",
+    "limits_words",
+    "median_sentence",
+    "missing_flip_sentence",
+    "share_sentence",
+    "shown_name",
+    "shown_text",
+    "test_sentence",
+]

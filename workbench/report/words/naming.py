@@ -1,0 +1,76 @@
+"""Naming: texts from a log made fit to be shown, and limits in words."""
+
+import re
+import unicodedata
+from collections.abc import Sequence
+
+from workbench.wording import interval_text
+
+__all__ = ["LIMITS", "first_sentence", "id_words", "limits_words", "shown_name", "shown_text"]
+
+LIMITS = "limits"
+"""The word for the ends of an interval, everywhere."""
+
+_LINK = re.compile(r"[a-z]*https?[a-z]*:?/*", re.IGNORECASE)
+
+
+def first_sentence(statement: str) -> tuple[str, str]:
+    """Return a statement's first sentence and the rest.
+
+    Examples
+    --------
+    >>> first_sentence("Of 9 units 3.5 % failed. No more is known.")
+    ('Of 9 units 3.5 % failed.', 'No more is known.')
+    """
+    parts = re.split(r"(?<=[.?!])\s+(?=[A-Z0-9“\"(])", statement.strip(), maxsplit=1)
+    return parts[0], parts[1] if len(parts) > 1 else ""
+
+
+def limits_words(lower: str, upper: str, confidence: float) -> str:
+    """Return limits in words.
+
+    Examples
+    --------
+    >>> limits_words("12 %", "31 %", 0.95)
+    '95 % limits 12 to 31 %'
+    """
+    return f"{100 * confidence:g} % {LIMITS} {interval_text(lower, upper)}"
+
+
+def shown_name(text: object, limit: int = 44) -> str:
+    """Return a name from a log as it may be shown: one line, no control or direction marks, no link, cut when long.
+
+    Examples
+    --------
+    >>> shown_name("flat_gasket"), shown_name("a\\u202eb"), shown_name("x" * 60, 10)
+    ('flat gasket', 'ab', 'xxxxxxxxx…')
+    """
+    return shown_text(str(text).replace("_", " "), limit)
+
+
+def shown_text(text: object, limit: int = 300) -> str:
+    """Return other text from a log, such as a file's name, as it may be shown; underscores stay.
+
+    Examples
+    --------
+    >>> shown_text("season_2025.csv")
+    'season_2025.csv'
+    """
+    kept = "".join(" " if c.isspace() else c for c in str(text) if c.isspace() or unicodedata.category(c)[0] != "C")
+    line = " ".join(_LINK.sub("(link) ", kept).split())
+    return (line[: limit - 1].rstrip() + "…" if len(line) > limit else line) or "(no name)"
+
+
+def id_words(names: Sequence[str]) -> dict[str, str]:
+    """Return the part that each name takes in the id of a finding.
+
+    Examples
+    --------
+    >>> id_words(["O-ring", "o ring", "cord"])
+    {'O-ring': 'o_ring', 'o ring': 'level_2', 'cord': 'cord'}
+    """
+    words: dict[str, str] = {}
+    for number, name in enumerate(names, start=1):
+        word = re.sub("[^a-z0-9]+", "_", str(name).lower()).strip("_")[:40]
+        words[name] = word if word and word not in words.values() else f"level_{number}"
+    return words

@@ -1,0 +1,214 @@
+"""Sentences: the rules by which numbers of a comparison become plain statements that claim no more than the data."""
+
+import math
+from dataclasses import dataclass
+
+from workbench.ranking.checks import detectable_ratio
+from workbench.report.words.naming import limits_words
+from workbench.wording import count_of, days_text, p_text, percent_text, points_text
+
+__all__ = [
+    "ShareOfGroup",
+    "age_sentence",
+    "association_words",
+    "days_sentence",
+    "detectable_sentence",
+    "difference_sentence",
+    "median_sentence",
+    "missing_flip_sentence",
+    "share_sentence",
+    "test_sentence",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShareOfGroup:
+    """A group's share lasting the mission with its limits and counts; `at_risk` is the number still observed then."""
+
+    name: str
+    units: int
+    failures: int
+    share: float
+    lower: float
+    upper: float
+    at_risk: float = math.nan
+
+
+def share_sentence(group: ShareOfGroup, mission: str, confidence: float) -> str:
+    """Return what is known of a group's share lasting the mission.
+
+    Examples
+    --------
+    >>> share_sentence(ShareOfGroup(name="cord", units=10, failures=0, share=1, lower=0.69, upper=1, at_risk=10),
+    ...                "180 days", 0.95)
+    'None of 10 units with cord failed; with 10 still observed at 180 days up to 31 % could have (95 % limits).'
+    """
+    if not math.isfinite(group.share):
+        return f"How many units with {group.name} last {mission} is not known: none was observed that long."
+    if group.failures == 0:
+        subject = "The only unit" if group.units == 1 else f"None of {group.units} units"
+        verb = "did not fail" if group.units == 1 else "failed"
+        still = f"with {group.at_risk:.0f} still observed at {mission} " if math.isfinite(group.at_risk) else ""
+        could = percent_text(1 - group.lower)
+        return f"{subject} with {group.name} {verb}; {still}up to {could} could have ({100 * confidence:g} % limits)."
+    limits = limits_words(percent_text(group.lower), percent_text(group.upper), confidence)
+    counts = f"{count_of(group.failures, 'failure')} in {count_of(group.units, 'unit')}"
+    return f"With {group.name} {percent_text(group.share)} lasted {mission} ({limits}; {counts})."
+
+
+def association_words(lower: float, upper: float) -> str:
+    """Return how a difference in life is put, by its limits alone.
+
+    Examples
+    --------
+    >>> association_words(0.02, 0.4), association_words(-0.3, -0.1), association_words(-0.1, 0.3)
+    ('goes with longer life', 'goes with shorter life', 'could not be told apart in length of life')
+    """
+    if math.isfinite(lower) and lower > 0:
+        return "goes with longer life"
+    if math.isfinite(upper) and upper < 0:
+        return "goes with shorter life"
+    return "could not be told apart in length of life"
+
+
+def difference_sentence(
+    group: ShareOfGroup,
+    reference: ShareOfGroup,
+    difference: tuple[float, float, float],
+    mission: str,
+    confidence: float,
+) -> str:
+    """Return the difference in share lasting the mission, the two shares first, the reference named."""
+    estimate, lower, upper = difference
+    if not math.isfinite(estimate):
+        return f"{group.name} and {reference.name} cannot be compared at {mission}: {_unknown(group, reference)}."
+    shares = (
+        f"With {group.name} {percent_text(group.share)} lasted {mission}, with {reference.name} (reference) "
+        f"{percent_text(reference.share)}: {points_text(estimate)}"
+    )
+    if not (math.isfinite(lower) and math.isfinite(upper)):
+        return f"{shares}, without limits."
+    limits = limits_words(points_text(lower), points_text(upper), confidence)
+    if lower <= 0 <= upper:
+        return f"{shares}, but the {limits} include no difference at all."
+    return f"{shares} ({limits})."
+
+
+def _unknown(group: ShareOfGroup, reference: ShareOfGroup) -> str:
+    unknown = [g.name for g in (group, reference) if not math.isfinite(g.share)]
+    return f"nothing is known that late with {' or '.join(unknown) if unknown else 'either'}"
+
+
+def days_sentence(
+    name: str, reference: str, difference: tuple[float, float, float], horizon: str, confidence: float
+) -> str:
+    """Return the difference in mean working days up to the horizon.
+
+    Examples
+    --------
+    >>> days_sentence("cord", "flat gasket", (12.3, 2.0, 22.1), "180 days", 0.95)
+    'In the first 180 days units with cord worked 12 days longer on average than with flat gasket
+    (95 % limits +2.0 to +22 days).'
+    """
+    estimate, lower, upper = difference
+    if not math.isfinite(estimate):
+        return f"Mean working days up to {horizon} cannot be compared between {name} and {reference}."
+    more = f"{days_text(abs(estimate))} {'longer' if estimate > 0 else 'less'} on average than"
+    if estimate == 0:
+        more = "as long on average as"
+    text = f"In the first {horizon} units with {name} worked {more} with {reference}"
+    if not (math.isfinite(lower) and math.isfinite(upper)):
+        return f"{text}, without limits."
+    limits = limits_words(days_text(lower, signed=True), days_text(upper, signed=True), confidence)
+    if lower <= 0 <= upper:
+        return f"{text}, but the {limits} include no difference at all."
+    return f"{text} ({limits})."
+
+
+def test_sentence(p_value: float, *, method: str, levels: int) -> str:
+    """Return what the overall test says, in words that do not turn 'not shown' into 'no difference'.
+
+    Examples
+    --------
+    >>> test_sentence(0.4, method="log-rank test", levels=2)
+    'The two levels could not be told apart (log-rank test, p = 0.4); that is not proof that they are alike.'
+    """
+    number = {2: "two", 3: "three", 4: "four", 5: "five"}.get(levels, str(levels))
+    if not math.isfinite(p_value):
+        return f"The {number} levels could not be tested."
+    if p_value < 0.05:
+        return f"Chance alone would rarely set the {number} levels this far apart ({method}, {p_text(p_value)})."
+    test = f"{method}, {p_text(p_value)}"
+    return f"The {number} levels could not be told apart ({test}); that is not proof that they are alike."
+
+
+test_sentence.__test__ = False  # type: ignore[attr-defined]  # a sentence about a test, not a test
+
+
+def detectable_sentence(failures: int, share: float) -> str:
+    """Return which hazard ratio a season of this size could have shown; never computed from the observed effect.
+
+    References
+    ----------
+    Schoenfeld (1981), Biometrika 68, 316-319: exp(2.80 / sqrt(D p (1 - p))) for a two-sided 5 % test with 80 % power.
+
+    Examples
+    --------
+    >>> detectable_sentence(40, 0.5)
+    'With 40 failures and 50 % of the units on one side, the season could show a hazard ratio of 2.4 or more,
+    8 times in 10.'
+    """
+    if failures < 1 or not 0 < share < 1:
+        return "Without failures on both sides taken together the season could not show any hazard ratio."
+    ratio = detectable_ratio(failures, share)
+    if math.isnan(ratio):
+        return f"With {count_of(failures, 'failure')} the season could hardly show any hazard ratio, however large."
+    least = f"a hazard ratio of {ratio:.2g} or more, 8 times in 10"
+    seen = f"With {count_of(failures, 'failure')} and {percent_text(share)} of the units on one side"
+    return f"{seen}, the season could show {least}."
+
+
+def age_sentence(who: str, age: tuple[float, float, float], confidence: float) -> str:
+    """Return the age by which a share had failed, with its limits.
+
+    Examples
+    --------
+    >>> age_sentence("Half", (142.0, 97.0, float("nan")), 0.95)
+    'Half had failed by day 142 (95 % limits 97 to not reached).'
+    """
+    day, *ends = age
+    if not math.isfinite(day):
+        return ""
+    low, high = (f"{end:.0f}" if math.isfinite(end) else "not reached" for end in ends)
+    limits = f" ({limits_words(low, high, confidence)})" if low != high else ""
+    return f"{who} had failed by day {day:.0f}{limits}."
+
+
+def median_sentence(age: tuple[float, float, float], last_share: float, last_day: str, confidence: float) -> str:
+    """Return the age by which half have failed, or that it was not reached.
+
+    Examples
+    --------
+    >>> median_sentence((float("nan"),) * 3, 0.62, "day 180", 0.95)
+    'Half failed: not reached by day 180 (62 % still working).'
+    """
+    still = f" ({percent_text(last_share)} still working)" if math.isfinite(last_share) else ""
+    return age_sentence("Half", age, confidence) or f"Half failed: not reached by {last_day}{still}."
+
+
+def missing_flip_sentence(name: str, flips_at: int | None, missing: int) -> str:
+    """Return how many missing units would have to have failed for the comparison to change sign.
+
+    Examples
+    --------
+    >>> missing_flip_sentence("cord", 2, 5)
+    'The difference would change sign if 2 of the 5 missing units with cord had failed.'
+    """
+    if missing == 0:
+        return f"No unit with {name} is missing."
+    if flips_at is None:
+        those = "the missing unit" if missing == 1 else f"all {missing} missing units"
+        return f"The difference would keep its sign even if {those} with {name} had failed."
+    if missing == 1:
+        return f"The difference would change sign if the missing unit with {name} had failed."
+    return f"The difference would change sign if {flips_at} of the {missing} missing units with {name} had failed."

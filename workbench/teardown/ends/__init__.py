@@ -1,0 +1,20 @@
+"""What ended the units of a season?"""
+
+from workbench.teardown.ends.inside import inside_condition
+from workbench.teardown.ends.pareto import EndsOfUnits, ends_of_units
+from workbench.teardown.ends.preventable import PREVENTABLE, preventable_causes, rank_preventable
+from workbench.teardown.ends.shapes import shapes_by_mechanism
+from workbench.teardown.ends.survey import TeardownSurvey, class_incidence, survey_teardowns
+
+__all__ = [
+    "PREVENTABLE",
+    "EndsOfUnits",
+    "TeardownSurvey",
+    "class_incidence",
+    "ends_of_units",
+    "inside_condition",
+    "preventable_causes",
+    "rank_preventable",
+    "shapes_by_mechanism",
+    "survey_teardowns",
+]

@@ -1,0 +1,233 @@
+"""Survey: everything that teardowns of one log tell, from suggestions to what ended units."""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from workbench.errors import EstimateError
+from workbench.lives import UNDETERMINED, Lives
+from workbench.teardown.ends.imputation import ImputedIncidence, draw_mechanisms, imputed_incidence
+from workbench.teardown.ends.inside import InsideCondition, inside_condition
+from workbench.teardown.ends.pareto import EndsOfUnits, ends_of_units
+from workbench.teardown.ends.preventable import preventable_causes, two_classes
+from workbench.teardown.ends.shapes import MechanismShapes, shapes_by_mechanism
+from workbench.teardown.mechanisms import (
+    Agreement,
+    MechanismSuggestions,
+    compare_verdicts,
+    mechanism_words,
+    suggest_mechanism,
+)
+from workbench.wording import count_of, interval_text, percent_text
+
+__all__ = ["TeardownSurvey", "class_incidence", "survey_teardowns"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TeardownSurvey:
+    """What teardowns of one log tell; parts that the log cannot feed are None, with the reason in `notes`.
+
+    Attributes
+    ----------
+    suggestions : MechanismSuggestions
+        Mechanism of each failed unit from its signs.
+    agreement : Agreement
+        Verdicts beside suggestions.
+    ends : EndsOfUnits or None
+        What ended units.
+    shapes : MechanismShapes or None
+        Early-life, steady or wear-out, by mechanism.
+    inside : InsideCondition or None
+        Wet, damp or dry at the end, by seal.
+    classes : ImputedIncidence or None
+        What a seal can prevent and what not, undetermined failures imputed, at the mission.
+    mission : float
+        Days.
+    notes : tuple of str
+        What was left out and why.
+    """
+
+    suggestions: MechanismSuggestions
+    agreement: Agreement
+    ends: EndsOfUnits | None
+    shapes: MechanismShapes | None
+    inside: InsideCondition | None
+    classes: ImputedIncidence | None
+    mission: float
+    notes: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """The survey as plain values; not known is None."""
+        from workbench.teardown.sheets import CAUTIONS, HEADLINE
+
+        parts = {"ends": self.ends, "shapes": self.shapes, "inside": self.inside, "classes": self.classes}
+        return {
+            "caution": [HEADLINE, *(f"{topic}: {line}" for topic, line in CAUTIONS.items())],
+            "mission_days": self.mission,
+            "suggestions": _plain(self.suggestions.table),
+            "agreement": _plain(self.agreement.table),
+            "look_again": _plain(self.agreement.look_again),
+            **{name: None if part is None else _plain(part.table) for name, part in parts.items()},
+            "problems": _plain(self.suggestions.problems),
+            "notes": list(self._all_notes()),
+        }
+
+    def lines(self) -> list[str]:
+        """The survey as lines for a terminal."""
+        lines = ["What the signs suggest", *(f"  {line}" for line in _suggestion_lines(self.suggestions))]
+        again = self.agreement.look_again
+        lines += ["", "Verdicts beside the signs", *(f"  {note}" for note in self.agreement.notes)]
+        lines += [f"  look again at {r.unit_id}: {r.reason}" for r in again.itertuples(index=False)]
+        if self.ends is not None:
+            lines += ["", "What ended units", *(f"  {line}" for line in _end_lines(self.ends))]
+        if self.classes is not None:
+            lines += ["", f"Lost by day {self.mission:g}", *(f"  {line}" for line in _class_lines(self.classes))]
+        if self.shapes is not None:
+            lines += ["", "Early or late", *(f"  {line}" for line in self.shapes.columns["statement"])]
+        if self.inside is not None:
+            lines += ["", f"Wet inside at the end, by {self.inside.choice}", *_inside_lines(self.inside)]
+        problems = self.suggestions.problems
+        if len(problems):
+            lines += ["", "Set aside from the teardown, not from the lives"]
+            lines += [f"  {_place(row)}: {row['reason']}; {row['advice']}" for row in problems.to_dict("records")]
+        return [*lines, "", "Notes", *(f"  {note}" for note in self._all_notes())]
+
+    def _all_notes(self) -> tuple[str, ...]:
+        parts = [self.suggestions, self.agreement, self.ends, self.shapes, self.inside, self.classes]
+        said = [note for part in parts if part is not None for note in part.notes]
+        return tuple(dict.fromkeys([*said, *self.notes]))
+
+
+def survey_teardowns(
+    log: Any,
+    *,
+    table: pd.DataFrame | None = None,
+    mission: float | None = None,
+    seed: int = 0,
+    confidence: float = 0.95,
+) -> TeardownSurvey:
+    """Draw together what the teardowns of a log tell."""
+    lives, notes = log.lives(), []
+    if mission is None:
+        days, where = log.mission()
+        mission = float(days)
+        notes.append(f"Mission {days} days, {where}.")
+    suggestions = suggest_mechanism(log, table=table)
+    ends = shapes = classes = inside = None
+    if lives.failures:
+        ends = ends_of_units(lives, mission)
+        shapes = shapes_by_mechanism(lives, confidence=confidence)
+        classes = class_incidence(lives, suggestions, mission, seed=seed, confidence=confidence)
+        if classes is None:
+            notes.append("No failure has a mechanism and none could be drawn, so classes of mechanisms are left out.")
+    else:
+        notes.append("No unit failed, so nothing is said about mechanisms.")
+    if "lid_seal" in log.records.columns and log.records["lid_seal"].notna().any():
+        inside = inside_condition(suggestions.teardowns, "lid_seal", confidence=confidence)
+    else:
+        notes.append("The log has no lid_seal, so the condition inside is not shown by seal.")
+    return TeardownSurvey(
+        suggestions=suggestions,
+        agreement=compare_verdicts(suggestions, confidence=confidence),
+        ends=ends,
+        shapes=shapes,
+        inside=inside,
+        classes=classes,
+        mission=mission,
+        notes=tuple(notes),
+    )
+
+
+def class_incidence(
+    lives: Lives,
+    suggestions: MechanismSuggestions,
+    mission: float,
+    *,
+    by: str | None = None,
+    names: tuple[str, ...] = (),
+    seed: int = 0,
+    confidence: float = 0.95,
+) -> ImputedIncidence | None:
+    """Share lost by the mission to what a seal can prevent and to the rest, undetermined failures imputed."""
+    if len(lives) != len(suggestions.teardowns):
+        raise EstimateError(
+            f"{len(lives)} lives and {len(suggestions.teardowns)} records do not belong together; use one log for both"
+        )
+    unknown = np.flatnonzero(np.asarray(lives.cause) == UNDETERMINED)
+    if not suggestions.mechanisms or not lives.failures:
+        return None
+    drawn = draw_mechanisms(suggestions, unknown, seed=seed)
+    possible = Lives.from_arrays(
+        np.ones(len(suggestions.mechanisms)), np.ones(len(suggestions.mechanisms), bool), cause=suggestions.mechanisms
+    )
+    preventable = {*preventable_causes(lives, names), *preventable_causes(possible, names)}
+    merge = two_classes([*np.asarray(lives.cause), *suggestions.mechanisms], sorted(preventable))
+    return imputed_incidence(lives, drawn, [mission], by=by, merge=merge, confidence=confidence)
+
+
+def _suggestion_lines(suggestions: MechanismSuggestions) -> list[str]:
+    lines = []
+    for row in suggestions.table.to_dict("records"):
+        name = mechanism_words(row["mechanism"])
+        head = f"{row['unit_id']}: {name}, {percent_text(row['probability'])}"
+        if row["mechanism"] == UNDETERMINED:
+            best = f"{mechanism_words(row['best'])} {percent_text(row['probability'])}"
+            head = f"{row['unit_id']}: undetermined; best {best}"
+        head += f", then {mechanism_words(row['second'])} {percent_text(row['second_probability'])}"
+        parts = [f"{word} {row[word]}" for word in ("for", "against") if row[word]]
+        lines += [head + ("; " + "; ".join(parts) if parts else ""), f"    next: {row['next_check']}"]
+        if row["note"]:
+            lines.append(f"    {row['note']}")
+    return lines or ["no unit failed."]
+
+
+def _end_lines(ends: EndsOfUnits) -> list[str]:
+    return [
+        f"{mechanism_words(r.end)}: {count_of(r.units, 'unit')}, {percent_text(r.share_of_failures)} of failures, "
+        f"{percent_text(r.share_of_units)} of units, {percent_text(r.share_of_lost_days)} of lost unit-days"
+        if math.isfinite(r.share_of_failures)
+        else f"{mechanism_words(r.end)}: {count_of(r.units, 'unit')}, {percent_text(r.share_of_units)} of units, "
+        f"{percent_text(r.share_of_lost_days)} of lost unit-days"
+        for r in ends.table.itertuples(index=False)
+    ]
+
+
+def _class_lines(classes: ImputedIncidence) -> list[str]:
+    return [
+        f"{r.cause}: {percent_text(r.incidence)} "
+        f"({100 * classes.confidence:g} % limits {interval_text(percent_text(r.lower), percent_text(r.upper))}; "
+        f"at least {percent_text(r.recorded)} as recorded, at most {percent_text(r.most)})"
+        for r in classes.table.itertuples(index=False)
+    ]
+
+
+def _inside_lines(inside: InsideCondition) -> list[str]:
+    return [
+        f"  {mechanism_words(r.group)}: {r.wet} of {r.opened} opened wet "
+        + (
+            f"({interval_text(percent_text(r.lower), percent_text(r.upper))}); {r.wet_working} of them worked, "
+            f"{r.dry_failed} dry and failed; {r.not_opened} not opened"
+            if r.opened
+            else f"(none opened; {r.not_opened} not opened)"
+        )
+        for r in inside.table.itertuples(index=False)
+    ]
+
+
+def _place(row: dict) -> str:
+    return row["cell"] or f"row {row['row']}, column {row['column']}"
+
+
+def _plain(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): _value(v) for k, v in row.items()} for row in table.to_dict("records")]
+
+
+def _value(value: Any) -> Any:
+    if hasattr(value, "item"):
+        value = value.item()
+    if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and not math.isfinite(value)):
+        return None
+    return value if isinstance(value, int | float | bool | str) else str(value)

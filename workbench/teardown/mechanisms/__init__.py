@@ -1,0 +1,19 @@
+"""What killed each opened unit?"""
+
+from workbench.teardown.mechanisms.agreement import Agreement, compare_verdicts
+from workbench.teardown.mechanisms.matrix import evidence_matrix
+from workbench.teardown.mechanisms.mechanism import MechanismSuggestions, suggest_mechanism
+from workbench.teardown.mechanisms.opened import Teardowns
+from workbench.teardown.mechanisms.sign_families import SEAL_PREVENTS, family_of, mechanism_words
+
+__all__ = [
+    "SEAL_PREVENTS",
+    "Agreement",
+    "MechanismSuggestions",
+    "Teardowns",
+    "compare_verdicts",
+    "evidence_matrix",
+    "family_of",
+    "mechanism_words",
+    "suggest_mechanism",
+]

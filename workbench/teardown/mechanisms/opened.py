@@ -1,0 +1,231 @@
+"""Teardowns: what was seen inside each unit, checked; troubles are set aside from the teardown, not from the lives."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from workbench.log.rules import PROBLEM_COLUMNS
+from workbench.teardown.mechanisms.sign_families import ABSENCE, NO_MECHANISM, mechanism_words
+
+__all__ = ["CONTRADICTIONS", "Locate", "Teardowns", "read_teardowns"]
+
+Locate = Callable[[int, str], Mapping[str, Any]]
+"""Place of a record's field in the file: position in the records and field to source, sheet, row, column and cell."""
+
+_WET_SIGNS = ("standing_clear_water", "standing_muddy_water")
+CONTRADICTIONS: tuple[tuple[str, str], ...] = (
+    *((("condition_found=dry"), sign) for sign in _WET_SIGNS),
+    *(("dry_and_clean_inside", other) for other in (*_WET_SIGNS, "condition_found=wet", "fungal_threads")),
+    *(("dry_and_clean_inside", other) for other in ("blue_green_crust", "nest_or_soil_inside", "salt_crystals_inside")),
+    *(("black_film_no_water", sign) for sign in _WET_SIGNS),
+    *(("gasket_intact_even_mark", other) for other in ("gasket_pinched_or_dirty", "gasket_never_fitted")),
+    ("gasket_never_fitted", "gasket_flat_and_shiny"),
+    ("gasket_never_fitted", "gasket_pinched_or_dirty"),
+    ("cell_voltage_low", "cell_full_unit_dead"),
+    ("mount_cut_tool_marks", "mount_bent_downstream"),
+)
+"""Pairs that cannot both be seen in one unit at one opening; judgement, no source."""
+
+_PROGRAM_WORDS = ("program", "suggestion", "suggested", "automatic", "computed")
+
+
+@dataclass(frozen=True, eq=False)
+class Teardowns:
+    """What was seen in n records; every array has n rows.
+
+    Attributes
+    ----------
+    records : pandas.DataFrame
+        The log's records, index 0 ... n-1.
+    signs : tuple of str
+        The s signs of the evidence table.
+    seen : np.ndarray of float, shape (n, s)
+        1 seen, 0 looked for and not seen, NaN not checked.
+    failed, survived, opened : np.ndarray of bool
+        Failed; came back without failure; opened, or looked into at least for one sign.
+    condition : np.ndarray of object
+        dry, damp, wet or "".
+    verdict : np.ndarray of object
+        Mechanism as judged by a person, "" where none; only on failures.
+    confirmed : np.ndarray of bool
+        A person's verdict with confidence sure that names a mechanism.
+    set_aside : np.ndarray of bool
+        Teardown not used at all.
+    contradicted : tuple of str
+        For each record the pairs that contradict each other, joined, "" where none.
+    problems : pandas.DataFrame
+        Columns `PROBLEM_COLUMNS`, scope "teardown".
+    """
+
+    records: pd.DataFrame
+    signs: tuple[str, ...]
+    seen: np.ndarray
+    failed: np.ndarray
+    survived: np.ndarray
+    opened: np.ndarray
+    condition: np.ndarray
+    verdict: np.ndarray
+    confirmed: np.ndarray
+    set_aside: np.ndarray
+    contradicted: tuple[str, ...]
+    problems: pd.DataFrame
+
+    def __len__(self) -> int:
+        return len(self.records)
+
+
+def read_teardowns(
+    records: pd.DataFrame,
+    signs: tuple[str, ...],
+    *,
+    locate: Locate | None = None,
+    early: np.ndarray | None = None,
+    unknown: tuple[str, ...] = (),
+    already: pd.DataFrame | None = None,
+) -> Teardowns:
+    """Read what was seen inside each unit, and name what cannot be.
+
+    Named and set aside from the teardown: a verdict on a unit that did not fail, a teardown dated before the unit
+    came back (all its signs), signs that contradict each other (both). The lives are not touched.
+
+    Shapes: early (n,).
+    """
+    frame = records.reset_index(drop=True)
+    seen = np.full((len(frame), len(signs)), np.nan)
+    for place, sign in enumerate(signs):
+        if sign in frame.columns:
+            seen[:, place] = _yes_no(frame[sign])
+    outcome, condition = _words(frame, "outcome"), _words(frame, "condition_found")
+    failed, verdict = outcome == "failed", _words(frame, "mechanism")
+    opened_on, returned = _dates(frame, "opened_on"), _dates(frame, "found_on")
+    opened = ~np.isnan(seen).all(axis=1) | (condition != "") | ~np.isnat(opened_on)
+    troubles = _Troubles(frame, locate or _by_position)
+
+    for sign in unknown:
+        for row in np.flatnonzero(_words(frame, sign) == "yes")[:1]:
+            troubles.add(row, sign, "the evidence table does not know this sign", _UNKNOWN_ADVICE)
+    too_soon = ~np.isnat(opened_on) & ~np.isnat(returned) & (opened_on < returned)
+    for row in np.flatnonzero(too_soon):
+        troubles.add(row, "opened_on", _EARLY.format(found=np.datetime_as_string(returned[row], "D")), _EARLY_ADVICE)
+    aside = too_soon if early is None else too_soon | early
+    seen[aside] = np.nan
+    condition[aside] = ""
+
+    wrong = (verdict != "") & ~failed & ~np.isin(verdict, NO_MECHANISM)
+    wrong &= ~(np.isin(verdict, ABSENCE) & (outcome == "missing"))
+    for row in np.flatnonzero(wrong):
+        troubles.add(row, "mechanism", _NO_FAILURE.format(outcome=outcome[row] or "not recorded"), _NO_FAILURE_ADVICE)
+
+    contradicted = _drop_contradictions(seen, signs, condition, troubles)
+    verdict[~failed] = ""
+    sure = (_words(frame, "confidence") == "sure") & ~np.isin(_words(frame, "analyst"), _PROGRAM_WORDS)
+    return Teardowns(
+        records=frame,
+        signs=tuple(signs),
+        seen=seen,
+        failed=failed,
+        survived=np.isin(outcome, ("working", "withdrawn")),
+        opened=opened & ~aside,
+        condition=condition,
+        verdict=verdict,
+        confirmed=failed & sure & ~np.isin(verdict, NO_MECHANISM) & ~aside,
+        set_aside=aside,
+        contradicted=contradicted,
+        problems=troubles.frame() if already is None else _after(already, troubles.frame()),
+    )
+
+
+def _after(first: pd.DataFrame, then: pd.DataFrame) -> pd.DataFrame:
+    return pd.concat([part for part in (first[list(PROBLEM_COLUMNS)], then) if len(part)] or [then], ignore_index=True)
+
+
+_EARLY = "the unit was opened before it came back on {found}"
+_EARLY_ADVICE = "correct opened_on or found_on; until then nothing seen inside this unit is used"
+_NO_FAILURE = "a mechanism is given for a unit that did not fail (outcome {outcome})"
+_NO_FAILURE_ADVICE = "correct the outcome, or move what was seen to the signs; the verdict is not used"
+_UNKNOWN_ADVICE = "add it by an evidence file of your own; until then it says nothing"
+_CONTRADICTION_ADVICE = "look again at photographs or unit; until then neither is used"
+
+
+class _Troubles:
+    """Collects problems of the teardown with their places."""
+
+    def __init__(self, frame: pd.DataFrame, locate: Locate) -> None:
+        self._frame, self._locate = frame, locate
+        self._rows: list[dict[str, Any]] = []
+
+    def add(self, row: Any, field: str, reason: str, advice: str) -> None:
+        value = self._frame[field].iloc[row]
+        text = value.strftime("%Y-%m-%d") if isinstance(value, pd.Timestamp) else str(value)
+        known = {
+            "source": "",
+            "sheet": "",
+            "row": int(row),
+            "column": field,
+            "cell": "",
+            **self._locate(int(row), field),
+        }
+        self._rows.append(
+            {**known, "field": field, "value": text, "reason": reason, "advice": advice, "scope": "teardown"}
+        )
+
+    def frame(self) -> pd.DataFrame:
+        return pd.DataFrame([{c: r[c] for c in PROBLEM_COLUMNS} for r in self._rows], columns=list(PROBLEM_COLUMNS))
+
+
+def _by_position(row: int, field: str) -> Mapping[str, Any]:
+    return {"row": row, "column": field}
+
+
+def _drop_contradictions(
+    seen: np.ndarray, signs: tuple[str, ...], condition: np.ndarray, troubles: _Troubles
+) -> tuple[str, ...]:
+    """Blank both halves of every contradicting pair; returns for each record the pairs in words."""
+    place = {sign: column for column, sign in enumerate(signs)}
+    before, found = condition.copy(), seen == 1
+
+    def holds(half: str) -> np.ndarray:
+        word = half.partition("=")[2]
+        if word:
+            return before == word
+        return found[:, place[half]] if half in place else np.zeros(len(before), dtype=bool)
+
+    pairs: list[list[str]] = [[] for _ in before]
+    for one, other in CONTRADICTIONS:
+        for row in np.flatnonzero(holds(one) & holds(other)):
+            words = f"{_half_words(one)} and {_half_words(other)}"
+            pairs[row].append(words)
+            field = next(half for half in (other, one) if "=" not in half)
+            troubles.add(row, field, f"{words} contradict each other", _CONTRADICTION_ADVICE)
+            for half in (one, other):
+                if half in place:
+                    seen[row, place[half]] = np.nan
+                else:
+                    condition[row] = ""
+    return tuple("; ".join(words) for words in pairs)
+
+
+def _half_words(half: str) -> str:
+    field, _, word = half.partition("=")
+    return f"'{mechanism_words(field)}{' ' + word if word else ''}'"
+
+
+def _yes_no(column: pd.Series) -> np.ndarray:
+    words = column.astype(object).map(lambda v: {"yes": 1.0, "no": 0.0, True: 1.0, False: 0.0}.get(v, np.nan))
+    return words.to_numpy(dtype=float)
+
+
+def _words(frame: pd.DataFrame, name: str) -> np.ndarray:
+    if name not in frame.columns:
+        return np.full(len(frame), "", dtype=object)
+    column = frame[name].astype(object)
+    return column.where(column.notna(), "").map(str).to_numpy(dtype=object).copy()
+
+
+def _dates(frame: pd.DataFrame, name: str) -> np.ndarray:
+    if name not in frame.columns:
+        return np.full(len(frame), np.datetime64("NaT"), dtype="datetime64[ns]")
+    return pd.to_datetime(frame[name]).to_numpy(dtype="datetime64[ns]")

@@ -1,0 +1,74 @@
+"""Photos: pictures of a unit re-encoded without metadata and made small, so that no place or person travels along."""
+
+import base64
+import io
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from workbench.errors import LogError, UsageError
+
+__all__ = ["LONGEST_SIDE", "PHOTO_COLUMNS", "clean_photo", "photo_uri", "photos_of"]
+
+LONGEST_SIDE = 1_600
+"""Pixels of the longer side at most."""
+
+PHOTO_COLUMNS = ("photo_1", "photo_2", "photo_3", "photo_4")
+"""Columns of the log that name picture files beside it."""
+
+MOST_PIXELS = 120_000_000
+"""Pictures with more pixels than this are refused: a file can claim to be larger than memory."""
+
+_QUALITY = 82
+
+
+def clean_photo(path: str | Path, *, longest_side: int = LONGEST_SIDE) -> bytes:
+    """Read a picture and return it re-encoded as JPEG: upright, small, and without any metadata."""
+    from PIL import Image, ImageOps
+
+    place = Path(path)
+    if not place.is_file():
+        raise UsageError(f"no picture at {place.name}; photo columns name files that lie beside the log")
+    try:
+        with Image.open(place) as opened:
+            pixels = opened.width * opened.height
+            if pixels > MOST_PIXELS:
+                raise LogError(f"picture {place.name} has {pixels:,} pixels, which is too many; make it smaller")
+            opened.draft("RGB", (longest_side, longest_side))
+            upright = ImageOps.exif_transpose(opened).convert("RGB")
+    except (OSError, SyntaxError, Image.DecompressionBombError):
+        raise LogError(f"{place.name} cannot be read as a picture; give JPEG, PNG or another common format") from None
+    upright.thumbnail((longest_side, longest_side))
+    bare = Image.new("RGB", upright.size)
+    bare.paste(upright)
+    target = io.BytesIO()
+    bare.save(target, format="JPEG", quality=_QUALITY, optimize=True)
+    return target.getvalue()
+
+
+def photo_uri(path: str | Path) -> str:
+    """Return a picture as a data address for HTML, cleaned as `clean_photo` does."""
+    return "data:image/jpeg;base64," + base64.b64encode(clean_photo(path)).decode("ascii")
+
+
+def photos_of(record: Mapping[str, Any], folder: str | Path) -> tuple[list[bytes], list[str]]:
+    """Return the cleaned pictures that a record names.
+
+    A picture must lie beside the log or below it; a path that leads elsewhere is refused, so that a log cannot pull
+    other files into a report.
+    """
+    home = Path(folder).resolve()
+    pictures, troubles = [], []
+    for column in PHOTO_COLUMNS:
+        name = record.get(column)
+        if not isinstance(name, str) or not name.strip():
+            continue
+        place = (home / name.strip()).resolve()
+        if not place.is_relative_to(home):
+            troubles.append(f"{column}: the picture does not lie beside the log, so it is not shown.")
+            continue
+        try:
+            pictures.append(clean_photo(place))
+        except (UsageError, LogError) as error:
+            troubles.append(f"{column}: {error}.")
+    return pictures, troubles
