@@ -87,7 +87,7 @@ def simulate_season(
     rng = np.random.default_rng(check_whole("seed", seed))
     fleet = draw_fleet(count, season, rng)
     trips = draw_trips(season, rng)
-    world = make_world(fleet, season, places(season.sites), complete, trips, rng)
+    world = make_world(fleet, season, places(season.sites), effects=complete, trips=trips, rng=rng)
     spells = live_season(world, fleet, rng)
     truth = {"seed": int(seed), "units": count, **truth_of(world, spells)}
     return write_log(world, spells, rng), truth

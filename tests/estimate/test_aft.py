@@ -52,7 +52,7 @@ def test_derivatives_equal_finite_differences(distribution):
 
     def total(at):
         parts = (
-            evaluate_likelihood(problem.layout, problem.family, points, at),
+            evaluate_likelihood(problem.layout, problem.family, points, params=at),
             evaluate_penalty(precision, centre, at),
         )
         return tuple(a + b for a, b in zip(*parts, strict=True))
@@ -249,8 +249,8 @@ def test_designs_too_wide_for_products_have_the_same_derivatives():
     points = _points(problem, np.random.default_rng(0).gamma(1.0, size=(3, len(lower))))
     params = np.tile([0.3, 0.2, -0.1, 0.4, 1.3], (3, 1))
     for mine, other in zip(
-        evaluate_likelihood(wide, problem.family, points, params),
-        evaluate_likelihood(problem.layout, problem.family, points, params),
+        evaluate_likelihood(wide, problem.family, points, params=params),
+        evaluate_likelihood(problem.layout, problem.family, points, params=params),
         strict=True,
     ):
         assert mine == pytest.approx(other, rel=1e-12)
@@ -267,7 +267,7 @@ def test_weights_of_cells_are_taken_as_they_are():
 
 def test_cells_join_only_rows_that_are_alike():
     lower, upper = np.array([5.0, 5, 5, 0, 5]), np.array([5.0, np.inf, 5, 5, 7])
-    cells = cells_of(lower, upper, np.zeros(5), np.array([0, 0, 0, 0, 0]))
+    cells = cells_of(lower, upper, np.zeros(5), pattern=np.array([0, 0, 0, 0, 0]))
     assert len(cells.pattern) == 4
     assert cells.cell_of[0] == cells.cell_of[2]
     np.testing.assert_array_equal(cells.lower[cells.cell_of], lower)

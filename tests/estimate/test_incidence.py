@@ -213,7 +213,7 @@ def test_share_limits_of_a_plain_proportion():
     lives = Memberships(np.eye(2), np.ones((2, 2)), np.array([3.0, 7.0]))
     best = fit_masses(lives)
     np.testing.assert_allclose(best, [0.3, 0.7], atol=1e-8)
-    lower, upper = share_limits(lives, best, np.array([True, False]), 0.95)
+    lower, upper = share_limits(lives, best, np.array([True, False]), confidence=0.95)
     assert lower < 0.3 < upper
     for limit in (lower, upper):
         fall = 2 * (log_likelihood(lives, best) - log_likelihood(lives, np.array([limit, 1 - limit])))

@@ -62,7 +62,7 @@ def cells_with_a_start_at(lives, day):
 
 
 def fitted(lives):
-    return mass_of(lives.lower, lives.upper, lives.entry, lives.weight)
+    return mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
 
 
 def test_two_overlapping_intervals_share_the_overlap():
@@ -168,7 +168,7 @@ def test_limits_of_exact_lives_are_those_of_thomas_and_grunkemeier():
     lower, upper = survival(brentq(excess, -2.999999, 0)), survival(brentq(excess, 0, 1e4))
     after = Worth.of((np.arange(found.problems[0].cells) > cell).astype(float))
     assert days.size == 4
-    assert ratio_limits(found.problems[0], found.fits[0], (after, after), 1.959963984540054) == pytest.approx(
+    assert ratio_limits(found.problems[0], found.fits[0], (after, after), wanted=1.959963984540054) == pytest.approx(
         (lower, upper), abs=1e-4
     )
 
@@ -348,7 +348,7 @@ def test_hard_overlapping_intervals_are_fitted_fast():
     lower = np.where(life > 150, 150.0, life * rng.random(300))
     upper = np.where(life > 150, np.inf, life + 80 * rng.random(300))
     start = time.perf_counter()
-    found = mass_of(lower, upper, np.zeros(300), np.ones(300))
+    found = mass_of(lower, upper, np.zeros(300), weight=np.ones(300))
     assert time.perf_counter() - start < 1.0
     assert found.worst <= 1e-6
 

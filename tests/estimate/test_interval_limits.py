@@ -141,7 +141,7 @@ def test_each_step_of_the_start_raises_the_likelihood_and_many_reach_the_maximum
     """Dempster, Laird & Rubin (1977): no step of expectation and maximisation lowers the likelihood."""
     lives = mixed(3, 40, entry)
     cells = turnbull_cells(lives.lower, lives.upper, lives.entry)
-    fitted = mass_of(lives.lower, lives.upper, lives.entry, lives.weight)
+    fitted = mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
     problem = Problem(len(cells.start), cells.first, cells.last, cells.entered, np.ones(40))
     reached = [likelihood(problem, start_by_em(problem, steps)) for steps in (0, 1, 2, 5, 20, 100, 3000)]
     assert (np.diff(reached) > 0).all()
@@ -157,11 +157,11 @@ def test_limits_begun_where_the_last_one_ended_are_those_begun_afresh(entry):
     cells = np.flatnonzero(
         (found.mass[: problem.cells - 1] > 1e-9) & (found.cells.end[: problem.cells - 1] >= lives.upper.min())
     )
-    lower, upper = curve_limits(problem, fit, cells, (found.reaching, found.waiting), 1.96)
+    lower, upper = curve_limits(problem, fit, cells, sides=(found.reaching, found.waiting), wanted=1.96)
     for i, cell in enumerate(cells):
         opened, same = open_after(problem, fit, int(cell), found.reaching, found.waiting)
         after = Worth.of((np.arange(opened.cells) > cell).astype(float))
-        assert ratio_limits(opened, same, (after, after), 1.96) == pytest.approx((lower[i], upper[i]), abs=1e-5)
+        assert ratio_limits(opened, same, (after, after), wanted=1.96) == pytest.approx((lower[i], upper[i]), abs=1e-5)
     assert len(cells) > 4
 
 
@@ -182,7 +182,7 @@ def test_steps_in_levels_are_those_of_a_dense_matrix_under_bounds(bent):
         matrix += 2.0 * (ties.T @ (np.diag(shares) - np.outer(shares, shares)) @ ties)
         root = np.linalg.cholesky(matrix)
         answer = lsq_linear(root.T, np.linalg.solve(root, matrix @ hazard + gradient), (0, np.inf), tol=1e-14).x
-        step = bounded_step(low, high, weight, gradient, hazard, (shares, 2.0) if bent else None)
+        step = bounded_step(low, high, weight, gradient=gradient, hazard=hazard, bend=(shares, 2.0) if bent else None)
         assert hazard + step == pytest.approx(answer, abs=1e-5)
     free = free_step(low, high, weight, gradient)
     if not bent:

@@ -151,7 +151,7 @@ def test_interval_limits_are_near_the_spread_of_new_samples():
     points = (np.arange(50) + 0.5) / 50
 
     def mean_of(lives):
-        found = mass_of(lives.lower, lives.upper, lives.entry, lives.weight)
+        found = mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
         start, width = found.cells.start, np.minimum(found.cells.end, 1e6) - found.cells.start
         return found.mass @ np.minimum(start[:, None] + width[:, None] * points, 60).mean(axis=1)
 

@@ -50,7 +50,7 @@ def test_moves_are_what_one_more_such_life_does(days):
     lives, day = visited(2), 40.0
 
     def figure(weight):
-        fitted = mass_of(lives.lower, lives.upper, lives.entry, weight)
+        fitted = mass_of(lives.lower, lives.upper, lives.entry, weight=weight)
         start, stop = fitted.cells.start, np.minimum(fitted.cells.end, 1e9)
         part = np.clip((stop - day) / (stop - start), 0, 1)
         worth = 0.5 * (np.minimum(start, day) + np.minimum(stop, day)) if days else part

@@ -95,7 +95,7 @@ def test_limits_of_a_time_ended_test_agree_with_poisson_tails():
 
 
 def test_the_claim_is_said_in_words():
-    sentence = demonstration_sentence(40, 6, 0.9, 180)
+    sentence = demonstration_sentence(40, 6, 0.9, mission=180)
     assert sentence == "With 34 of 40 units lasting 180 days you may claim 75 % at 90 % confidence."
 
 

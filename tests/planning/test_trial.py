@@ -49,8 +49,12 @@ def test_units_by_freedman():
 
 def test_power_by_freedman():
     """Figures of the lifelines test suite, after Rosner."""
-    assert power_of_shares(12, 12, 0.8, 0.2, 0.139) == pytest.approx(0.744937, abs=1e-6)
-    assert power_of_shares(12, 20, 0.8, 0.2, 1.2) == pytest.approx(0.05178317, abs=1e-6)
+    assert power_of_shares(12, 12, 0.8, fail_share_reference=0.2, hazard_ratio=0.139) == pytest.approx(
+        0.744937, abs=1e-6
+    )
+    assert power_of_shares(12, 20, 0.8, fail_share_reference=0.2, hazard_ratio=1.2) == pytest.approx(
+        0.05178317, abs=1e-6
+    )
 
 
 def test_units_with_dropout_by_lachin_and_foulkes():

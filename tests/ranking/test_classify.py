@@ -61,8 +61,8 @@ def _parts(lives, choices=("seal", "vent"), adjust=("depth",), mission=100.0):
     lives = lives.take(lives.canonical_order([*choices, *adjust, "site"]))
     labels = mission_labels(lives, mission)
     columns = model_columns(terms_of(lives, [*choices, *adjust]), lives.weight, adjust)
-    folds = mission_folds(lives, labels, "site", np.random.default_rng([0, 0]))
-    return lives, labels, columns, folds, training_shares(lives, labels, mission, folds)
+    folds = mission_folds(lives, labels, "site", rng=np.random.default_rng([0, 0]))
+    return lives, labels, columns, folds, training_shares(lives, labels, mission, folds=folds)
 
 
 def test_labels_by_hand():
@@ -78,7 +78,7 @@ def test_shares_of_doubtful_lives_by_hand():
     asked = Lives.from_arrays(lower=[40, 70, 90, 30, 100], upper=[np.inf, 150, 130, 30, np.inf])
     labels = mission_labels(asked, 100)
 
-    shares = share_failed(asked, labels, 100.0, life_curve(trained))
+    shares = share_failed(asked, labels, 100.0, curve=life_curve(trained))
     # no training life failed in (90, 130], so its 10 of 40 days before the mission count
     assert shares == pytest.approx([2 / 3, 1 / 2, 10 / 40, 1.0, 0.0])
 
@@ -113,7 +113,7 @@ def test_base_rate_is_the_true_chance_of_failing_by_the_mission(tmp_path):
         lives, truth = _season(tmp_path, 1200, seed, **options)
         labels = mission_labels(lives, 180)
         curve = life_curve(lives)
-        found.append(np.average(share_failed(lives, labels, 180.0, curve)))
+        found.append(np.average(share_failed(lives, labels, 180.0, curve=curve)))
         true.append(1 - truth["fleet_mission_survival"])
         dropped.append(np.mean(labels[labels != DOUBTFUL] == FAILED))
         lasted.append(np.mean(labels == FAILED))
@@ -125,7 +125,7 @@ def test_base_rate_is_the_true_chance_of_failing_by_the_mission(tmp_path):
 def test_folds_hold_whole_sites_with_both_outcomes(strong):
     lives, _ = strong
     labels = mission_labels(lives, 180)
-    folds = mission_folds(lives, labels, "site", np.random.default_rng(0))
+    folds = mission_folds(lives, labels, "site", rng=np.random.default_rng(0))
 
     assert folds.count == 5
     for f in range(5):
@@ -137,7 +137,7 @@ def test_sites_are_held_out_one_by_one_when_folds_cannot_be_made():
     site = np.repeat(["a", "b", "c", "d"], 10)
     failed = (site == "a") | ((site == "b") & (np.arange(40) % 10 < 5))
     lives = Lives.from_arrays(np.where(failed, 50, 120), failed, covariates={"site": site})
-    folds = mission_folds(lives, mission_labels(lives, 100), "site", np.random.default_rng(0))
+    folds = mission_folds(lives, mission_labels(lives, 100), "site", rng=np.random.default_rng(0))
 
     assert folds.count == 4 and folds.note.startswith("Each site was held out in turn")
 
@@ -159,7 +159,7 @@ def test_held_out_predictions_are_those_of_scikit_learn():
 
     lives, labels, columns, folds, shares = _parts(_known())
     pipeline = mission_pipeline(columns)
-    own = predict_held_out(pipeline, columns.values, shares, np.ones(len(lives)), folds)
+    own = predict_held_out(pipeline, columns.values, shares, weight=np.ones(len(lives)), folds=folds)
     split = PredefinedSplit(folds.fold)
     theirs = cross_val_predict(pipeline, columns.values, labels, cv=split, method="predict_proba")[:, 1]
 
@@ -177,9 +177,9 @@ def test_importance_is_the_mean_of_scikit_learns_permutation_importance():
     lives, labels, columns, _, _ = _parts(_known(160))
     fold = (np.arange(len(lives)) % 2).astype(np.int64)
     folds = Folds(fold, np.arange(len(lives)), "")
-    shares = training_shares(lives, labels, 100.0, folds)
+    shares = training_shares(lives, labels, 100.0, folds=folds)
     weight = np.ones(len(lives))
-    held_out = predict_held_out(mission_pipeline(columns), columns.values, shares, weight, folds)
+    held_out = predict_held_out(mission_pipeline(columns), columns.values, shares, weight=weight, folds=folds)
     theirs = np.mean(
         [
             permutation_importance(
@@ -196,7 +196,7 @@ def test_importance_is_the_mean_of_scikit_learns_permutation_importance():
     )
 
     rng = np.random.default_rng(0)
-    own = [importance_of(held_out, columns.values, [place], weight, folds, rng) for place in range(2)]
+    own = [importance_of(held_out, columns.values, [place], weight=weight, folds=folds, rng=rng) for place in range(2)]
     assert own == pytest.approx(theirs, abs=0.002)
     assert own[0] > 0.02 > own[1]
 
@@ -208,7 +208,7 @@ def test_model_is_the_penalised_likelihood_that_it_claims_to_be():
     lives, _, columns, _, _ = _parts(_known())
     rng = np.random.default_rng(2)
     share, weight = rng.random(len(lives)), rng.integers(1, 4, len(lives)).astype(float)
-    model = fit_on_shares(mission_pipeline(columns), columns.values, share, weight)
+    model = fit_on_shares(mission_pipeline(columns), columns.values, share, weight=weight)
     wide = LevelColumns(sizes=[2, 2, 0], scales=[1.0, 1.0, 2.0]).fit_transform(columns.values)
 
     def loss(w):

@@ -56,7 +56,7 @@ def test_residuals_of_late_entrants_are_slopes_of_the_likelihood_in_every_family
         return np.where([True, False], life.logpdf(time), life.logsf(time)) - life.logsf(entry)
 
     slope = (value(1e-5) - value(-1e-5)) / 2e-5
-    assert score_residuals(lives, location, scale, distribution) == pytest.approx(slope, abs=1e-7)
+    assert score_residuals(lives, location, scale, distribution=distribution) == pytest.approx(slope, abs=1e-7)
 
 
 def test_p_approaches_full_enumeration():

@@ -67,8 +67,8 @@ def test_comparison_within_states_of_the_heart_transplants_shows_no_difference()
         people.died.to_numpy(dtype=float),
         people.treated.to_numpy() == 1,
         people.treated.to_numpy() == 0,
-        people.critical.to_numpy(),
-        np.ones(20, dtype=np.int64),
+        environment=people.critical.to_numpy(),
+        weight=np.ones(20, dtype=np.int64),
     )
     assert difference == pytest.approx(0.0, abs=1e-12)
 

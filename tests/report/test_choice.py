@@ -143,7 +143,7 @@ def test_the_number_of_missing_units_that_turns_the_sign_is_searched():
     outcome = ["failed"] * 2 + ["missing"] * 4 + ["working"] * 4 + ["failed"] * 4 + ["working"] * 6
     failed = [o == "failed" for o in outcome]
     lives = season_of(time, failed, {"lid_seal": ["a"] * 10 + ["b"] * 10}, outcome=outcome, mission=170.0).lives
-    bounds = missing_bounds(lives, "lid_seal", "a", "b", 170.0)
+    bounds = missing_bounds(lives, "lid_seal", "a", reference="b", mission=170.0)
 
     assert bounds.better == "a"
     assert bounds.missing == 4
@@ -154,7 +154,7 @@ def test_the_number_of_missing_units_that_turns_the_sign_is_searched():
 
 
 def test_no_missing_unit_no_bounds(by_hand):
-    assert missing_bounds(by_hand.lives, "lid_seal", "cord", "flat", 150.0) is None
+    assert missing_bounds(by_hand.lives, "lid_seal", "cord", reference="flat", mission=150.0) is None
 
 
 def test_the_quick_share_is_that_of_the_curve():

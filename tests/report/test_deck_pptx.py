@@ -139,8 +139,8 @@ def test_stamps_inside_embedded_books_are_replaced():
 
 
 def test_text_is_sized_to_its_box():
-    assert fitting_size("short", 5, 1, (24, 12)) == 24
-    assert fitting_size("word " * 60, 5, 1, (24, 12)) == 12
+    assert fitting_size("short", 5, 1, sizes=(24, 12)) == 24
+    assert fitting_size("word " * 60, 5, 1, sizes=(24, 12)) == 12
     assert text_height(["x" * 100], 5, 12) > text_height(["x"], 5, 12)
 
 

@@ -89,7 +89,7 @@ def test_the_same_levels_look_the_same_in_any_order_and_apart_from_each_other():
 
 
 def test_labels_keep_their_distance_and_their_order():
-    placed = spread_apart([0.5, 0.51, 0.52, 0.9], 0.1, 0.0, 1.0)
+    placed = spread_apart([0.5, 0.51, 0.52, 0.9], 0.1, 0.0, high=1.0)
 
     assert np.all(np.diff(placed) >= 0.1 - 1e-9)
     assert placed[3] == pytest.approx(0.9)

@@ -73,7 +73,7 @@ def test_association_follows_the_limits_alone(lower, upper, words):
 
 
 def test_a_difference_gives_both_shares_first_and_names_the_reference():
-    text = difference_sentence(group(), REFERENCE, (0.2, 0.03, 0.37), "180 days", 0.95)
+    text = difference_sentence(group(), REFERENCE, (0.2, 0.03, 0.37), mission="180 days", confidence=0.95)
 
     assert text == (
         "With cord 80 % lasted 180 days, with flat gasket (reference) 60 %: +20 points (95 % limits +3 to +37 points)."
@@ -82,24 +82,30 @@ def test_a_difference_gives_both_shares_first_and_names_the_reference():
 
 
 def test_limits_that_hold_zero_are_said_to_hold_it():
-    text = difference_sentence(group(), REFERENCE, (0.2, -0.03, 0.37), "180 days", 0.95)
+    text = difference_sentence(group(), REFERENCE, (0.2, -0.03, 0.37), mission="180 days", confidence=0.95)
 
     assert "include no difference at all" in text
 
 
 def test_a_difference_that_is_not_known_says_where_nothing_is_known():
-    text = difference_sentence(group(share=NAN), REFERENCE, (NAN, NAN, NAN), "300 days", 0.95)
+    text = difference_sentence(group(share=NAN), REFERENCE, (NAN, NAN, NAN), mission="300 days", confidence=0.95)
 
     assert text == "cord and flat gasket cannot be compared at 300 days: nothing is known that late with cord."
 
 
 def test_days_are_signed_in_the_limits_and_plain_in_the_sentence():
     assert "worked 12 days less on average than with flat gasket (95 % limits −20 to −4.0 days)" in days_sentence(
-        "cord", "flat gasket", (-12.0, -20.0, -4.0), "180 days", 0.95
+        "cord", "flat gasket", (-12.0, -20.0, -4.0), horizon="180 days", confidence=0.95
     )
-    assert "include no difference at all" in days_sentence("cord", "flat gasket", (3.0, -2.0, 9.0), "180 days", 0.95)
-    assert "worked as long on average as with flat" in days_sentence("cord", "flat", (0.0, -2.0, 2.0), "9 days", 0.95)
-    assert "cannot be compared" in days_sentence("cord", "flat gasket", (NAN, NAN, NAN), "180 days", 0.95)
+    assert "include no difference at all" in days_sentence(
+        "cord", "flat gasket", (3.0, -2.0, 9.0), horizon="180 days", confidence=0.95
+    )
+    assert "worked as long on average as with flat" in days_sentence(
+        "cord", "flat", (0.0, -2.0, 2.0), horizon="9 days", confidence=0.95
+    )
+    assert "cannot be compared" in days_sentence(
+        "cord", "flat gasket", (NAN, NAN, NAN), horizon="180 days", confidence=0.95
+    )
 
 
 def test_a_test_that_shows_nothing_is_no_proof_of_likeness():
@@ -120,10 +126,12 @@ def test_what_the_season_could_show_follows_schoenfeld():
 
 
 def test_a_median_that_is_not_reached_is_said_so():
-    reached = median_sentence((142.0, 97.0, NAN), NAN, "day 180", 0.95)
+    reached = median_sentence((142.0, 97.0, NAN), NAN, "day 180", confidence=0.95)
     assert reached == "Half had failed by day 142 (95 % limits 97 to not reached)."
-    assert median_sentence((NAN, NAN, NAN), 0.62, "day 180", 0.95).endswith("by day 180 (62 % still working).")
-    assert "inf" not in median_sentence((NAN, NAN, NAN), NAN, "day 180", 0.95)
+    assert median_sentence((NAN, NAN, NAN), 0.62, "day 180", confidence=0.95).endswith(
+        "by day 180 (62 % still working)."
+    )
+    assert "inf" not in median_sentence((NAN, NAN, NAN), NAN, "day 180", confidence=0.95)
 
 
 @pytest.mark.parametrize(
@@ -143,8 +151,8 @@ def test_missing_units_that_turn_the_sign_are_counted(flips, missing, text):
 def test_no_sentence_speaks_of_cause():
     texts = [
         share_sentence(group(), "180 days", 0.95),
-        difference_sentence(group(), REFERENCE, (0.2, 0.03, 0.37), "180 days", 0.95),
-        days_sentence("cord", "flat gasket", (12.0, 2.0, 20.0), "180 days", 0.95),
+        difference_sentence(group(), REFERENCE, (0.2, 0.03, 0.37), mission="180 days", confidence=0.95),
+        days_sentence("cord", "flat gasket", (12.0, 2.0, 20.0), horizon="180 days", confidence=0.95),
         test_sentence(0.001, method="log-rank test", levels=2),
         association_words(0.1, 0.2),
     ]

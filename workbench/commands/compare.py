@@ -133,7 +133,7 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
         mean, low, high = (float(means.loc[level, c]) for c in ("restricted_mean", "lower", "upper"))
         lines.append(
             f"{share.name:{width}}  {share.units:5d}  {share.failures:6d} "
-            f" {_range(share.share, share.lower, share.upper, 100)} %   {_range(mean, low, high, 1)}"
+            f" {_range(share.share, share.lower, share.upper, scale=100)} %   {_range(mean, low, high, scale=1)}"
         )
     lines.append("")
     lines += [share_sentence(s, mission, confidence) for s in choice.shares.values() if s.failures == 0]
@@ -141,8 +141,12 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
     for level in choice.levels:
         if level != choice.reference:
             share = choice.shares[level]
-            lines.append(difference_sentence(share, base, choice.differences[level], mission, confidence))
-            lines.append(days_sentence(share.name, base.name, choice.days[level], mission, confidence))
+            lines.append(
+                difference_sentence(share, base, choice.differences[level], mission=mission, confidence=confidence)
+            )
+            lines.append(
+                days_sentence(share.name, base.name, choice.days[level], horizon=mission, confidence=confidence)
+            )
     lines += ["", test_sentence(choice.test.p_value, method=choice.test.method, levels=len(choice.levels))]
     if choice.within is not None:
         lines.append(test_sentence(choice.within.p_value, method=choice.within.method, levels=len(choice.levels)))
@@ -155,7 +159,7 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
     return [*lines, *choice.notes, "Raw comparison: what goes together need not be cause and effect."]
 
 
-def _range(value: float, lower: float, upper: float, scale: float) -> str:
+def _range(value: float, lower: float, upper: float, *, scale: float) -> str:
     if not math.isfinite(value):
         return "   not known      "
     return f"{scale * value:4.0f} ({scale * lower:3.0f} to {scale * upper:3.0f})"

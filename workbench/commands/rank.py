@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
     lives = log.lives()
     mission, mission_note = (args.mission, "as given") if args.mission is not None else log.mission()
     check_columns([*choices, *adjust], lives.covariates.columns, "column")
-    question = question_of(log, lives, choices, adjust)
+    question = question_of(log, lives, choices, adjust=adjust)
     if not question.choices:
         raise EstimateError("no protection column has two levels of at least 5 units each, so nothing can be ranked")
     ranking = rank_choices(
@@ -54,9 +54,13 @@ def run(args: argparse.Namespace) -> int:
         reference=question.reference,
     )
     if args.json:
-        print(json.dumps(_as_json(args.log, log, ranking, question), ensure_ascii=False, indent=2, allow_nan=False))
+        print(
+            json.dumps(
+                _as_json(args.log, log, ranking, question=question), ensure_ascii=False, indent=2, allow_nan=False
+            )
+        )
     else:
-        print("\n".join(_lines(args.log, log, ranking, question, mission_note)))
+        print("\n".join(_lines(args.log, log, ranking, question=question, mission_note=mission_note)))
     return 1 if args.strict and log.rows_set_aside else 0
 
 
@@ -80,7 +84,7 @@ def _rows(columns: Any) -> list[dict[str, Any]]:
     return [dict(zip(names, map(_plain, row), strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-def _as_json(path: str, log: "Log", ranking: "Ranking", question: "RankingQuestion") -> dict[str, Any]:
+def _as_json(path: str, log: "Log", ranking: "Ranking", *, question: "RankingQuestion") -> dict[str, Any]:
     return {
         "file": path,
         "rows": log.rows,
@@ -105,7 +109,7 @@ def _as_json(path: str, log: "Log", ranking: "Ranking", question: "RankingQuesti
     }
 
 
-def _lines(path: str, log: "Log", ranking: "Ranking", question: "RankingQuestion", mission_note: str) -> list[str]:
+def _lines(path: str, log: "Log", ranking: "Ranking", *, question: "RankingQuestion", mission_note: str) -> list[str]:
     from workbench.wording import count_of
 
     counted = f"not lost to {' or '.join(ranking.causes)} by then" if ranking.causes else "lasting the mission"

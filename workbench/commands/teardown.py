@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     log = read_log(args.log, args.settings)
     survey = survey_teardowns(log, table=table, mission=args.mission, seed=args.seed)
     if args.sheets:
-        _write_sheets(args, log, survey, table)
+        _write_sheets(args, log, survey, table=table)
     if args.pages:
         from workbench.teardown.sheets import write_evidence
 
@@ -61,7 +61,7 @@ def folder_of(path: str) -> Path:
     return Path(path) if Path(path).is_dir() else Path(path).parent
 
 
-def _write_sheets(args: argparse.Namespace, log: Any, survey: "TeardownSurvey", table: Any) -> None:
+def _write_sheets(args: argparse.Namespace, log: Any, survey: "TeardownSurvey", *, table: Any) -> None:
     from workbench.teardown.sheets import units_to_open, write_sheets
 
     opened = survey.suggestions.teardowns.opened

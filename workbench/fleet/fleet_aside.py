@@ -25,7 +25,7 @@ _MARK = "\x1f"
 _REASON = "set_aside_because"
 
 
-def give_examples(source: FleetSource, frame: "nw.LazyFrame[Any]", judged: Judged, judge: Judge) -> None:
+def give_examples(source: FleetSource, frame: "nw.LazyFrame[Any]", judged: Judged, *, judge: Judge) -> None:
     """Name one true row for each reason in the tally, the first by unit and day."""
     import narwhals as nw
 
@@ -38,7 +38,7 @@ def give_examples(source: FleetSource, frame: "nw.LazyFrame[Any]", judged: Judge
     who = nw.concat_str(
         nw.col("wb_unit").fill_null(""), nw.col("wb_start").cast(nw.String), separator=_MARK
     )  # unit and day of one and the same row
-    marked = _marked(source, frame, judged, list(chosen), [str(n) for n in chosen])
+    marked = _marked(source, frame, judged, numbers=list(chosen), reasons=[str(n) for n in chosen])
     found = source.collect(marked.select(_REASON, who.alias("wb_who")).group_by(_REASON).agg(nw.col("wb_who").min()))
     for number, text in zip(found.column(_REASON).to_pylist(), found.column("wb_who").to_pylist(), strict=True):
         unit, _, day = text.rpartition(_MARK)
@@ -51,7 +51,7 @@ def give_examples(source: FleetSource, frame: "nw.LazyFrame[Any]", judged: Judge
 
 
 def _marked(
-    source: FleetSource, frame: "nw.LazyFrame[Any]", judged: Judged, numbers: Sequence[int], reasons: Sequence[str]
+    source: FleetSource, frame: "nw.LazyFrame[Any]", judged: Judged, *, numbers: Sequence[int], reasons: Sequence[str]
 ) -> Any:
     """The rows of some shapes, each with a reason."""
     import pyarrow as pa
@@ -66,6 +66,7 @@ def write_aside(
     target: Path,
     source: FleetSource,
     frame: "nw.LazyFrame[Any]",
+    *,
     repeats: Repeats | None,
     judged: Judged,
     headings: Mapping[str, str],
@@ -79,7 +80,7 @@ def write_aside(
     numbers, lines = [n for n, _ in judged.reasons], [f"{line.field}: {line.reason}" for _, line in judged.reasons]
     part = target.with_name(f".{target.name}.part")
     try:
-        rows = _marked(source, frame, judged, numbers, lines).select(*names, _REASON)
+        rows = _marked(source, frame, judged, numbers=numbers, reasons=lines).select(*names, _REASON)
         if rows.implementation.is_duckdb() or rows.implementation.is_polars():
             with source.guarded(target.name):
                 rows.sink_parquet(part)

@@ -68,7 +68,7 @@ def code_name(field: str) -> str:
 
 
 def read_cells(
-    source: FleetSource, heading: str, column: Column, settings: Settings, today: "dt.date", *, is_used: bool = True
+    source: FleetSource, heading: str, column: Column, *, settings: Settings, today: "dt.date", is_used: bool = True
 ) -> CellCodes:
     """Read the different values of a column."""
     import narwhals as nw
@@ -140,7 +140,7 @@ class _Reader:
         return day.toordinal() - _EPOCH + (0 if inside else OUTSIDE)
 
 
-def read_units(source: FleetSource, heading: str, column: Column, settings: Settings) -> CellCodes:
+def read_units(source: FleetSource, heading: str, column: Column, *, settings: Settings) -> CellCodes:
     """Read the names of units that are no plain names: empty ones, examples, totals, those with odd white space."""
     import narwhals as nw
     import pyarrow as pa

@@ -76,6 +76,7 @@ def counted_lives(
     counted: Counted,
     covariates: Sequence[str],
     columns: Mapping[str, Column],
+    *,
     codes: Mapping[str, CellCodes],
     settings: Settings,
 ) -> tuple["Lives", list[str]]:
@@ -87,12 +88,12 @@ def counted_lives(
     notes: list[str] = []
     parts: dict[str, _Levels] = {}
     for name in covariates:
-        levels = _levels(name, counted, codes, settings)
+        levels = _levels(name, counted, codes, settings=settings)
         merged, said = _spellings(columns[name], levels.carried(counted.rows), settings)
         parts[name] = _ordered([merged.get(v, v) for v in levels.values], levels.places) if merged else levels
         notes += said
-    outcome = _levels("outcome", counted, codes, settings)
-    cause = _cause(counted, codes, settings, outcome)
+    outcome = _levels("outcome", counted, codes, settings=settings)
+    cause = _cause(counted, codes, settings, outcome=outcome)
     table = pd.DataFrame({name: levels.places for name, levels in parts.items()})
     table["outcome"], table["wb_cause"] = outcome.places, cause.places
     table["wb_entry"], table["wb_lower"], table["wb_upper"] = counted.entry, counted.lower, counted.upper
@@ -102,7 +103,9 @@ def counted_lives(
     joined = table.groupby(keys, dropna=False, sort=True)["wb_weight"].sum().reset_index()
     data: dict[str, Any] = {}
     for name, levels in parts.items():
-        data[name] = typed_column(columns[name], levels.at(joined[name]), levels.carried(counted.rows), settings)
+        data[name] = typed_column(
+            columns[name], levels.at(joined[name]), levels.carried(counted.rows), settings=settings
+        )
     data["outcome"] = pd.Categorical(outcome.at(joined["outcome"]), categories=list(columns["outcome"].known_words))
     if joined["followed_to"].notna().any():
         data["followed_to"] = joined["followed_to"].to_numpy(dtype=float)
@@ -142,7 +145,7 @@ def _ordered(values: Sequence[Any], back: np.ndarray) -> _Levels:
     return _Levels(different, np.array([place[v] for v in values], dtype=np.int64)[back])
 
 
-def _levels(name: str, counted: Counted, codes: Mapping[str, CellCodes], settings: Settings) -> _Levels:
+def _levels(name: str, counted: Counted, codes: Mapping[str, CellCodes], *, settings: Settings) -> _Levels:
     if name not in counted.codes:
         return _Levels([None], np.zeros(len(counted.rows), dtype=np.int64))
     numbers, back = np.unique(counted.codes[name], return_inverse=True)
@@ -176,9 +179,9 @@ def notes_on_cells(cells: CellCodes, column: Column, settings: Settings) -> list
     return _spellings(column, {value: cells.cells[code] for code, value in cells.values.items()}, settings)[1]
 
 
-def _cause(counted: Counted, codes: Mapping[str, CellCodes], settings: Settings, outcome: _Levels) -> _Levels:
+def _cause(counted: Counted, codes: Mapping[str, CellCodes], settings: Settings, *, outcome: _Levels) -> _Levels:
     """Mechanism where failed; nothing where not, or where nobody could name it."""
-    named = _levels("mechanism", counted, codes, settings)
+    named = _levels("mechanism", counted, codes, settings=settings)
     values = ["" if v is None or v in _UNDETERMINED else v for v in named.values]
     places = np.where(outcome.of("failed"), named.places, len(values))
     return _ordered([*values, ""], places)

@@ -121,7 +121,7 @@ def _open_files(paths: list[Path], workspace: Workspace, fit: Callable[[RawSheet
                 _refuse_mixed_types(paths)
                 relation = connection.read_parquet([str(p) for p in paths])
             else:
-                staged = stage_text(connection, paths, spill, fit)
+                staged = stage_text(connection, paths, spill, fit=fit)
                 opened.unreadable, opened.notes = staged.unreadable, staged.notes
                 relation = connection.read_parquet(list(staged.files), union_by_name=True)
             opened.frame = nw.from_native(relation)

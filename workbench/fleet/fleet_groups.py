@@ -81,7 +81,7 @@ class Shapes:
 
 
 def different_shapes(
-    source: FleetSource, frame: "nw.LazyFrame[Any]", doubtful: "nw.LazyFrame[Any] | None", repeats: Repeats | None
+    source: FleetSource, frame: "nw.LazyFrame[Any]", doubtful: "nw.LazyFrame[Any] | None", *, repeats: Repeats | None
 ) -> Shapes:
     """Count the rows of every shape; those of doubtful units come from their comparison."""
     import narwhals as nw
@@ -90,7 +90,7 @@ def different_shapes(
     plain = frame if doubtful is None else frame.join(doubtful, on="wb_unit", how="anti")
     counted = plain.group_by(*SHAPE).agg(nw.len().alias("wb_rows"), nw.col("wb_start").min().alias("wb_first"))
     found = source.collect(counted.head(MOST_SHAPES + 1))
-    _refuse_too_many(source, found.num_rows, MOST_SHAPES, "outcome and days")
+    _refuse_too_many(source, found.num_rows, MOST_SHAPES, what="outcome and days")
     parts = [pd.DataFrame({n: found.column(n).to_numpy() for n in (*SHAPE, "wb_rows", "wb_first")})]
     if repeats is not None:
         alike = repeats.kept((*SHAPE, "wb_start")).rename(columns={"wb_start": "wb_first"})
@@ -102,7 +102,7 @@ def different_shapes(
     )
 
 
-def _refuse_too_many(source: FleetSource, found: int, most: int, what: str) -> None:
+def _refuse_too_many(source: FleetSource, found: int, most: int, *, what: str) -> None:
     if found > most:
         raise LogError(
             f"{source.name}: over {most:,} rows differ in {what}, too many to hold; keep fewer columns apart (name "
@@ -114,6 +114,7 @@ def count_rows(
     source: FleetSource,
     frame: "nw.LazyFrame[Any]",
     doubtful: "nw.LazyFrame[Any] | None",
+    *,
     repeats: Repeats | None,
     judged: "Judged",
     fields: Sequence[str],
@@ -135,7 +136,7 @@ def count_rows(
         .agg(nw.len().alias("wb_rows"), nw.col("wb_day").max(), nw.col("wb_start").max())
     )
     found = source.collect(counted.head(MOST_GROUPS + 1))
-    _refuse_too_many(source, found.num_rows, MOST_GROUPS, "days or covariates")
+    _refuse_too_many(source, found.num_rows, MOST_GROUPS, what="days or covariates")
     columns = (*keys, "wb_rows", "wb_day", "wb_start")
     parts = [pd.DataFrame({n: found.column(n).to_numpy() for n in columns})]
     if repeats is not None:

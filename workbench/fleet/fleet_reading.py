@@ -68,24 +68,30 @@ def read_rows(source: FleetSource, question: Question) -> Found:
     source.frame = _plain(source, headings)
     rows = _count(source, headings["unit_id"])
     covariates = _covariates(table, question)
-    codes = _codes(source, headings, covariates, question)
+    codes = _codes(source, headings, covariates, question=question)
     judge = Judge(table=table, codes=codes, settings=question.settings, today=question.today)
     fields = [c for c in covariates if c != "season"]
     named = question.settings.season is not None
     numbered = partial(group_rows, source, codes, covariates, step=question.step, names_season=named)
     shaped = source.settle(numbered())
     units, again = doubtful_units(source, shaped)
-    repeats = None if units is None else read_repeats(source, numbered(whole=True), units, judge, question.vocabulary)
-    judged = judge_shapes(different_shapes(source, shaped, units, repeats), judge, question.step)
-    tally = _tally(source, table, codes, judged, repeats)
-    give_examples(source, shaped, judged, judge)
-    counted = count_rows(source, shaped, units, repeats, judged, fields)
+    repeats = (
+        None
+        if units is None
+        else read_repeats(source, numbered(whole=True), units, judge=judge, vocabulary=question.vocabulary)
+    )
+    judged = judge_shapes(different_shapes(source, shaped, units, repeats=repeats), judge, question.step)
+    tally = _tally(source, table, codes, judged=judged, repeats=repeats)
+    give_examples(source, shaped, judged, judge=judge)
+    counted = count_rows(source, shaped, units, repeats=repeats, judged=judged, fields=fields)
     if question.set_aside_to is not None:
-        write_aside(question.set_aside_to, source, numbered(whole=True), repeats, judged, headings)
+        write_aside(
+            question.set_aside_to, source, numbered(whole=True), repeats=repeats, judged=judged, headings=headings
+        )
     lives = None
     if len(counted.rows):
         kept = [c for c in covariates if _is_recorded(c, counted, codes)]
-        lives, said = counted_lives(counted, kept, question.vocabulary.columns, codes, question.settings)
+        lives, said = counted_lives(counted, kept, question.vocabulary.columns, codes=codes, settings=question.settings)
         notes += said
     for name in [n for n in codes if n not in covariates and n != "unit_id"]:
         notes += notes_on_cells(codes[name], question.vocabulary.columns[name], question.settings)
@@ -174,7 +180,7 @@ def _covariates(table: Table, question: Question) -> list[str]:
 
 
 def _codes(
-    source: FleetSource, headings: Mapping[str, str], covariates: list[str], question: Question
+    source: FleetSource, headings: Mapping[str, str], covariates: list[str], *, question: Question
 ) -> dict[str, CellCodes]:
     """Read the cells of every column that a rule speaks of; free text holds nothing that could be wrong."""
     columns, settings = question.vocabulary.columns, question.settings
@@ -183,9 +189,9 @@ def _codes(
         column = columns[name]
         is_used = name in _DECIDING or name in covariates
         if name == "unit_id":
-            codes[name] = read_units(source, heading, column, settings)
+            codes[name] = read_units(source, heading, column, settings=settings)
         elif is_used or column.type != "text":
-            codes[name] = read_cells(source, heading, column, settings, question.today, is_used=is_used)
+            codes[name] = read_cells(source, heading, column, settings=settings, today=question.today, is_used=is_used)
     return codes
 
 
@@ -200,6 +206,7 @@ def _tally(
     source: FleetSource,
     table: Table,
     codes: Mapping[str, CellCodes],
+    *,
     judged: Judged,
     repeats: Repeats | None,
 ) -> Tally:

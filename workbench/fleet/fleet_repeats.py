@@ -130,7 +130,7 @@ def _renamed(frame: "nw.LazyFrame[Any]") -> Any:
 
 
 def read_repeats(
-    source: FleetSource, frame: "nw.LazyFrame[Any]", units: "nw.LazyFrame[Any]", judge: Judge, vocabulary: Vocabulary
+    source: FleetSource, frame: "nw.LazyFrame[Any]", units: "nw.LazyFrame[Any]", *, judge: Judge, vocabulary: Vocabulary
 ) -> Repeats:
     """Compare the rows of units in doubt, as those of a field log are compared."""
     rows = source.collect(frame.join(units, on="wb_unit", how="semi").head(MOST_ROWS + 1))
@@ -143,7 +143,9 @@ def read_repeats(
     because: list[str] = []
     tally = Tally()
     for start, end in _parts(rows.column("wb_unit")):
-        for number, problem, entry in _contradictions(rows.slice(start, end - start), source.name, judge, vocabulary):
+        for number, problem, entry in _contradictions(
+            rows.slice(start, end - start), source.name, judge, vocabulary=vocabulary
+        ):
             aside[start + number] = True
             line = tally.add([problem], entry, 1)
             if line is None:
@@ -164,7 +166,7 @@ def _parts(names: "pa.ChunkedArray") -> list[tuple[int, int]]:
 
 
 def _contradictions(
-    rows: "pa.Table", name: str, judge: Judge, vocabulary: Vocabulary
+    rows: "pa.Table", name: str, judge: Judge, *, vocabulary: Vocabulary
 ) -> Iterator[tuple[int, Problem, Entry]]:
     """Rows that contradict another one and that no rule for single rows sets aside, with the first problem of each."""
     cells = rows.select([column for column in rows.column_names if not column.startswith("wb_")])
@@ -176,7 +178,7 @@ def _contradictions(
     unusable: set[tuple[str, str, int]] = set()
     for entry in entries:
         fields = frozenset(refused.get(entry.number, ()))
-        within = check_within(entry, fields, judge.settings, judge.today)
+        within = check_within(entry, fields, judge.settings, today=judge.today)
         if fields or any(p.scope == "row" for p in within):
             unusable.add(entry.key)
     first: dict[int, Problem] = {}

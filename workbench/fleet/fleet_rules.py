@@ -143,10 +143,10 @@ class Judge:
                 odd = unit_refusal(text, "deployed_on" in values)
                 if odd:
                     return Verdict(None, (entry.problem("unit_id", *odd),), entry)
-        found = [self._unread(entry, field, shape, numbers) for field in refused]
+        found = [self._unread(entry, field, shape, numbers=numbers) for field in refused]
         return self._checked(entry, found)
 
-    def _unread(self, entry: Entry, field: str, shape: Sequence[int], numbers: Mapping[str, int]) -> Problem:
+    def _unread(self, entry: Entry, field: str, shape: Sequence[int], *, numbers: Mapping[str, int]) -> Problem:
         code = shape[DATES.index(field)] if field in DATES else numbers[field]
         text, refusal = self.codes[field].refused[code]
         decides = field in LIFE_FIELDS or (field == "time_basis" and entry["outcome"] == "failed")
@@ -155,7 +155,7 @@ class Judge:
 
     def _checked(self, entry: Entry, found: list[Problem]) -> Verdict:
         refused = frozenset(p.field for p in found if p.scope == "row")
-        problems = (*found, *check_within(entry, refused, self.settings, self.today))
+        problems = (*found, *check_within(entry, refused, self.settings, today=self.today))
         if any(p.scope == "row" for p in problems):
             return Verdict(None, problems, entry)
         without = {p.field for p in problems if p.scope == "value"} - {"opened_on", "mechanism"}

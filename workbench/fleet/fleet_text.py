@@ -40,7 +40,7 @@ class Staged:
     notes: tuple[str, ...]
 
 
-def stage_text(connection: Any, paths: list[Path], spill: Path, fit: Callable[[RawSheet], int]) -> Staged:
+def stage_text(connection: Any, paths: list[Path], spill: Path, *, fit: Callable[[RawSheet], int]) -> Staged:
     """Copy text tables once into Parquet files of texts, so that every later look at a column is cheap.
 
     A table that is not UTF-8, or holds cells with line breaks or faulty quotation marks, is first read as a field log
@@ -51,7 +51,9 @@ def stage_text(connection: Any, paths: list[Path], spill: Path, fit: Callable[[R
         look = _look(path, fit)
         notes.append(how_read(path.name, look.encoding, look.delimiter))
         target = spill / f"part-{number}.parquet"
-        rows, more, line = _copied(connection, path, look, target) or _rewritten(connection, path, look, target)
+        rows, more, line = _copied(connection, path, look, target=target) or _rewritten(
+            connection, path, look, target=target
+        )
         if more and not rows:
             raise LogError(
                 f"{path.name}: every row has a cell too many, or the heading line one too few, so the columns may be "
@@ -115,7 +117,7 @@ def _encoding(path: Path) -> str:
     raise LogError(NO_TEXT.format(path.name))
 
 
-def _copied(connection: Any, path: Path, look: _Look, target: Path) -> tuple[int, int, int] | None:
+def _copied(connection: Any, path: Path, look: _Look, *, target: Path) -> tuple[int, int, int] | None:
     """Rows copied, rows too long and the line of the first of these; None where DuckDB cannot split the file safely."""
     import duckdb
 
@@ -148,7 +150,7 @@ def _copied(connection: Any, path: Path, look: _Look, target: Path) -> tuple[int
     return (rows, *found.get(True, (0, 0)))
 
 
-def _rewritten(connection: Any, path: Path, look: _Look, target: Path) -> tuple[int, int, int]:
+def _rewritten(connection: Any, path: Path, look: _Look, *, target: Path) -> tuple[int, int, int]:
     """The same of a copy in UTF-8, one line a row; each row keeps the number of its line."""
     plain = target.with_suffix(".csv")
     with (
@@ -160,7 +162,7 @@ def _rewritten(connection: Any, path: Path, look: _Look, target: Path) -> tuple[
             copy.write("\n" * (line - at))
             writer.writerow([cell.replace("\r", " ").replace("\n", " ") for cell in cells])
             at = line + 1
-    found = _copied(connection, plain, _Look("UTF-8", look.delimiter, look.names), target)
+    found = _copied(connection, plain, _Look("UTF-8", look.delimiter, look.names), target=target)
     plain.unlink()
     if found is None:
         raise LogError(f"{path.name} cannot be split into rows of cells; write it again from its source")

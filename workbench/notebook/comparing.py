@@ -128,14 +128,14 @@ def _cell_sentences(was: CellOutputs, now: CellOutputs) -> list[str]:
 def _number_sentences(cell: int, was: dict[str, Any], now: dict[str, Any]) -> Iterator[str]:
     name = was.get("name", "")
     for before, after in zip(was.get("tables", []), now.get("tables", []), strict=False):
-        found = list(_table_sentences(f"Cell {cell}: {name}", before, after, was.get("tolerance", 0.0)))
+        found = list(_table_sentences(f"Cell {cell}: {name}", before, after, tolerance=was.get("tolerance", 0.0)))
         yield from found[:LISTED_A_TABLE]
         if len(found) > LISTED_A_TABLE:
             yield f"Cell {cell}: {len(found) - LISTED_A_TABLE} more numbers of {name} differ."
 
 
 def _table_sentences(
-    where: str, before: dict[str, list[Any]], after: dict[str, list[Any]], tolerance: float
+    where: str, before: dict[str, list[Any]], after: dict[str, list[Any]], *, tolerance: float
 ) -> Iterator[str]:
     gone = [column for column in before if column not in after]
     if gone:

@@ -58,7 +58,7 @@ def view_of(season: Season, state: PanelState) -> PanelView:
     chosen = f"season.lives.for_causes({list(state.causes)!r})" if state.causes else "season.lives"
     try:
         lives = season.lives.for_causes(state.causes) if state.causes else season.lives
-        return _adjusted(season, lives, state, chosen) if state.adjusted else _raw(lives, state, chosen)
+        return _adjusted(season, lives, state, chosen=chosen) if state.adjusted else _raw(lives, state, chosen)
     except WorkbenchError as error:
         return PanelView(sentence=f"This cannot be answered: {error}.", code=f"# {chosen}, by {state.by}")
 
@@ -101,7 +101,7 @@ def _chance(lives: Lives, state: PanelState) -> str:
     return f"{p_text(test.p_value)} for no difference at all{where}"
 
 
-def _adjusted(season: Season, lives: Lives, state: PanelState, chosen: str) -> PanelView:
+def _adjusted(season: Season, lives: Lives, state: PanelState, *, chosen: str) -> PanelView:
     adjust = [name for name in season.exposures if name != state.by]
     reference = {k: v for k, v in season.question.reference.items() if k == state.by}
     ranking = rank_choices(

@@ -131,7 +131,7 @@ def demonstrated_reliability(units: int, failures: int, confidence: float) -> fl
     return float(beta.ppf(1.0 - confidence, units - failures, failures + 1))
 
 
-def demonstration_sentence(units: int, failures: int, confidence: float, mission: int) -> str:
+def demonstration_sentence(units: int, failures: int, confidence: float, *, mission: int) -> str:
     """What a season's count allows one to claim, in one sentence.
 
     Examples

@@ -209,7 +209,7 @@ def _plain_fits(lives: Lives, replicates: int, seed: int) -> AftBatch:
     rng = np.random.default_rng([seed, 3])
     order = lives.canonical_order()
     taken = lives.take(order)
-    problem = ranking_problem(taken.lower, taken.upper, taken.entry, np.zeros((len(taken), 0)))
+    problem = ranking_problem(taken.lower, taken.upper, taken.entry, columns=np.zeros((len(taken), 0)))
     weights = rng.standard_gamma(taken.weight.astype(float), size=(replicates, len(taken)))
     return fit_batch(problem, np.maximum(weights, 1e-12), shape_centres(replicates, rng))
 

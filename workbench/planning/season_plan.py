@@ -107,7 +107,15 @@ def plan_season(
     notes = [*model.notes, *missing_notes]
     lines, fans = [], []
     for name in names:
-        line, fan, said = _predict(name, [r for r in rows if r.build == name], model, lost, mission, confidence, rng)
+        line, fan, said = _predict(
+            name,
+            [r for r in rows if r.build == name],
+            model,
+            lost=lost,
+            mission=mission,
+            confidence=confidence,
+            rng=rng,
+        )
         lines.append(line)
         fans.append(fan)
         notes += said
@@ -139,6 +147,7 @@ def _predict(
     name: str,
     rows: list[BuildRow],
     model: FailureModel,
+    *,
     lost: np.ndarray,
     mission: float,
     confidence: float,
@@ -151,7 +160,7 @@ def _predict(
     tails = np.array([(1 - confidence) / 2, (1 + confidence) / 2])
     cost = _cost(rows)
     if notes:
-        line = _line(name, units, np.full(4, np.nan), cost, np.full(3, np.nan))
+        line = _line(name, units, np.full(4, np.nan), cost=cost, data_days=np.full(3, np.nan))
         blank = np.full(len(days), np.nan)
         return line, {"build": _names(name, days), "day": days, "alive": blank, "lower": blank, "upper": blank}, notes
     draws = min(MOST_DRAWS, max(LEAST_DRAWS, ROW_DRAWS // len(rows)))
@@ -159,7 +168,7 @@ def _predict(
     for row in rows:
         failed = np.repeat(model.share_failing(row, days), draws, axis=1)
         missing = np.repeat(lost, draws)
-        gone += _losses(row.units, failed, missing, days / mission, rng)
+        gone += _losses(row.units, failed, missing, fraction=days / mission, rng=rng)
     alive = units - gone
     data_days = np.asarray(np.trapezoid(alive, days, axis=0))
     losses = gone[-1]
@@ -169,8 +178,8 @@ def _predict(
         name,
         units,
         np.array([losses.mean(), low, high, spares]),
-        cost,
-        np.array([data_days.mean(), *np.quantile(data_days, tails)]),
+        cost=cost,
+        data_days=np.array([data_days.mean(), *np.quantile(data_days, tails)]),
     )
     bands = np.quantile(alive, tails, axis=1, method="inverted_cdf")
     fan = {"build": _names(name, days), "day": days, "alive": alive.mean(axis=1), "lower": bands[0], "upper": bands[1]}
@@ -180,7 +189,7 @@ def _predict(
 
 
 def _losses(
-    units: int, failed: np.ndarray, missing: np.ndarray, fraction: np.ndarray, rng: np.random.Generator
+    units: int, failed: np.ndarray, missing: np.ndarray, *, fraction: np.ndarray, rng: np.random.Generator
 ) -> np.ndarray:
     """Units lost by each day (T, D) in D drawn seasons: failed, or missing at an even pace over the mission."""
     lost = 1.0 - (1.0 - failed) * (1.0 - missing[None, :] * fraction[:, None])
@@ -195,7 +204,7 @@ def _cost(rows: list[BuildRow]) -> float:
     return float(sum(row.units * float(row.unit_cost or 0.0) for row in rows))
 
 
-def _line(name: str, units: int, losses: np.ndarray, cost: float, data_days: np.ndarray) -> dict[str, object]:
+def _line(name: str, units: int, losses: np.ndarray, *, cost: float, data_days: np.ndarray) -> dict[str, object]:
     survivors = units - losses[0]
     return {
         "build": name,

@@ -103,9 +103,9 @@ def power_of_shares(
     units_new: int,
     units_reference: int,
     fail_share_new: float,
+    *,
     fail_share_reference: float,
     hazard_ratio: float,
-    *,
     significance: float = 0.05,
 ) -> float:
     """Chance that a trial of this size finds a hazard ratio significant, by Freedman's formula.
@@ -161,7 +161,7 @@ def units_with_dropout(
         raise UsageError(f"entry_spread must be shorter than length {whole:g}; got {entry_spread!r}")
     ratio, w = _checked_ratio(new / old), check_confidence(share_new, "share_new")
     pooled = w * new + (1.0 - w) * old
-    p_old, p_new, p_pooled = (_fail_share(h, lost, whole, spread) for h in (old, new, pooled))
+    p_old, p_new, p_pooled = (_fail_share(h, lost, whole, spread=spread) for h in (old, new, pooled))
     alternative = math.sqrt(1.0 / (w * p_new) + 1.0 / ((1.0 - w) * p_old))
     null = math.sqrt(1.0 / (w * p_pooled) + 1.0 / ((1.0 - w) * p_pooled))
     z_alpha = norm.ppf(1.0 - check_confidence(significance, "significance") / 2.0)
@@ -170,7 +170,7 @@ def units_with_dropout(
     return math.ceil(units), math.ceil(units * (w * p_new + (1.0 - w) * p_old))
 
 
-def _fail_share(hazard: float, lost: float, whole: float, spread: float) -> float:
+def _fail_share(hazard: float, lost: float, whole: float, *, spread: float) -> float:
     total = hazard + lost
     if spread == 0.0:
         return hazard / total * -math.expm1(-total * whole)

@@ -78,9 +78,11 @@ def plan_trial(
     for size in sizes:
         say(f"simulating {seasons} seasons of {size} units")
         found, failures = truth.share_found(
-            size, hazard_ratio, significance, seasons, np.random.default_rng([seed, size])
+            size, hazard_ratio, significance, seasons=seasons, rng=np.random.default_rng([seed, size])
         )
-        alarms, _ = truth.share_found(size, 1.0, significance, seasons, np.random.default_rng([seed, size, 1]))
+        alarms, _ = truth.share_found(
+            size, 1.0, significance, seasons=seasons, rng=np.random.default_rng([seed, size, 1])
+        )
         rows.append((size, failures, found, alarms))
     table = np.array(rows, dtype=float)
     per_unit = float((table[:, 1] / table[:, 0]).mean())
@@ -109,12 +111,12 @@ def plan_trial(
         enough=float(reached.min()) if reached.size else float("nan"),
         by_formula=math.ceil(needed / per_unit),
         unit=lives.unit,
-        notes=_notes(sizes, reached, power, seasons, sites, gap, missing_share),
+        notes=_notes(sizes, reached, power, seasons=seasons, sites=sites, gap=gap, missing=missing_share),
     )
 
 
 def _notes(
-    sizes: Sequence[int], reached: np.ndarray, power: float, seasons: int, sites: int, gap: float, missing: float
+    sizes: Sequence[int], reached: np.ndarray, power: float, *, seasons: int, sites: int, gap: float, missing: float
 ) -> tuple[str, ...]:
     said = [
         f"{seasons:,} simulated seasons a size: {sites} sites, visits every {gap:g} days, "
@@ -138,7 +140,7 @@ class _Truth:
     missing: float
 
     def share_found(
-        self, units: int, hazard_ratio: float, significance: float, seasons: int, rng: np.random.Generator
+        self, units: int, hazard_ratio: float, significance: float, *, seasons: int, rng: np.random.Generator
     ) -> tuple[float, float]:
         """Share of simulated seasons whose test finds a difference, and the mean number of failures."""
         ends = np.append(np.arange(self.gap, self.mission, self.gap), self.mission)
@@ -146,7 +148,7 @@ class _Truth:
         threshold = ndtri(1.0 - significance / 2.0)
         found, failures = 0, 0.0
         for begin in range(0, seasons, SEASONS_AT_ONCE):
-            counts = self._seasons(units, hazard_ratio, ends, min(SEASONS_AT_ONCE, seasons - begin), rng)
+            counts = self._seasons(units, hazard_ratio, ends, seasons=min(SEASONS_AT_ONCE, seasons - begin), rng=rng)
             failures += counts[:, :, : len(ends)].sum()
             fits = fit_batch(problem, counts.reshape(len(counts), -1), covariance=True)
             assert fits.covariance is not None
@@ -174,7 +176,7 @@ class _Truth:
         )
 
     def _seasons(
-        self, units: int, hazard_ratio: float, ends: np.ndarray, seasons: int, rng: np.random.Generator
+        self, units: int, hazard_ratio: float, ends: np.ndarray, *, seasons: int, rng: np.random.Generator
     ) -> np.ndarray:
         """Counts (seasons, level and site, kind of life): failed by each visit, missing before each, still alive."""
         effects = rng.normal(0.0, SITE_SD, (seasons, 1, self.sites, 1))

@@ -58,8 +58,8 @@ def plan_visits(
         raise UsageError(f"widening must be above 1 and spacings not empty; got {widening!r} and {len(gaps)} spacings")
     location, scale = seen_weibull(lives, "visits")
     z = _normal_quantile((1.0 + check_confidence(confidence)) / 2.0)
-    known = _b10_spread(location, scale, 1.0, mission, units)
-    spread = np.array([_b10_spread(location, scale, gap, mission, units) for gap in gaps])
+    known = _b10_spread(location, scale, 1.0, mission=mission, units=units)
+    spread = np.array([_b10_spread(location, scale, gap, mission=mission, units=units) for gap in gaps])
     b10 = np.exp(location + scale * np.log(-np.log(0.9)))
     rounds = np.ceil(mission / np.array(gaps))
     within = np.flatnonzero(spread / known <= widening)
@@ -99,7 +99,7 @@ def _normal_quantile(p: float) -> float:
     return float(norm.ppf(p))
 
 
-def _b10_spread(location: float, scale: float, gap: float, mission: float, units: int) -> float:
+def _b10_spread(location: float, scale: float, gap: float, *, mission: float, units: int) -> float:
     """Standard error of log B10 to be expected when failures are found at visits every `gap` days."""
     ends = np.append(np.arange(gap, mission, gap), mission)
     starts = np.concatenate([[0.0], ends[:-1]])

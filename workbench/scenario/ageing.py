@@ -85,6 +85,7 @@ def linear_predictor(
     fleet: pd.DataFrame,
     season: Season,
     sites: tuple[Place, ...],
+    *,
     site_effects: np.ndarray,
     effects: Mapping[str, Mapping[str, float]],
 ) -> np.ndarray:

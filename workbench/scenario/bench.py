@@ -15,7 +15,7 @@ def _known(mechanism: str) -> Mechanism:
     return {**MECHANISMS, "build_error": BUILD_ERROR, "": ALIVE}[mechanism]
 
 
-def open_unit(mechanism: str, dampness: float, season: Season, rng: np.random.Generator) -> dict[str, str]:
+def open_unit(mechanism: str, dampness: float, season: Season, *, rng: np.random.Generator) -> dict[str, str]:
     """Return what was seen inside one unit."""
     known = _known(mechanism)
     chance = known.wet if mechanism else min(1.0, known.wet * dampness)

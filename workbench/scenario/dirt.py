@@ -106,14 +106,14 @@ def dirty(
     damage = []
     for kind in kinds:
         for _ in range(wanted.get(kind, 0)):
-            done = _spoil(result, kind, free, rng)
+            done = _spoil(result, kind, free, rng=rng)
             if done is None:
                 raise UsageError(f"no row is left for {kind}; the log has {len(frame)} rows for {total} faults")
             damage.append(done)
     return _repeat(result, damage)
 
 
-def _spoil(frame: pd.DataFrame, kind: str, free: list, rng: np.random.Generator) -> dict[str, Any] | None:
+def _spoil(frame: pd.DataFrame, kind: str, free: list, *, rng: np.random.Generator) -> dict[str, Any] | None:
     """Damage the first free row that allows it and take it off the list."""
     for place, row in enumerate(free):
         if kind == "duplicate":

@@ -94,7 +94,7 @@ def observe(fate: Fate, visits: np.ndarray, rng: np.random.Generator) -> Ending:
     if fate.lost <= end and not visits[(visits >= fate.dies) & (visits < fate.lost)].size:
         return _gone(fate, visits, rng)
     if fate.dies <= end:
-        return _dead(fate, visits, int(visits[visits >= fate.dies][0]), rng)
+        return _dead(fate, visits, int(visits[visits >= fate.dies][0]), rng=rng)
     found = None if fate.left_out else end
     return Ending(outcome="working", last_good=end, found=found, basis="visit")
 
@@ -115,7 +115,7 @@ def _gone(fate: Fate, visits: np.ndarray, rng: np.random.Generator) -> Ending:
     return Ending(outcome="missing", last_good=_last_seen_working(fate, visits), found=absent, basis="visit")
 
 
-def _dead(fate: Fate, visits: np.ndarray, found: int, rng: np.random.Generator) -> Ending:
+def _dead(fate: Fate, visits: np.ndarray, found: int, *, rng: np.random.Generator) -> Ending:
     if fate.dies == 0:
         return Ending(outcome="failed", failed=0, found=found, basis="last_record")
     if fate.witness == "telemetry":

@@ -144,11 +144,11 @@ def write_samples(folder: str | Path) -> list[Path]:
         path = target / f"lantern_moor_{name}.csv"
         log.to_csv(path, index=False, lineterminator="\n")
         page = path.with_suffix(".md")
-        page.write_text(sample_page(path.name, season, log, truth, damage), encoding="utf-8", newline="\n")
+        page.write_text(sample_page(path.name, season, log, truth=truth, damage=damage), encoding="utf-8", newline="\n")
         written += [path, page]
         if name == "2025":
             book = target / f"lantern_moor_{name}.xlsx"
-            write_workbook(book, log, truth, damage)
+            write_workbook(book, log, truth, damage=damage)
             page = target / f"lantern_moor_{name}_xlsx.md"
             page.write_text(workbook_page(book.name, path.name), encoding="utf-8", newline="\n")
             written += [book, page]

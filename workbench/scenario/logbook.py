@@ -115,6 +115,6 @@ def _inside(spell: Spell, world: World, rng: np.random.Generator) -> Mapping[str
         return {}
     mechanism = spell.mechanism if failed else ""
     dampness = float(np.exp(-2 * world.effects["lid_seal"][spell.unit["lid_seal"]]))
-    seen = open_unit(mechanism, dampness, season, rng)
+    seen = open_unit(mechanism, dampness, season, rng=rng)
     opened = _date(season, spell.deployed + ending.found + int(rng.integers(2, 25)))
     return {"opened_on": opened, **seen, **(verdict_on(mechanism, season, rng) if failed else {})}

@@ -43,7 +43,7 @@ class Place:
 
 
 def _place(
-    name: str, surroundings: str, heights: tuple[int, int], pressures: str, position: tuple[float, float]
+    name: str, surroundings: str, heights: tuple[int, int], *, pressures: str, position: tuple[float, float]
 ) -> Place:
     environment, corrosivity = surroundings.split()
     sun, animals, people = pressures.split()
@@ -62,15 +62,15 @@ def _place(
 
 
 PLACES: tuple[Place, ...] = (
-    _place("Gannet Flats", "tidal_marsh C5", (2, 5), "full medium low", (-31.102, -18.411)),
-    _place("Saltpan Point", "sea_cliff CX", (34, 20), "full low medium", (-31.087, -18.437)),
-    _place("Mirefold Bog", "bog C3", (212, 14800), "partial low low", (-31.214, -18.209)),
-    _place("Hollow Wood", "forest C2", (165, 11300), "shaded high medium", (-31.198, -18.256)),
-    _place("Upper Tarn", "lake_shore C2", (742, 27600), "full low low", (-31.341, -18.064)),
-    _place("Cinder Ridge", "mountain C2", (1184, 31900), "full low low", (-31.377, -18.021)),
-    _place("Weir Lock", "river C3", (41, 6200), "partial medium high", (-31.153, -18.322)),
-    _place("Sandgate Dunes", "dunes C4", (8, 180), "full medium high", (-31.094, -18.402)),
-    _place("Orchard Lane", "farmland C2", (88, 9100), "partial high medium", (-31.176, -18.291)),
+    _place("Gannet Flats", "tidal_marsh C5", (2, 5), pressures="full medium low", position=(-31.102, -18.411)),
+    _place("Saltpan Point", "sea_cliff CX", (34, 20), pressures="full low medium", position=(-31.087, -18.437)),
+    _place("Mirefold Bog", "bog C3", (212, 14800), pressures="partial low low", position=(-31.214, -18.209)),
+    _place("Hollow Wood", "forest C2", (165, 11300), pressures="shaded high medium", position=(-31.198, -18.256)),
+    _place("Upper Tarn", "lake_shore C2", (742, 27600), pressures="full low low", position=(-31.341, -18.064)),
+    _place("Cinder Ridge", "mountain C2", (1184, 31900), pressures="full low low", position=(-31.377, -18.021)),
+    _place("Weir Lock", "river C3", (41, 6200), pressures="partial medium high", position=(-31.153, -18.322)),
+    _place("Sandgate Dunes", "dunes C4", (8, 180), pressures="full medium high", position=(-31.094, -18.402)),
+    _place("Orchard Lane", "farmland C2", (88, 9100), pressures="partial high medium", position=(-31.176, -18.291)),
 )
 """The sites of the invented network, in the order in which they are reached."""
 

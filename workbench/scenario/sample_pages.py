@@ -34,6 +34,7 @@ def sample_page(
     name: str,
     season: "SampleSeason",
     log: "pd.DataFrame",
+    *,
     truth: Mapping[str, Any],
     damage: Sequence[Mapping[str, Any]],
 ) -> str:

@@ -48,7 +48,7 @@ class World:
 
         Shapes: returns (n, m).
         """
-        return linear_predictor(fleet, self.season, self.sites, self.site_effects, self.effects)
+        return linear_predictor(fleet, self.season, self.sites, site_effects=self.site_effects, effects=self.effects)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,6 +93,7 @@ def make_world(
     fleet: pd.DataFrame,
     season: Season,
     sites: tuple[Place, ...],
+    *,
     effects: Mapping[str, Mapping[str, float]],
     trips: list[Trips],
     rng: np.random.Generator,
@@ -101,7 +102,7 @@ def make_world(
     drawn = season.site_sd * rng.standard_normal(len(sites))
     given = season.site_effects or {}
     site_effects = np.array([given.get(p.name, e) for p, e in zip(sites, drawn, strict=True)])
-    eta = linear_predictor(fleet, season, sites, site_effects, effects)
+    eta = linear_predictor(fleet, season, sites, site_effects=site_effects, effects=effects)
     out = np.array([t.visits[-1] - t.deploy for t in trips], dtype=float)[fleet["place"].to_numpy()]
     law = calibrated(season, eta, out)
     return World(season=season, sites=sites, site_effects=site_effects, effects=effects, trips=trips, law=law)
@@ -115,15 +116,15 @@ def live_season(world: World, fleet: pd.DataFrame, rng: np.random.Generator) -> 
     for unit, row in zip(units, ages, strict=True):
         trips = world.trips[unit["place"]]
         visits = _looked_for(trips.visits - trips.deploy, world.season, rng)
-        fate = _fate(row, visits, world.season, rng)
+        fate = _fate(row, visits, world.season, rng=rng)
         ending = observe(fate, visits, rng)
         first = {"unit": unit, "deployment": 1, "deployed": trips.deploy}
         spells.append(Spell(**first, ages=row, fate=fate, ending=ending, visits=visits))
     count = len(units)
-    refit = _chosen(spells, _may_be_refitted, round(world.season.refit_share * count), rng)
+    refit = _chosen(spells, _may_be_refitted, round(world.season.refit_share * count), rng=rng)
     rest = [s for i, s in enumerate(spells) if i not in refit]
     pairs = [part for i in sorted(refit) for part in _refit(spells[i], world, rng)]
-    again = _chosen(rest, _may_go_out_again, round(world.season.redeployed_share * count), rng)
+    again = _chosen(rest, _may_go_out_again, round(world.season.redeployed_share * count), rng=rng)
     more = [_put_out_again(rest[i], world, rng) for i in sorted(again)]
     return sorted([*rest, *pairs, *more], key=lambda s: (s.unit["unit_id"], s.deployment))
 
@@ -134,7 +135,7 @@ def _looked_for(visits: np.ndarray, season: Season, rng: np.random.Generator) ->
     return visits[keep]
 
 
-def _fate(ages: np.ndarray, visits: np.ndarray, season: Season, rng: np.random.Generator, start: int = 0) -> Fate:
+def _fate(ages: np.ndarray, visits: np.ndarray, season: Season, *, rng: np.random.Generator, start: int = 0) -> Fate:
     """Draw losses, withdrawals and the witness; units that fail are not lost or taken out after they are found."""
     chance = rng.random(6)
     end = int(visits[-1])
@@ -159,7 +160,7 @@ def _fate(ages: np.ndarray, visits: np.ndarray, season: Season, rng: np.random.G
     )
 
 
-def _chosen(spells: list[Spell], fits, count: int, rng: np.random.Generator) -> set[int]:
+def _chosen(spells: list[Spell], fits, count: int, *, rng: np.random.Generator) -> set[int]:
     able = [i for i, s in enumerate(spells) if fits(s)]
     return {int(i) for i in rng.choice(able, size=min(count, len(able)), replace=False)} if able and count else set()
 
@@ -183,7 +184,7 @@ def _refit(spell: Spell, world: World, rng: np.random.Generator) -> tuple[Spell,
     unit = {**spell.unit, "lid_seal": best}
     ages = world.law.draw(world.eta(pd.DataFrame([unit])), rng, survived=day)[0]
     visits = spell.visits[spell.visits > day]
-    fate = _fate(ages, visits, world.season, rng, start=day)
+    fate = _fate(ages, visits, world.season, rng=rng, start=day)
     before = replace(spell, ending=closed, note=f"refit: {best} fitted, row closed")
     after = replace(
         spell,
@@ -209,7 +210,7 @@ def _put_out_again(spell: Spell, world: World, rng: np.random.Generator) -> Spel
     later = spell.visits[spell.visits > spell.ending.found]
     start, visits = int(later[0]), later[1:] - int(later[0])
     ages = world.law.draw(world.eta(pd.DataFrame([spell.unit])), rng)[0]
-    fate = _fate(ages, visits, world.season, rng)
+    fate = _fate(ages, visits, world.season, rng=rng)
     return replace(
         spell,
         deployment=2,

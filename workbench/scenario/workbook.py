@@ -43,7 +43,7 @@ _ROLES = ("field_lead", "volunteer")
 
 
 def write_workbook(
-    path: str | Path, log: pd.DataFrame, truth: Mapping[str, Any], damage: Sequence[Mapping[str, Any]]
+    path: str | Path, log: pd.DataFrame, truth: Mapping[str, Any], *, damage: Sequence[Mapping[str, Any]]
 ) -> None:
     """Write a damaged log as a workbook: title rows, true dates and numbers, a merged cell, a hidden row, visits."""
     from openpyxl import Workbook
@@ -55,7 +55,7 @@ def write_workbook(
     for row in _REMARKS:
         remarks.append(row)
     _fill_log(book.create_sheet("Log"), log, moved)
-    _fill_visits(book.create_sheet("Visits"), log, truth, moved, damage)
+    _fill_visits(book.create_sheet("Visits"), log, truth, moved=moved, damage=damage)
     book.active = 1
     book.properties.creator = "field_lead"
     book.properties.created = _MOMENT
@@ -119,6 +119,7 @@ def _fill_visits(
     sheet: "Worksheet",
     log: pd.DataFrame,
     truth: Mapping[str, Any],
+    *,
     moved: set[int],
     damage: Sequence[Mapping[str, Any]],
 ) -> None:

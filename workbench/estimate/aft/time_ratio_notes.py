@@ -68,7 +68,7 @@ def no_maximum_note(lives: Lives) -> str:
     )
 
 
-def missing_row_notes(terms: Sequence[Term], lives: Lives, design: Design, known: np.ndarray) -> list[str]:
+def missing_row_notes(terms: Sequence[Term], lives: Lives, design: Design, *, known: np.ndarray) -> list[str]:
     """Why rows of the table have no figure.
 
     Shapes: known (r,).

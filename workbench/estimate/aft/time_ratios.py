@@ -216,7 +216,7 @@ def fit_time_ratios(
     read = terms_of(lives, terms)
     pattern, example = _ordered_patterns(read, len(lives))
     counts = np.bincount(pattern, weights=lives.weight, minlength=len(example))
-    design = _design(read, example, counts, shrink)
+    design = _design(read, example, counts, shrink=shrink)
     problem = AftProblem.build(
         lives.lower,
         lives.upper,
@@ -234,10 +234,10 @@ def fit_time_ratios(
         notes.append(nothing_to_fit_note(lives))
     else:
         fit = _fit(problem, lives, estimable)
-        reasons = missing_row_notes(read, lives, design, estimable.knows(transform)[1:])
+        reasons = missing_row_notes(read, lives, design, known=estimable.knows(transform)[1:])
         notes += [no_maximum_note(lives)] if fit is None else reasons
     values, covariance = _shown(transform, estimable, fit)
-    columns = _columns(design, values, covariance, confidence, shrink)
+    columns = _columns(design, values, covariance, confidence=confidence, shrink=shrink)
     notes += beyond_sense_notes(columns)
     log_likelihood = np.nan if fit is None else float(fit.log_likelihood[0])
     parameters = 1 + len(estimable.used) + free_scale
@@ -271,9 +271,9 @@ def _ordered_patterns(terms: tuple[Term, ...], n: int) -> tuple[np.ndarray, np.n
     return rank[pattern], example[order]
 
 
-def _design(terms: tuple[Term, ...], example: np.ndarray, counts: np.ndarray, shrink: float) -> Design:
+def _design(terms: tuple[Term, ...], example: np.ndarray, counts: np.ndarray, *, shrink: float) -> Design:
     if terms:
-        return design_of(terms, example, counts, shrink)
+        return design_of(terms, example, counts, shrink=shrink)
     return Design(np.zeros((len(example), 0)), np.zeros(0), np.zeros((0, 0)), (), ())
 
 
@@ -327,7 +327,7 @@ def _shown(transform: np.ndarray, estimable: Estimable, fit: AftBatch | None) ->
 
 
 def _columns(
-    design: Design, values: np.ndarray, covariance: np.ndarray, confidence: float, shrink: float
+    design: Design, values: np.ndarray, covariance: np.ndarray, *, confidence: float, shrink: float
 ) -> dict[str, np.ndarray]:
     effect, error = values[1:], np.sqrt(np.diag(covariance)[1:-1])
     half = normal_quantile(confidence) * error

@@ -72,7 +72,7 @@ class HazardFit:
 
 
 def fit_partial_likelihood(
-    lives: Lives, terms: Sequence[Term], strata: np.ndarray | None, ties: str, shrink: float
+    lives: Lives, terms: Sequence[Term], strata: np.ndarray | None, *, ties: str, shrink: float
 ) -> tuple[HazardFit, Design]:
     """Fit proportional hazards by partial likelihood.
 
@@ -80,8 +80,8 @@ def fit_partial_likelihood(
     """
     pattern, example = patterns_of(terms, len(lives))
     counts = np.bincount(pattern, weights=lives.weight, minlength=len(example))
-    design = design_of(terms, example, counts, shrink)
-    table = risk_table_of(lives, pattern, len(example), strata)
+    design = design_of(terms, example, counts, shrink=shrink)
+    table = risk_table_of(lives, pattern, len(example), strata=strata)
     likelihood = PartialLikelihood(table, design.columns, ties)
     empty = levels_without_failures(terms, example, likelihood.failed_by_pattern)
     notes = list(reasons_for_empty(empty, terms, shrink))
@@ -95,7 +95,7 @@ def fit_partial_likelihood(
         likelihood, best, flat, more = _limit(likelihood, design, unfailed)
         notes += more
     statistic = float(null.score @ inverse_in(null.information, twins) @ null.score)
-    fit = _assemble(likelihood, best, flat, design, lives)
+    fit = _assemble(likelihood, best, flat, design=design, lives=lives)
     rank = fit.rank if shrink > 0 else float(design.columns.shape[1] - twins.shape[1])
     fit = replace(fit, null_log_likelihood=null.value, score_statistic=statistic, rank=rank, notes=tuple(notes))
     return fit, design
@@ -105,7 +105,7 @@ def fit_without_failures(lives: Lives, terms: Sequence[Term], shrink: float) -> 
     """Return the fit of lives none of which failed: nothing, or with shrinkage what was assumed."""
     pattern, example = patterns_of(terms, len(lives))
     counts = np.bincount(pattern, weights=lives.weight, minlength=len(example))
-    design = design_of(terms, example, counts, shrink)
+    design = design_of(terms, example, counts, shrink=shrink)
     k, rows = design.columns.shape[1], len(design.term)
     sentence = f"None of the {lives.units} units failed, so there are no hazard ratios to give."
     if shrink > 0:
@@ -154,6 +154,7 @@ def _assemble(
     likelihood: PartialLikelihood,
     best: CoxMaximum,
     flat: np.ndarray,
+    *,
     design: Design,
     lives: Lives,
 ) -> HazardFit:

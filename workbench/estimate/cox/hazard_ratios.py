@@ -138,14 +138,14 @@ def fit_hazard_ratios(
     if not lives.failed.any():
         fit, design = fit_without_failures(lives, model, shrink)
     elif lives.is_right_censored:
-        fit, design = fit_partial_likelihood(lives, model, strata, ties, shrink)
+        fit, design = fit_partial_likelihood(lives, model, strata, ties=ties, shrink=shrink)
     else:
         from workbench.estimate.cox.interval_cox import fit_interval_hazards
 
-        fit, design = fit_interval_hazards(lives, model, strata, shrink)
+        fit, design = fit_interval_hazards(lives, model, strata, shrink=shrink)
         notes += ("Failures lie in intervals, so the baseline was fitted with the ratios and ties was not used.",)
         ties = "not used"
-    return _result(lives, fit, design, notes, ties, shrink, confidence)
+    return _result(lives, fit, design, notes=notes, ties=ties, shrink=shrink, confidence=confidence)
 
 
 def strata_of(lives: Lives, within: str | Sequence[str] | None) -> tuple[np.ndarray | None, tuple[str, ...]]:
@@ -169,6 +169,7 @@ def _result(
     lives: Lives,
     fit: HazardFit,
     design: Design,
+    *,
     notes: tuple[str, ...],
     ties: str,
     shrink: float,
@@ -212,7 +213,7 @@ def _result(
         aic=2 * fit.rank - 2 * fit.log_likelihood,
         degrees_of_freedom=fit.rank,
         covariance=covariance,
-        test_columns=_tests(fit, estimate, covariance, shrink),
+        test_columns=_tests(fit, estimate, covariance, shrink=shrink),
         units=lives.units,
         failures=lives.failures,
         ties=ties,
@@ -237,7 +238,7 @@ def _cluster_notes(lives: Lives) -> tuple[str, ...]:
     )
 
 
-def _tests(fit: HazardFit, estimate: np.ndarray, covariance: np.ndarray, shrink: float) -> dict[str, np.ndarray]:
+def _tests(fit: HazardFit, estimate: np.ndarray, covariance: np.ndarray, *, shrink: float) -> dict[str, np.ndarray]:
     kept = fit.estimable
     wald = float("nan")
     if kept.any():

@@ -36,7 +36,7 @@ FLAT = 1e-7
 
 
 def fit_interval_hazards(
-    lives: Lives, terms: Sequence[Term], strata: np.ndarray | None, shrink: float
+    lives: Lives, terms: Sequence[Term], strata: np.ndarray | None, *, shrink: float
 ) -> tuple[HazardFit, Design]:
     """Fit proportional hazards by maximum likelihood with a free baseline, each failure known to its interval.
 
@@ -48,9 +48,9 @@ def fit_interval_hazards(
     """
     pattern, example = patterns_of(terms, len(lives))
     counts = np.bincount(pattern, weights=lives.weight, minlength=len(example))
-    design = design_of(terms, example, counts, shrink)
+    design = design_of(terms, example, counts, shrink=shrink)
     ends = (lives.entry, lives.lower, lives.upper)
-    problem = interval_problem(design.columns, pattern, strata, ends, lives.weight)
+    problem = interval_problem(design.columns, pattern, strata, ends=ends, weight=lives.weight)
     null = maximise_intervals(problem, design.penalty, at_zero=True)
     gradient = problem.weight @ null.scores
     failures = np.bincount(pattern, weights=lives.weight * lives.failed, minlength=len(example))
@@ -63,7 +63,9 @@ def fit_interval_hazards(
     else:
         notes += reasons_for_twins(twins, design, empty)
         unfailed = patterns_without_failures(terms, example, empty)
-        problem, best, flat, more = _limit(problem, design, unfailed[pattern], float(failures.sum()), null.information)
+        problem, best, flat, more = _limit(
+            problem, design, unfailed[pattern], failures=float(failures.sum()), whole=null.information
+        )
         notes += more
     if not best.converged:
         raise EstimateError("no maximum of the likelihood was found; leave out a term, or use shrink above 0")
@@ -72,7 +74,7 @@ def fit_interval_hazards(
     return HazardFit(
         coefficients=best.coefficients,
         covariance=covariance,
-        robust=_robust(lives, problem, best, covariance),
+        robust=_robust(lives, problem, best, covariance=covariance),
         estimable=~outside_of(design, flat),
         log_likelihood=best.log_likelihood,
         null_log_likelihood=null.log_likelihood,
@@ -85,7 +87,7 @@ def fit_interval_hazards(
 
 
 def _limit(
-    problem: IntervalProblem, design: Design, unfailed: np.ndarray, failures: float, whole: np.ndarray
+    problem: IntervalProblem, design: Design, unfailed: np.ndarray, *, failures: float, whole: np.ndarray
 ) -> tuple[IntervalProblem, IntervalMaximum, np.ndarray, list[str]]:
     """Maximise without the lives that no longer count in the limit, and look for effects that still run away."""
     if unfailed.any():
@@ -115,7 +117,9 @@ def _limit(
     return problem, best, together, reasons_for_order(running, design, flat)
 
 
-def _robust(lives: Lives, problem: IntervalProblem, best: IntervalMaximum, covariance: np.ndarray) -> np.ndarray | None:
+def _robust(
+    lives: Lives, problem: IntervalProblem, best: IntervalMaximum, *, covariance: np.ndarray
+) -> np.ndarray | None:
     if lives.cluster is None:
         return None
     scores = np.where(problem.weight > 0, 1.0, 0.0)[:, None] * best.scores

@@ -84,6 +84,7 @@ def interval_problem(
     columns: np.ndarray,
     pattern: np.ndarray,
     strata: np.ndarray | None,
+    *,
     ends: tuple[np.ndarray, np.ndarray, np.ndarray],
     weight: np.ndarray,
 ) -> IntervalProblem:
@@ -225,19 +226,19 @@ def maximise_intervals(
     penalty = penalty[: model.problem.columns.shape[1]]
     beta, steps = np.zeros(penalty.size), _first_steps(model)
     for _ in range(15):
-        beta, steps = _expectation_step(model, penalty, beta, steps)
+        beta, steps = _expectation_step(model, penalty, beta, steps=steps)
     value = model.value(beta, steps) - 0.5 * float(penalty @ beta**2)
     if not np.isfinite(value):
         raise EstimateError("the likelihood of the intervals cannot be computed; check the covariates' sizes")
     converged = False
     for _ in range(rounds):
-        beta, steps, value, gain = _newton_round(model, penalty, beta, steps, value)
+        beta, steps, value, gain = _newton_round(model, penalty, beta, steps=steps, value=value)
         converged = gain < 1e-9
         if converged or (gain < 1e-4 and beta.size and np.ptp(model.problem.columns @ beta) > RUNNING):
             break
     if at_zero:
         model, beta = _Model(problem), np.zeros(problem.columns.shape[1])
-    return _at_maximum(model, beta, steps, converged)
+    return _at_maximum(model, beta, steps, converged=converged)
 
 
 def _first_steps(model: _Model) -> np.ndarray:
@@ -248,7 +249,7 @@ def _first_steps(model: _Model) -> np.ndarray:
 
 
 def _expectation_step(
-    model: _Model, penalty: np.ndarray, beta: np.ndarray, steps: np.ndarray
+    model: _Model, penalty: np.ndarray, beta: np.ndarray, *, steps: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     p = model.problem
     _, r, _, within = model.pieces(beta, steps)
@@ -271,7 +272,7 @@ def _expectation_step(
 
 
 def _newton_round(
-    model: _Model, penalty: np.ndarray, beta: np.ndarray, steps: np.ndarray, value: float
+    model: _Model, penalty: np.ndarray, beta: np.ndarray, *, steps: np.ndarray, value: float
 ) -> tuple[np.ndarray, np.ndarray, float, float]:
     w, k = model.problem.weight, beta.size
     parts = model.slopes(beta, steps)
@@ -293,7 +294,7 @@ def _newton_round(
         new = model.value(new_beta, new_steps) - 0.5 * float(penalty @ new_beta**2)
         if new > value or (new >= value - 1e-12 * (1 + abs(value)) and gain < 1e-7):
             return new_beta, new_steps, new, gain
-    new_beta, new_steps = _expectation_step(model, penalty, beta, steps)
+    new_beta, new_steps = _expectation_step(model, penalty, beta, steps=steps)
     new = model.value(new_beta, new_steps) - 0.5 * float(penalty @ new_beta**2)
     return new_beta, new_steps, new, max(gain, 1e-6) if new > value else 0.0
 
@@ -305,7 +306,7 @@ def _lifted_solve(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     return (vectors @ ((vectors.T @ (right / size)) / np.maximum(np.abs(values), floor))) / size
 
 
-def _at_maximum(model: _Model, beta: np.ndarray, steps: np.ndarray, converged: bool) -> IntervalMaximum:
+def _at_maximum(model: _Model, beta: np.ndarray, steps: np.ndarray, *, converged: bool) -> IntervalMaximum:
     p, k = model.problem, beta.size
     parts = model.slopes(beta, steps)
     free = np.flatnonzero(steps > 1e-8 * steps.max(initial=0.0))

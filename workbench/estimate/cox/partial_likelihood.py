@@ -187,7 +187,7 @@ def free_directions(information: np.ndarray, scale: float, tolerance: float = 1e
 
 
 def maximise(
-    likelihood: PartialLikelihood, penalty: np.ndarray, start: np.ndarray | None = None, steps: int = 60
+    likelihood: PartialLikelihood, penalty: np.ndarray, start: np.ndarray | None = None, *, steps: int = 60
 ) -> CoxMaximum:
     """Maximise the penalised log partial likelihood by Newton's method with step halving.
 
@@ -213,7 +213,7 @@ def maximise(
         if reach > OUT_OF_REACH:
             break
         goal = now.value - 0.5 * float(penalty @ beta**2)
-        moved = _climb(likelihood, penalty, beta, step, goal)
+        moved = _climb(likelihood, penalty, beta, step=step, goal=goal)
         if moved is None:
             converged = gain < 1e-6
             break
@@ -232,7 +232,7 @@ def _newton_step(information: np.ndarray, score: np.ndarray, scale: float) -> np
 
 
 def _climb(
-    likelihood: PartialLikelihood, penalty: np.ndarray, beta: np.ndarray, step: np.ndarray, goal: float
+    likelihood: PartialLikelihood, penalty: np.ndarray, beta: np.ndarray, *, step: np.ndarray, goal: float
 ) -> tuple[np.ndarray, Slopes] | None:
     slack = 1e-12 * (1.0 + abs(goal))
     for halving in range(30):

@@ -91,7 +91,7 @@ def proportionality_of(
     pattern, example = patterns_of(model, len(lives))
     counts = np.bincount(pattern, weights=lives.weight, minlength=len(example))
     design = design_of(model, example, counts)
-    likelihood = PartialLikelihood(risk_table_of(lives, pattern, len(example), strata), design.columns, ties)
+    likelihood = PartialLikelihood(risk_table_of(lives, pattern, len(example), strata=strata), design.columns, ties)
     if np.unique(likelihood.table.times).size < 2:
         raise EstimateError("a change over time needs failures at two times at least")
     empty = levels_without_failures(model, example, likelihood.failed_by_pattern)
@@ -107,12 +107,12 @@ def proportionality_of(
             "an effect has no finite value, so there is no ratio to follow over time; see fit_hazard_ratios"
         )
     g = _clock(lives, likelihood, clock)
-    columns = _tests(likelihood, best.coefficients, g, design, flat)
+    columns = _tests(likelihood, best.coefficients, g, design=design, flat=flat)
     covariance = inverse_in(best.slopes.information, flat)
     return Proportionality(
         columns=columns,
         notes=(*notes, *_notes(columns, int(likelihood.deaths.sum()))),
-        residual_columns=_residuals(likelihood, best.coefficients, covariance, design),
+        residual_columns=_residuals(likelihood, best.coefficients, covariance, design=design),
         estimate_columns={
             "term": np.array(design.term, dtype=object),
             "level": np.array(design.level, dtype=object),
@@ -127,7 +127,14 @@ def _clock(lives: Lives, likelihood: PartialLikelihood, clock: str) -> np.ndarra
     """g at each failure time, less its mean over the failures."""
     times, deaths = likelihood.table.times, likelihood.deaths
     if clock == "survival":
-        counts = risk_sets(lives.time, lives.failed, lives.entry, lives.weight, np.zeros(len(lives), dtype=np.int64), 1)
+        counts = risk_sets(
+            lives.time,
+            lives.failed,
+            lives.entry,
+            weight=lives.weight,
+            codes=np.zeros(len(lives), dtype=np.int64),
+            groups=1,
+        )
         after = np.cumprod(1.0 - counts.failures / counts.at_risk)
         g = 1.0 - np.append(1.0, after)[np.searchsorted(counts.time, times, side="left")]
     elif clock == "rank":
@@ -142,7 +149,7 @@ def _clock(lives: Lives, likelihood: PartialLikelihood, clock: str) -> np.ndarra
 
 
 def _tests(
-    likelihood: PartialLikelihood, beta: np.ndarray, g: np.ndarray, design: Design, flat: np.ndarray
+    likelihood: PartialLikelihood, beta: np.ndarray, g: np.ndarray, *, design: Design, flat: np.ndarray
 ) -> dict[str, np.ndarray]:
     score = g @ schoenfeld_residuals(likelihood, beta)
     plain = likelihood.at(beta).information
@@ -171,7 +178,7 @@ def _tests(
 
 
 def _residuals(
-    likelihood: PartialLikelihood, beta: np.ndarray, covariance: np.ndarray, design: Design
+    likelihood: PartialLikelihood, beta: np.ndarray, covariance: np.ndarray, *, design: Design
 ) -> dict[str, np.ndarray]:
     deaths, times = likelihood.deaths, likelihood.table.times
     per_failure = schoenfeld_residuals(likelihood, beta) / deaths[:, None]

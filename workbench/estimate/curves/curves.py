@@ -75,11 +75,11 @@ def survival_curve(
     failed = lives.failed
     ends_known = lives.upper == lives.lower
     if np.array_equal(ends_known, failed):
-        return product_limit(lives, lives.lower, failed, groups, confidence=confidence, interval=interval)
+        return product_limit(lives, lives.lower, failed, groups=groups, confidence=confidence, interval=interval)
     if all(_on_one_grid(lives, groups.codes == g) for g in range(len(groups.labels))):
         note = "Failures are known to lie between visits on one grid: product-limit curve on the later visit."
         curve = product_limit(
-            lives, lives.time, failed, groups, confidence=confidence, interval=interval, notes=(note,)
+            lives, lives.time, failed, groups=groups, confidence=confidence, interval=interval, notes=(note,)
         )
         return replace(curve, began=_beginnings(lives, groups, curve.risk))
     return interval_curve(lives, groups, confidence=confidence, interval=interval)
@@ -95,7 +95,13 @@ def curve_if_failed_when_found(
         raise EstimateError("there are no lives, so there is no curve")
     note = "Every failure is put on the day it was found, which makes units look longer-lived than they were."
     return product_limit(
-        lives, lives.time, lives.failed, groups_of(lives, by), confidence=confidence, interval=interval, notes=(note,)
+        lives,
+        lives.time,
+        lives.failed,
+        groups=groups_of(lives, by),
+        confidence=confidence,
+        interval=interval,
+        notes=(note,),
     )
 
 
@@ -117,8 +123,8 @@ def product_limit(
     lives: Lives,
     time: np.ndarray,
     failed: np.ndarray,
-    groups: Groups,
     *,
+    groups: Groups,
     confidence: float,
     interval: str,
     notes: tuple[str, ...] = (),
@@ -127,7 +133,7 @@ def product_limit(
 
     Shapes: time (n,), failed (n,).
     """
-    counts = risk_sets(time, failed, lives.entry, lives.weight, groups.codes, len(groups.labels))
+    counts = risk_sets(time, failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels))
     n, d = counts.at_risk, counts.failures
     step = 1.0 - d / n
     with np.errstate(divide="ignore"):
@@ -139,7 +145,9 @@ def product_limit(
         rows = counts.rows(g)
         survival[rows], spread[rows] = np.cumprod(step[rows]), np.cumsum(terms[rows])
         hazard[rows] = np.cumsum(increments[rows])
-        lower[rows], upper[rows] = curve_limits(survival[rows], spread[rows], n[rows], confidence, interval)
+        lower[rows], upper[rows] = curve_limits(
+            survival[rows], spread[rows], n[rows], confidence=confidence, interval=interval
+        )
     return SurvivalCurve(
         columns={
             "group": np.array(groups.labels, dtype=object)[counts.group],
@@ -153,7 +161,7 @@ def product_limit(
             "upper": upper,
             "cumulative_hazard": hazard,
         },
-        notes=(*groups.notes, *notes, *_curve_notes(groups.labels, counts, survival, lives.unit)),
+        notes=(*groups.notes, *notes, *_curve_notes(groups.labels, counts, survival, unit=lives.unit)),
         kind="product-limit",
         labels=groups.labels,
         risk=counts,
@@ -164,7 +172,7 @@ def product_limit(
     )
 
 
-def _curve_notes(labels: tuple[str, ...], counts: RiskSets, survival: np.ndarray, unit: str) -> list[str]:
+def _curve_notes(labels: tuple[str, ...], counts: RiskSets, survival: np.ndarray, *, unit: str) -> list[str]:
     notes = []
     for g, label in enumerate(labels):
         rows = counts.rows(g)

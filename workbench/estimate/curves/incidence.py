@@ -65,5 +65,5 @@ def cumulative_incidence(
         raise EstimateError("these lives carry no causes; give cause= to Lives.from_arrays, or use survival_curve")
     groups = groups_of(lives, by)
     if not lives.is_right_censored:
-        return interval_incidence(lives, groups, within, confidence)
-    return step_incidence(lives, groups, within, confidence)
+        return interval_incidence(lives, groups, within, confidence=confidence)
+    return step_incidence(lives, groups, within, confidence=confidence)

@@ -57,7 +57,7 @@ class RestrictedMeans(Result):
     def difference(self) -> "pd.DataFrame":
         """Each group minus the first, without rows where there is one group only; see `difference_to`."""
         if len(self.parts) < 2:
-            return difference_frame((), "", {"": (np.nan,) * 4}, None)
+            return difference_frame((), "", {"": (np.nan,) * 4}, limits=None)
         return self.difference_to(None)
 
     def difference_to(self, reference: str | None) -> "pd.DataFrame":
@@ -88,7 +88,7 @@ class RestrictedMeans(Result):
             for label, part in zip(labels, self.parts, strict=True)
         }
         return difference_frame(
-            labels, reference_label(labels, reference), values, [part.test_limits for part in self.parts]
+            labels, reference_label(labels, reference), values, limits=[part.test_limits for part in self.parts]
         )
 
 
@@ -148,8 +148,10 @@ def restricted_mean(
         raise EstimateError("there are no lives, so there is no mean")
     groups = groups_of(lives, by)
     if lives.is_right_censored:
-        counts = risk_sets(lives.lower, lives.failed, lives.entry, lives.weight, groups.codes, len(groups.labels))
-        parts = tuple(_mean_of(counts, g, label, end, lives.unit) for g, label in enumerate(groups.labels))
+        counts = risk_sets(
+            lives.lower, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
+        )
+        parts = tuple(_mean_of(counts, g, label, horizon=end, unit=lives.unit) for g, label in enumerate(groups.labels))
     else:
         parts = interval_means(lives, groups, end)
     limits = [part.limits(confidence) for part in parts]
@@ -170,7 +172,7 @@ def restricted_mean(
     )
 
 
-def _mean_of(counts: RiskSets, group: int, label: str, horizon: float, unit: str) -> MeanOfGroup:
+def _mean_of(counts: RiskSets, group: int, label: str, *, horizon: float, unit: str) -> MeanOfGroup:
     rows = counts.rows(group)
     time, n, d = counts.time[rows], counts.at_risk[rows], counts.failures[rows]
     survival = np.cumprod(1.0 - d / n)
@@ -186,11 +188,11 @@ def _mean_of(counts: RiskSets, group: int, label: str, horizon: float, unit: str
     mean = float(areas.sum())
     if not d[used].any():
         at_end = int(counts.count_at(group, np.array([horizon]))[0])
-        return MeanOfGroup.without_failure(label, horizon, at_end, unit)
+        return MeanOfGroup.without_failure(label, horizon, at_end, unit=unit)
     right = mean - np.cumsum(areas)[:-1]
     y, f = n[used].astype(float), d[used]
     variance = float(np.sum(right**2 * f / (y * np.maximum(y - f, 1.0))))  # after the last failure right is 0
     if variance <= 0.0:
         return MeanOfGroup.without_spread(mean, f"{label}: all units failed on one day, so no limits can be given.")
-    notes = few_failures_notes(label, int(d[used].sum()), f"{horizon:g} {unit}", HELD_BELOW)
-    return MeanOfGroup.normal(mean, float(np.sqrt(variance)), horizon, notes)
+    notes = few_failures_notes(label, int(d[used].sum()), f"{horizon:g} {unit}", held_below=HELD_BELOW)
+    return MeanOfGroup.normal(mean, float(np.sqrt(variance)), horizon, notes=notes)

@@ -120,13 +120,13 @@ def mean_cumulative_count(
         raise EstimateError("histories has no rows, so there is no count")
     time, event = _checked_rows(histories)
     unit_codes, units = _units(histories)
-    end, notes = _ends(time, event, unit_codes, units)
-    labels, codes, group_notes = _unit_groups(histories, by, unit_codes, units)
+    end, notes = _ends(time, event, unit_codes, units=units)
+    labels, codes, group_notes = _unit_groups(histories, by, unit_codes, units=units)
     parts = []
     for g, label in enumerate(labels):
         mine = codes == g
         happened = event & mine[unit_codes]
-        part, more = _one_group(time[happened], unit_codes[happened], np.where(mine, end, -1.0), confidence)
+        part, more = _one_group(time[happened], unit_codes[happened], np.where(mine, end, -1.0), confidence=confidence)
         size = part[0].size
         parts.append((np.full(size, label, dtype=object), *part))
         group_notes += [f"{label}: {sentence}" for sentence in more]
@@ -167,7 +167,7 @@ def _units(histories: "pd.DataFrame") -> tuple[np.ndarray, np.ndarray]:
     return codes, np.asarray(names, dtype=object)
 
 
-def _ends(time: np.ndarray, event: np.ndarray, codes: np.ndarray, units: np.ndarray) -> tuple[np.ndarray, list[str]]:
+def _ends(time: np.ndarray, event: np.ndarray, codes: np.ndarray, *, units: np.ndarray) -> tuple[np.ndarray, list[str]]:
     ends = np.bincount(codes[~event], minlength=units.size)
     if (ends > 1).any():
         name = units[int(np.argmax(ends > 1))]
@@ -193,7 +193,7 @@ def _ends(time: np.ndarray, event: np.ndarray, codes: np.ndarray, units: np.ndar
 
 
 def _unit_groups(
-    histories: "pd.DataFrame", by: str | Sequence[str] | None, codes: np.ndarray, units: np.ndarray
+    histories: "pd.DataFrame", by: str | Sequence[str] | None, codes: np.ndarray, *, units: np.ndarray
 ) -> tuple[tuple[str, ...], np.ndarray, list[str]]:
     if by is None:
         return ("all",), np.zeros(units.size, dtype=np.int64), []
@@ -225,7 +225,7 @@ def _unit_groups(
 
 
 def _one_group(
-    time: np.ndarray, unit: np.ndarray, end: np.ndarray, confidence: float
+    time: np.ndarray, unit: np.ndarray, end: np.ndarray, *, confidence: float
 ) -> tuple[tuple[np.ndarray, ...], list[str]]:
     ends = np.sort(end[end >= 0])
     days = np.unique(np.concatenate([time, ends]))
@@ -233,7 +233,7 @@ def _one_group(
     events = np.bincount(place, minlength=days.size)
     at_risk = ends.size - np.searchsorted(ends, days, side="left")
     mean = np.cumsum(events / at_risk)
-    std_error = np.sqrt(_robust_variance(place, unit, end, days, events, at_risk))
+    std_error = np.sqrt(_robust_variance(place, unit, end, days=days, events=events, at_risk=at_risk))
     z = normal_quantile(confidence)
     known = (mean > 0) & (std_error > 0)
     ratio = np.where(known, z * std_error / np.where(mean > 0, mean, 1.0), np.nan)
@@ -251,7 +251,7 @@ def _one_group(
 
 
 def _robust_variance(
-    place: np.ndarray, unit: np.ndarray, end: np.ndarray, days: np.ndarray, events: np.ndarray, at_risk: np.ndarray
+    place: np.ndarray, unit: np.ndarray, end: np.ndarray, *, days: np.ndarray, events: np.ndarray, at_risk: np.ndarray
 ) -> np.ndarray:
     """Sum over units of the squared running sum of (own events - events per unit) / at risk, while watched."""
     members = np.flatnonzero(end >= 0)

@@ -103,14 +103,14 @@ def fit_distribution(
         maximum = find(problem, weights, fixed, drop)
     check = NO_CHECK
     if maximum is not None:
-        check = check_spans(distribution, maximum.coordinates, maximum.covariance, problem.cells, weights)
+        check = check_spans(distribution, maximum.coordinates, maximum.covariance, cells=problem.cells, weights=weights)
         notes += _check_notes(check, distribution, lives) + _far_notes(distribution, maximum)
     else:
         notes.append(_no_answer(lives, fixed is not None))
         maximum = _bound_without_failures(lives, fixed, confidence)
         if len(maximum.region.edge):
             notes.append(f"The lower limit is a one-sided {100 * confidence:g} % bound.")
-    return _result(lives, distribution, maximum, confidence, shape, check, notes)
+    return _result(lives, distribution, maximum, confidence=confidence, shape=shape, check=check, notes=notes)
 
 
 def _maximum(problem: AftProblem, weights: np.ndarray, fixed: float | None, drop: float) -> _Maximum | None:
@@ -125,15 +125,15 @@ def _maximum(problem: AftProblem, weights: np.ndarray, fixed: float | None, drop
         if fixed is not None:
             params = np.column_stack([params, np.full(len(params), 1.0 / fixed)])
         with np.errstate(all="ignore"):
-            return evaluate_likelihood(problem.layout, problem.family, points, params)[0]
+            return evaluate_likelihood(problem.layout, problem.family, points, params=params)[0]
 
-    curvature = evaluate_likelihood(problem.layout, problem.family, points, best[None, :])[2][0]
+    curvature = evaluate_likelihood(problem.layout, problem.family, points, params=best[None, :])[2][0]
     free = 2 if fixed is None else 1
     region = find_region(
         likelihood,
         best[:free],
         curvature[:free, :free],
-        drop,
+        drop=drop,
         directions=_directions(problem),
         last_is_positive=fixed is None,
     )
@@ -152,14 +152,14 @@ def _maximum_of_gamma(problem: AftProblem, weights: np.ndarray, fixed: float | N
     near = fit_batch(problem, weights[None, :])
     if not near.converged[0] or not 1e-5 < near.scale[0] < 1e4:
         return None
-    best, curvature, fine = maximise_gamma(problem.cells, weights, float(near.intercept[0]), float(near.scale[0]))
+    best, curvature, fine = maximise_gamma(problem.cells, weights, float(near.intercept[0]), scale=float(near.scale[0]))
     if not fine:
         return None
 
     def likelihood(coordinates: np.ndarray) -> np.ndarray:
         return gamma_log_likelihood(problem.cells, weights, coordinates)
 
-    region = find_region(likelihood, best, curvature, drop, directions=_directions(problem))
+    region = find_region(likelihood, best, curvature, drop=drop, directions=_directions(problem))
     return _Maximum(best, np.linalg.inv(-curvature), float(likelihood(best[None, :])[0]), region)
 
 
@@ -187,6 +187,7 @@ def _result(
     lives: Lives,
     distribution: str,
     maximum: _Maximum,
+    *,
     confidence: float,
     shape: float | None,
     check: SpanCheck,

@@ -48,7 +48,7 @@ def gamma_log_likelihood(cells: Cells, weights: np.ndarray, coordinates: np.ndar
 
 
 def maximise_gamma(
-    cells: Cells, weights: np.ndarray, location: float, scale: float
+    cells: Cells, weights: np.ndarray, location: float, *, scale: float
 ) -> tuple[np.ndarray, np.ndarray, bool]:
     """Find the maximum of the gamma likelihood.
 

@@ -38,7 +38,7 @@ class SpanCheck:
 
 
 def check_spans(
-    distribution: str, coordinates: np.ndarray, covariance: np.ndarray, cells: Cells, weights: np.ndarray
+    distribution: str, coordinates: np.ndarray, covariance: np.ndarray, *, cells: Cells, weights: np.ndarray
 ) -> SpanCheck:
     """Test a fitted distribution against one whose failure rate is multiplied by a free factor in each span of time.
 
@@ -52,7 +52,9 @@ def check_spans(
     failures = float(weights[np.isfinite(cells.upper)].sum())
     if failures < LEAST_FAILURES:
         return SpanCheck(np.zeros(0), np.zeros(0), np.nan, np.nan, 0)
-    edges = _span_edges(distribution, coordinates, cells, weights, 3 if failures < 30 else 4 if failures < 80 else 5)
+    edges = _span_edges(
+        distribution, coordinates, cells, weights=weights, spans=3 if failures < 30 else 4 if failures < 80 else 5
+    )
     free = np.flatnonzero(np.diag(covariance) > 0)
     spans = len(edges) + 1
     steps = np.r_[np.sqrt(np.diag(covariance)[free]), np.full(spans, np.sqrt(spans / failures))] * 1e-2
@@ -60,7 +62,7 @@ def check_spans(
     def height(moves: np.ndarray) -> np.ndarray:
         at = np.tile(coordinates, (len(moves), 1))
         at[:, free] += moves[:, : len(free)]
-        return _log_likelihood(distribution, at, moves[:, len(free) :], edges, cells, weights)
+        return _log_likelihood(distribution, at, moves[:, len(free) :], edges=edges, cells=cells, weights=weights)
 
     slope, information = _score_and_information(height, steps)
     k = len(free)
@@ -75,7 +77,7 @@ def check_spans(
 
 
 def _span_edges(
-    distribution: str, coordinates: np.ndarray, cells: Cells, weights: np.ndarray, spans: int
+    distribution: str, coordinates: np.ndarray, cells: Cells, *, weights: np.ndarray, spans: int
 ) -> np.ndarray:
     """Times between spans in which the fit expects equally many failures among those at risk."""
     suspended = ~np.isfinite(cells.upper)
@@ -101,6 +103,7 @@ def _log_likelihood(
     distribution: str,
     coordinates: np.ndarray,
     log_factors: np.ndarray,
+    *,
     edges: np.ndarray,
     cells: Cells,
     weights: np.ndarray,

@@ -31,8 +31,8 @@ def find_region(
     log_likelihood: Callable[[np.ndarray], np.ndarray],
     best: np.ndarray,
     curvature: np.ndarray,
-    drop: float,
     *,
+    drop: float,
     directions: int = 128,
     last_is_positive: bool = False,
 ) -> Region:

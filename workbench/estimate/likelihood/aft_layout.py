@@ -92,7 +92,7 @@ def patterns_of(columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return distinct, pattern.reshape(-1)
 
 
-def cells_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, pattern: np.ndarray) -> Cells:
+def cells_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, *, pattern: np.ndarray) -> Cells:
     """Return the distinct rows of lives, in an order that depends on their values alone.
 
     Shapes: lower, upper, entry (n,), pattern (n,).

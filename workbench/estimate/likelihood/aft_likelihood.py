@@ -9,7 +9,7 @@ __all__ = ["evaluate_likelihood", "evaluate_penalty"]
 
 
 def evaluate_likelihood(
-    layout: Layout, family: Family, weights: np.ndarray, params: np.ndarray
+    layout: Layout, family: Family, weights: np.ndarray, *, params: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the log-likelihood of log time and its first and second derivatives.
 
@@ -55,13 +55,13 @@ def evaluate_likelihood(
     if far_terms is not None:
         slope_a += (far_terms[0] * weights[:, between]).sum(axis=1)
         curve_a += (far_terms[1] * weights[:, between]).sum(axis=1)
-    gradient, curvature = _by_design(layout, score, curve, cross_near)
+    gradient, curvature = _by_design(layout, score, curve, cross=cross_near)
     gradient[:, -1], curvature[:, -1, -1] = slope_a, curve_a
     return total, gradient, curvature
 
 
 def _by_design(
-    layout: Layout, score: np.ndarray, curve: np.ndarray, cross: np.ndarray
+    layout: Layout, score: np.ndarray, curve: np.ndarray, *, cross: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     batch, size = score.shape[0], len(layout.design)
     place = (layout.pattern + size * np.arange(batch)[:, None]).ravel()
@@ -82,7 +82,7 @@ def _by_design(
 
 
 def evaluate_penalty(
-    precision: np.ndarray, centre: np.ndarray, params: np.ndarray, shape_precision: float = 0.0
+    precision: np.ndarray, centre: np.ndarray, params: np.ndarray, *, shape_precision: float = 0.0
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the log density of normal priors on effects and log shape, with derivatives as of the likelihood.
 

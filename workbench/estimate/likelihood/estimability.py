@@ -60,7 +60,9 @@ def find_estimable(problem: AftProblem, *, fixed_scale: bool = False) -> Estimab
     low, high = _bounds(problem.cells, len(design))
     present = (low > -np.inf) | (high < np.inf)
     firm = (low > -np.inf) & (high < np.inf)
-    kept = present & ~_separated(design, present & (low > -np.inf) & ~firm, present & (high < np.inf) & ~firm, firm)
+    kept = present & ~_separated(
+        design, present & (low > -np.inf) & ~firm, present & (high < np.inf) & ~firm, firm=firm
+    )
     silent = null_space(design[kept])
     used = np.arange(problem.columns)
     if silent.shape[1]:
@@ -97,7 +99,7 @@ def null_space(design: np.ndarray) -> np.ndarray:
     return vectors[:, values < 1e-11 * max(values[-1], ZERO)] / size[:, None]
 
 
-def _separated(design: np.ndarray, only_good: np.ndarray, only_failed: np.ndarray, firm: np.ndarray) -> np.ndarray:
+def _separated(design: np.ndarray, only_good: np.ndarray, only_failed: np.ndarray, *, firm: np.ndarray) -> np.ndarray:
     from scipy.optimize import linprog
 
     found = np.zeros(len(design), dtype=bool)

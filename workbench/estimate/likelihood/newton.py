@@ -88,7 +88,7 @@ class AftProblem:
         columns = np.asarray(X, dtype=float).reshape(len(X), -1)
         if pattern is None:
             columns, pattern = patterns_of(columns)
-        cells = cells_of(lower, upper, entry, pattern)
+        cells = cells_of(lower, upper, entry, pattern=pattern)
         known = np.where(np.isfinite(cells.upper), cells.upper, cells.lower)
         known = known[known > 0]
         shift = float(np.mean(np.log(known))) if known.size else 0.0
@@ -134,8 +134,8 @@ def fit_batch(
     problem: AftProblem,
     weights: np.ndarray,
     centre: np.ndarray | None = None,
-    start: AftBatch | None = None,
     *,
+    start: AftBatch | None = None,
     scale: float | np.ndarray | None = None,
     covariance: bool = False,
 ) -> AftBatch:
@@ -161,18 +161,20 @@ def fit_batch(
         rows = slice(begin, min(begin + chunk, batch))
         points = problem.cells.fold(weights[rows])[:, problem.layout.cell] * problem.layout.sign
         size = points.shape[0]
-        begun = _begin(problem, points, None if start is None else _params_of(problem, start, rows, size))
+        begun = _begin(problem, points, None if start is None else _params_of(problem, start, rows, size=size))
         if fixed is not None:
             held = np.broadcast_to(fixed, (batch,))[rows]
             begun[:, :-1] *= (1.0 / (held * begun[:, -1]))[:, None]
             begun[:, -1] = 1.0 / held
         middle = np.broadcast_to(centres, (batch, centres.shape[1]))[rows]
-        parts.append(_climb_twice(problem, points, middle, begun, fixed is None, covariance))
+        parts.append(
+            _climb_twice(problem, points, middle, begun=begun, free_scale=fixed is None, covariance=covariance)
+        )
     joined = [None if p[0] is None else np.concatenate(p) for p in zip(*parts, strict=True)]
     return AftBatch(*joined)  # type: ignore[arg-type]
 
 
-def _params_of(problem: AftProblem, fits: AftBatch, rows: slice, size: int) -> np.ndarray | None:
+def _params_of(problem: AftProblem, fits: AftBatch, rows: slice, *, size: int) -> np.ndarray | None:
     several = fits.scale.shape[0] > 1
     rows = rows if several else slice(0, 1)
     a = 1.0 / fits.scale[rows, None]
@@ -204,19 +206,22 @@ def _climb_twice(
     problem: AftProblem,
     points: np.ndarray,
     centre: np.ndarray,
+    *,
     begun: np.ndarray,
     free_scale: bool,
     covariance: bool,
 ) -> tuple[np.ndarray | None, ...]:
     with np.errstate(all="ignore"):
-        params, converged, value, curvature = _climb_and_look(problem, points, centre, begun, free_scale)
+        params, converged, value, curvature = _climb_and_look(
+            problem, points, centre, begun=begun, free_scale=free_scale
+        )
         again = np.flatnonzero(~converged)
         if again.size:
             anew = _begin(problem, points[again], None)
             if not free_scale:
                 anew[:, :-1] *= (begun[again, -1] / anew[:, -1])[:, None]
                 anew[:, -1] = begun[again, -1]
-            renewed = _climb_and_look(problem, points[again], centre[again], anew, free_scale)
+            renewed = _climb_and_look(problem, points[again], centre[again], begun=anew, free_scale=free_scale)
             params[again], converged[again], value[again], curvature[again] = renewed
         a = params[:, -1:]
         exact = problem.layout.kinds[0]
@@ -227,13 +232,15 @@ def _climb_twice(
 
 
 def _climb_and_look(
-    problem: AftProblem, points: np.ndarray, centre: np.ndarray, begun: np.ndarray, free_scale: bool
+    problem: AftProblem, points: np.ndarray, centre: np.ndarray, *, begun: np.ndarray, free_scale: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Parameters, whether they are a maximum and no mere plateau, log-likelihood, and curvature with the prior's."""
-    params, converged = _climb(problem, points, centre, begun, free_scale)
-    value, _, curvature = evaluate_likelihood(problem.layout, problem.family, points, params)
+    params, converged = _climb(problem, points, centre, params=begun, free_scale=free_scale)
+    value, _, curvature = evaluate_likelihood(problem.layout, problem.family, points, params=params)
     if problem.has_prior:
-        curvature = curvature + evaluate_penalty(problem.precision, centre, params, problem.shape_precision)[2]
+        curvature = (
+            curvature + evaluate_penalty(problem.precision, centre, params, shape_precision=problem.shape_precision)[2]
+        )
     design = problem.layout.design
     size = (np.abs(points) @ (design**2)[problem.layout.pattern]) if problem.layout.has_entry else 0.0
     information = -np.diagonal(curvature, axis1=1, axis2=2)[:, :-1]
@@ -243,9 +250,9 @@ def _climb_and_look(
 def _objective(
     problem: AftProblem, points: np.ndarray, centre: np.ndarray, params: np.ndarray, free_scale: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    value, gradient, curvature = evaluate_likelihood(problem.layout, problem.family, points, params)
+    value, gradient, curvature = evaluate_likelihood(problem.layout, problem.family, points, params=params)
     if problem.has_prior:
-        more = evaluate_penalty(problem.precision, centre, params, problem.shape_precision)
+        more = evaluate_penalty(problem.precision, centre, params, shape_precision=problem.shape_precision)
         value, gradient, curvature = value + more[0], gradient + more[1], curvature + more[2]
     if not free_scale:
         gradient[:, -1] = 0.0
@@ -256,7 +263,7 @@ def _objective(
 
 
 def _climb(
-    problem: AftProblem, points: np.ndarray, centre: np.ndarray, params: np.ndarray, free_scale: bool
+    problem: AftProblem, points: np.ndarray, centre: np.ndarray, *, params: np.ndarray, free_scale: bool
 ) -> tuple[np.ndarray, np.ndarray]:
     """Newton with shortened steps, each replicate at its own pace; returns parameters and who reached a maximum."""
     result, converged = params.copy(), np.zeros(len(params), dtype=bool)

@@ -136,13 +136,17 @@ def compare_groups(
     >>> round(test.statistic, 3), test.degrees_of_freedom, round(test.p_value, 3)
     (0.899, 1, 0.343)
     """
-    question, notes = _question(lives, by, weight, rho, gamma, within, method, resamples, seed)
+    question, notes = _question(
+        lives, by, weight, rho=rho, gamma=gamma, within=within, method=method, resamples=resamples, seed=seed
+    )
     base = None if reference is None else reference_label(question.labels, reference)
     counts = _counts(question)
     answer = _answer(question, counts, None)
     pairs = _pairs_wanted(question.labels, base)
     if question.method == "asymptotic" and question.weight in WEIGHTS:
-        statistics = counted_pairs(_tables(question, counts), pairs, question.weight, question.rho, question.gamma)
+        statistics = counted_pairs(
+            _tables(question, counts), pairs, question.weight, rho=question.rho, gamma=question.gamma
+        )
         p_values = chi_square(statistics, 1)
     else:
         answers = [answer] if len(question.labels) == 2 else [_answer_of(question.of_pair(a, b)) for a, b in pairs]
@@ -156,7 +160,7 @@ def compare_groups(
         "p_value": p_values,
         "p_adjusted": adjusted_by_holm(p_values),
     }
-    return _comparison(question, counts, answer, notes, pair_columns)
+    return _comparison(question, counts, answer, notes=notes, pair_columns=pair_columns)
 
 
 def compare_trend(
@@ -178,7 +182,9 @@ def compare_trend(
     ----------
     Tarone (1975), Biometrika 62, 679-681; Klein & Moeschberger (2003), Survival Analysis, 2nd ed., sec. 7.4.
     """
-    question, notes = _question(lives, by, weight, rho, gamma, within, method, resamples, seed)
+    question, notes = _question(
+        lives, by, weight, rho=rho, gamma=gamma, within=within, method=method, resamples=resamples, seed=seed
+    )
     levels = len(question.labels)
     contrast = np.arange(1.0, levels + 1) if scores is None else np.asarray(scores, dtype=float)
     if contrast.shape != (levels,) or not np.all(np.isfinite(contrast)) or np.all(contrast == contrast[0]):
@@ -189,13 +195,14 @@ def compare_trend(
     counts = _counts(question)
     answer = _answer(question, counts, contrast)
     none = {name: np.zeros(0) for name in ("group_a", "group_b", "statistic", "p_value", "p_adjusted")}
-    return _comparison(question, counts, answer, notes, none, contrast)
+    return _comparison(question, counts, answer, notes=notes, pair_columns=none, contrast=contrast)
 
 
 def _question(
     lives: Lives,
     by: str | Sequence[str],
     weight: str,
+    *,
     rho: float,
     gamma: float,
     within: str | Sequence[str] | None,
@@ -260,7 +267,9 @@ def _counts(question: _Question) -> RiskSets:
     if question.strata_count > 1:
         codes = question.strata.astype(np.int64) * groups + codes
     time = lives.lower if question.weight in WEIGHTS else lives.time
-    return risk_sets(time, lives.failed, lives.entry, lives.weight, codes, groups * question.strata_count)
+    return risk_sets(
+        time, lives.failed, lives.entry, weight=lives.weight, codes=codes, groups=groups * question.strata_count
+    )
 
 
 def _tables(question: _Question, counts: RiskSets) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -273,9 +282,9 @@ def _answer_of(question: _Question) -> _Answer:
 
 def _answer(question: _Question, counts: RiskSets, contrast: np.ndarray | None) -> _Answer:
     if question.method == "asymptotic" and question.weight in WEIGHTS:
-        evidence = counted_evidence(_tables(question, counts), question.weight, question.rho, question.gamma)
+        evidence = counted_evidence(_tables(question, counts), question.weight, question.rho, gamma=question.gamma)
         white = whitening(evidence.variance, contrast)
-        return _tested(evidence.excess, white, None, evidence.expected)
+        return _tested(evidence.excess, white, None, expected=evidence.expected)
     lives = question.lives
     order = lives.canonical_order()
     codes, strata, weight = question.codes[order], question.strata[order], lives.weight[order]
@@ -284,21 +293,23 @@ def _answer(question: _Question, counts: RiskSets, contrast: np.ndarray | None) 
     if question.method == "asymptotic":
         cluster = None
     single = question.method != "asymptotic"
-    units = exchangeable_units(scores, weight, codes, strata, cluster, question.labels, single=single)
+    units = exchangeable_units(
+        scores, weight, codes, strata=strata, cluster=cluster, labels=question.labels, single=single
+    )
     white = whitening(permutation_variance(units), contrast)
     p_value = None
     if white.shape[1] and question.method == "permutation":
-        p_value = permutation_p(units, white, question.resamples, question.seed)
+        p_value = permutation_p(units, white, question.resamples, seed=question.seed)
     elif white.shape[1] and question.method == "exact":
         p_value = exact_p(units, white)
     groups = len(question.labels)
     failures = np.bincount(codes, weights=weight * lives.failed[order], minlength=groups)
     return _tested(
-        units.excess, white, p_value, failures - np.bincount(codes, weights=plain * weight, minlength=groups)
+        units.excess, white, p_value, expected=failures - np.bincount(codes, weights=plain * weight, minlength=groups)
     )
 
 
-def _tested(excess: np.ndarray, white: np.ndarray, p_value: float | None, expected: np.ndarray) -> _Answer:
+def _tested(excess: np.ndarray, white: np.ndarray, p_value: float | None, *, expected: np.ndarray) -> _Answer:
     parts, degrees = excess @ white, white.shape[1]
     statistic = float(parts @ parts) if degrees else float("nan")
     p = float(chi_square(statistic, degrees)) if p_value is None else p_value
@@ -315,7 +326,9 @@ def _scores(question: _Question, order: np.ndarray) -> tuple[np.ndarray, np.ndar
         if question.weight in SCORES:
             scores[rows], plain[rows] = interval_scores(part, question.weight), interval_scores(part, "sun")
             continue
-        pooled = risk_sets(part.lower, part.failed, part.entry, part.weight, np.zeros(rows.size, dtype=np.int64), 1)
+        pooled = risk_sets(
+            part.lower, part.failed, part.entry, weight=part.weight, codes=np.zeros(rows.size, dtype=np.int64), groups=1
+        )
         scorer = average_scores if question.method == "exact" else unit_scores
         scores[rows] = scorer(pooled, part.lower, part.failed, question.weight, question.rho, question.gamma)
         plain[rows] = unit_scores(pooled, part.lower, part.failed, "logrank", 0.0, 0.0)
@@ -333,6 +346,7 @@ def _comparison(
     question: _Question,
     counts: RiskSets,
     answer: _Answer,
+    *,
     notes: tuple[str, ...],
     pair_columns: dict[str, np.ndarray],
     contrast: np.ndarray | None = None,

@@ -31,7 +31,7 @@ class Evidence:
     expected: np.ndarray
 
 
-def counted_evidence(strata: list[tuple[np.ndarray, np.ndarray]], weight: str, rho: float, gamma: float) -> Evidence:
+def counted_evidence(strata: list[tuple[np.ndarray, np.ndarray]], weight: str, rho: float, *, gamma: float) -> Evidence:
     """Weighted log-rank evidence with hypergeometric variance, summed over strata.
 
     Shapes: strata (g, k).
@@ -44,7 +44,7 @@ def counted_evidence(strata: list[tuple[np.ndarray, np.ndarray]], weight: str, r
     excess, variance, expected = np.zeros(groups), np.zeros((groups, groups)), np.zeros(groups)
     for at_risk, failures in strata:
         n, d = at_risk.sum(axis=0), failures.sum(axis=0)
-        w = time_weights(n, d, weight, rho, gamma)
+        w = time_weights(n, d, weight, rho=rho, gamma=gamma)
         hazard = d / n
         expected += at_risk @ hazard
         excess += failures @ w - at_risk @ (w * hazard)
@@ -55,7 +55,7 @@ def counted_evidence(strata: list[tuple[np.ndarray, np.ndarray]], weight: str, r
 
 
 def counted_pairs(
-    strata: list[tuple[np.ndarray, np.ndarray]], pairs: np.ndarray, weight: str, rho: float, gamma: float
+    strata: list[tuple[np.ndarray, np.ndarray]], pairs: np.ndarray, weight: str, *, rho: float, gamma: float
 ) -> np.ndarray:
     """Chi-square of each pair of groups, the others left out.
 
@@ -69,7 +69,7 @@ def counted_pairs(
             a, b = pairs[block, 0], pairs[block, 1]
             n_a, d_a = at_risk[a], failures[a]
             n, d = n_a + at_risk[b], d_a + failures[b]
-            w = time_weights(n, d, weight, rho, gamma)
+            w = time_weights(n, d, weight, rho=rho, gamma=gamma)
             share = n_a / np.maximum(n, 1.0)
             excess[block] += np.sum(w * (d_a - d * share), axis=1)
             spread = w * w * d * (n - d) / np.maximum(n - 1.0, 1.0)

@@ -52,10 +52,10 @@ def exchangeable_units(
     scores: np.ndarray,
     weight: np.ndarray,
     groups: np.ndarray,
+    *,
     strata: np.ndarray,
     cluster: np.ndarray | None,
     labels: tuple[str, ...],
-    *,
     single: bool,
 ) -> Exchangeable:
     """Units that change places: rows, or whole clusters.
@@ -101,7 +101,7 @@ def permutation_variance(units: Exchangeable) -> np.ndarray:
     return variance
 
 
-def permutation_p(units: Exchangeable, white: np.ndarray, resamples: int, seed: int) -> float:
+def permutation_p(units: Exchangeable, white: np.ndarray, resamples: int, *, seed: int) -> float:
     """Share of arrangements by chance, the observed one counted, with as large a statistic.
 
     Shapes: white (count, r).

@@ -10,7 +10,7 @@ WEIGHTS = ("logrank", "gehan", "tarone-ware", "peto", "fleming-harrington")
 """Weights for exact and right-censored lives."""
 
 
-def time_weights(at_risk: np.ndarray, failures: np.ndarray, weight: str, rho: float, gamma: float) -> np.ndarray:
+def time_weights(at_risk: np.ndarray, failures: np.ndarray, weight: str, *, rho: float, gamma: float) -> np.ndarray:
     """Weight of each failure time in a weighted log-rank test.
 
     Shapes: at_risk, failures (..., k), returns (..., k).
@@ -43,7 +43,7 @@ def unit_scores(
     """
     hit = pooled.failures > 0
     days, n, d = pooled.time[hit], pooled.at_risk[hit].astype(float), pooled.failures[hit].astype(float)
-    return _looked_up(days, time_weights(n, d, weight, rho, gamma), d / n, time, failed)
+    return _looked_up(days, time_weights(n, d, weight, rho=rho, gamma=gamma), d / n, time=time, failed=failed)
 
 
 def average_scores(
@@ -62,7 +62,7 @@ def average_scores(
     first = np.cumsum(d) - d
     turn = np.arange(int(d.sum())) - np.repeat(first, d)
     left = (np.repeat(n, d) - turn).astype(float)
-    weights = time_weights(left, np.ones(left.size), weight, rho, gamma)
+    weights = time_weights(left, np.ones(left.size), weight, rho=rho, gamma=gamma)
     lived = np.cumsum(weights / left)
     failure_score = np.add.reduceat(weights - lived, first) / d if d.size else np.zeros(0)
     after = np.append(0.0, lived[first + d - 1]) if d.size else np.zeros(1)
@@ -73,7 +73,7 @@ def average_scores(
 
 
 def _looked_up(
-    days: np.ndarray, weights: np.ndarray, hazard: np.ndarray, time: np.ndarray, failed: np.ndarray
+    days: np.ndarray, weights: np.ndarray, hazard: np.ndarray, *, time: np.ndarray, failed: np.ndarray
 ) -> np.ndarray:
     lived = np.append(0.0, np.cumsum(weights * hazard))
     place = np.searchsorted(days, time, side="right")

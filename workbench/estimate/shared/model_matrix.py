@@ -76,7 +76,7 @@ def patterns_of(terms: Sequence[Term], n: int) -> tuple[np.ndarray, np.ndarray]:
     return pattern, example
 
 
-def design_of(terms: Sequence[Term], example: np.ndarray, counts: np.ndarray, shrink: float = 0.0) -> Design:
+def design_of(terms: Sequence[Term], example: np.ndarray, counts: np.ndarray, *, shrink: float = 0.0) -> Design:
     """Build the columns of a model on the patterns of covariates.
 
     Without shrinkage the reference level has no column. With it every level has one, the reference too, so that the

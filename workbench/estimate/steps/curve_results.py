@@ -172,7 +172,7 @@ class SurvivalCurve(Result):
             values[label] = tuple(float(at[name][0]) for name in ("survival", "lower", "upper", "std_error"))
         known = self.kind == "product-limit"
         limits = [self._limits_of(g, day) for g in range(len(self.labels))] if known else None
-        return difference_frame(self.labels, base, values, limits)
+        return difference_frame(self.labels, base, values, limits=limits)
 
     @property
     def median_follow_up(self) -> dict[str, float]:
@@ -282,7 +282,7 @@ class SurvivalCurve(Result):
         counts = np.repeat(at_risk, len(picked))
 
         def limits(confidence: float) -> tuple[float, float]:
-            lower, upper = curve_limits(picked, spread, counts, confidence, self.interval)
+            lower, upper = curve_limits(picked, spread, counts, confidence=confidence, interval=self.interval)
             return float(lower[-1]), float(upper[-1])
 
         return limits

@@ -50,6 +50,7 @@ def difference_frame(
     labels: tuple[str, ...],
     base: str,
     values: dict[str, tuple[float, ...]],
+    *,
     limits: list[LimitsAt] | None,
 ) -> "pd.DataFrame":
     """Table of differences of each group to one reference."""
@@ -64,7 +65,7 @@ def difference_frame(
         difference, lower, upper = square_and_add((a, la, ua), (b, lb, ub))
         p_value = float("nan")
         if limits is not None:
-            pair = _difference_limits(a, limits[labels.index(label)], b, limits[labels.index(base)])
+            pair = _difference_limits(a, limits[labels.index(label)], b, limits_b=limits[labels.index(base)])
             p_value = level_of_difference(difference, pair)
         error = float(np.hypot(error_a, error_b))
         records.append((label, base, difference, error, lower, upper, p_value))
@@ -72,7 +73,7 @@ def difference_frame(
     return pd.DataFrame.from_records(records, columns=names)
 
 
-def _difference_limits(a: float, limits_a: LimitsAt, b: float, limits_b: LimitsAt) -> LimitsAt:
+def _difference_limits(a: float, limits_a: LimitsAt, b: float, *, limits_b: LimitsAt) -> LimitsAt:
     def limits(confidence: float) -> tuple[float, float]:
         _, lower, upper = square_and_add((a, *limits_a(confidence)), (b, *limits_b(confidence)))
         return lower, upper

@@ -34,7 +34,7 @@ class MeanOfGroup:
         return cls(nan, nan, _no_limits, _no_limits, (note,))
 
     @classmethod
-    def without_failure(cls, label: str, horizon: float, units: int, unit: str) -> "MeanOfGroup":
+    def without_failure(cls, label: str, horizon: float, units: int, *, unit: str) -> "MeanOfGroup":
         """The mean of a group of which no unit failed by the horizon."""
 
         def limits(confidence: float) -> tuple[float, float]:
@@ -44,7 +44,7 @@ class MeanOfGroup:
         return cls(horizon, 0.0, limits, limits, (note,))
 
     @classmethod
-    def normal(cls, mean: float, std_error: float, horizon: float, notes: tuple[str, ...] = ()) -> "MeanOfGroup":
+    def normal(cls, mean: float, std_error: float, horizon: float, *, notes: tuple[str, ...] = ()) -> "MeanOfGroup":
         """A mean with normal limits, kept between 0 and the horizon."""
 
         limits = _normal_limits(mean, std_error, horizon)
@@ -56,7 +56,7 @@ class MeanOfGroup:
         return cls(mean, float("nan"), _no_limits, _no_limits, (note,))
 
     @classmethod
-    def by_ratio(cls, mean: float, std_error: float, limits: LimitsAt, notes: tuple[str, ...]) -> "MeanOfGroup":
+    def by_ratio(cls, mean: float, std_error: float, limits: LimitsAt, *, notes: tuple[str, ...]) -> "MeanOfGroup":
         """A mean with likelihood-ratio limits."""
 
         def drawn_out(confidence: float) -> tuple[float, float]:
@@ -67,7 +67,9 @@ class MeanOfGroup:
         return cls(mean, std_error, limits, drawn_out, notes)
 
 
-def few_failures_notes(label: str, failures: int, by: str, held_below: tuple[tuple[int, int], ...]) -> tuple[str, ...]:
+def few_failures_notes(
+    label: str, failures: int, by: str, *, held_below: tuple[tuple[int, int], ...]
+) -> tuple[str, ...]:
     """Say how often limits of a mean with so few failures hold the truth, where that is too seldom."""
     for fewer, held in held_below:
         if failures < fewer:

@@ -73,7 +73,7 @@ class RiskSets:
 
 
 def risk_sets(
-    time: np.ndarray, failed: np.ndarray, entry: np.ndarray, weight: np.ndarray, codes: np.ndarray, groups: int
+    time: np.ndarray, failed: np.ndarray, entry: np.ndarray, *, weight: np.ndarray, codes: np.ndarray, groups: int
 ) -> RiskSets:
     """Reduce lives to counts; whole-number times by counting into a grid of (group, day), others by sorting.
 
@@ -86,11 +86,11 @@ def risk_sets(
         keep = np.flatnonzero(codes == 0)
         time, failed, entry, weight, codes = time[keep], failed[keep], entry[keep], weight[keep], codes[keep]
     units = None if weight.size == 0 or int(weight.max()) == 1 else weight
-    group, days, failures, censored = _end_counts(time, failed, units, codes, groups)
+    group, days, failures, censored = _end_counts(time, failed, units, codes=codes, groups=groups)
     bounds = np.searchsorted(group, np.arange(groups + 1))
     gone = np.append(0, np.cumsum(failures + censored))
     from_start = gone[bounds[1:]] - gone[bounds[:-1]]
-    late_time, late_count = _late_entries(entry, units, codes, groups)
+    late_time, late_count = _late_entries(entry, units, codes, groups=groups)
     from_start -= np.array([count[-1] if count.size else 0 for count in late_count], dtype=np.int64)
     at_risk = from_start[group] - (gone[:-1] - gone[bounds[:-1]][group])
     for g in range(groups):
@@ -102,12 +102,12 @@ def risk_sets(
 
 
 def _end_counts(
-    time: np.ndarray, failed: np.ndarray, units: np.ndarray | None, codes: np.ndarray, groups: int
+    time: np.ndarray, failed: np.ndarray, units: np.ndarray | None, *, codes: np.ndarray, groups: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     n = time.shape[0]
     last = float(time.max()) if n else 0.0
     if groups * (last + 1) <= min(_LARGEST_GRID, 4 * n + 10_000):
-        counts = _grid_counts(time, failed, units, codes, groups, int(last) + 1)
+        counts = _grid_counts(time, failed, units, codes=codes, groups=groups, days=int(last) + 1)
         if counts is not None:
             days, used = int(last) + 1, np.flatnonzero(counts[0] + counts[1])
             return used // days, (used % days).astype(float), counts[1][used], counts[0][used]
@@ -123,7 +123,7 @@ def _end_counts(
 
 
 def _grid_counts(
-    time: np.ndarray, failed: np.ndarray, units: np.ndarray | None, codes: np.ndarray, groups: int, days: int
+    time: np.ndarray, failed: np.ndarray, units: np.ndarray | None, *, codes: np.ndarray, groups: int, days: int
 ) -> np.ndarray | None:
     # counts over (failed, group * days + day), or None if a time is not whole; blocks of rows stay in the fast cache
     counts = np.zeros(2 * groups * days, dtype=np.int64 if units is None else np.float64)
@@ -143,7 +143,7 @@ def _grid_counts(
 
 
 def _late_entries(
-    entry: np.ndarray, units: np.ndarray | None, codes: np.ndarray, groups: int
+    entry: np.ndarray, units: np.ndarray | None, codes: np.ndarray, *, groups: int
 ) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
     # per group: distinct entry times above 0, and units that had entered up to and with each
     if not entry.any():

@@ -107,7 +107,7 @@ class RiskTable:
         return sums if self.allowed is None else sums * self.allowed[self.pattern]
 
 
-def risk_table_of(lives: Lives, pattern: np.ndarray, patterns: int, strata: np.ndarray | None = None) -> RiskTable:
+def risk_table_of(lives: Lives, pattern: np.ndarray, patterns: int, *, strata: np.ndarray | None = None) -> RiskTable:
     """Count failures and lives at risk per failure time and pattern.
 
     A life is at risk at t when entry < t <= end (entry 0: from before 0), so suspensions at t are still at risk at t.
@@ -133,7 +133,7 @@ def risk_table_of(lives: Lives, pattern: np.ndarray, patterns: int, strata: np.n
     if entry_code is not None:
         first = np.where(lives.entry > 0, upto[entry_code + (0 if strata is None else base)], start)
     weight = None if np.all(lives.weight == 1) else lives.weight
-    failed, at_risk, steps = _counts(pattern, first, last, event, weight, (len(slots), patterns))
+    failed, at_risk, steps = _counts(pattern, first, last, event=event, weight=weight, shape=(len(slots), patterns))
     return RiskTable(
         times=values[slots % len(values)],
         stratum=slots // len(values),
@@ -167,6 +167,7 @@ def _counts(
     pattern: np.ndarray,
     first: np.ndarray,
     last: np.ndarray,
+    *,
     event: np.ndarray,
     weight: np.ndarray | None,
     shape: tuple[int, int],

@@ -44,7 +44,7 @@ def exact_bound(at_risk: np.ndarray, confidence: float, unknown: np.ndarray | in
 
 
 def curve_limits(
-    survival: np.ndarray, spread: np.ndarray, at_risk: np.ndarray, confidence: float, interval: str
+    survival: np.ndarray, spread: np.ndarray, at_risk: np.ndarray, *, confidence: float, interval: str
 ) -> tuple[np.ndarray, np.ndarray]:
     """Pointwise limits of one product-limit curve.
 

@@ -39,7 +39,7 @@ def incidence_curve(at_risk: np.ndarray, own: np.ndarray, every: np.ndarray) -> 
 
 
 def incidence_limits(
-    incidence: np.ndarray, std_error: np.ndarray, at_risk: np.ndarray, confidence: float
+    incidence: np.ndarray, std_error: np.ndarray, at_risk: np.ndarray, *, confidence: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Pointwise limits of a cumulative incidence, log(-log) on 1 - F.
 
@@ -52,5 +52,5 @@ def incidence_limits(
     other = 1.0 - incidence
     other[incidence > 1.0 - 1e-12] = 0.0
     spread = (std_error / np.where(other > 0, other, 1.0)) ** 2
-    low, high = curve_limits(other, spread, at_risk, confidence, "log-log")
+    low, high = curve_limits(other, spread, at_risk, confidence=confidence, interval="log-log")
     return 1.0 - high, 1.0 - low

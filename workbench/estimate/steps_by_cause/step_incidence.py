@@ -20,25 +20,28 @@ def step_incidence(
     lives: Lives,
     groups: Groups,
     within: str | Sequence[str] | None,
+    *,
     confidence: float,
     notes: tuple[str, ...] = (),
 ) -> CumulativeIncidence:
     """Cumulative incidence of lives whose failures count at their upper ends."""
     causes, cause = causes_of(lives, groups)
-    counts = risk_sets(lives.time, lives.failed, lives.entry, lives.weight, groups.codes, len(groups.labels))
-    failures = _failures_by_cause(lives, groups.codes, counts, cause, len(causes))
+    counts = risk_sets(
+        lives.time, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
+    )
+    failures = _failures_by_cause(lives, groups.codes, counts, cause=cause, causes=len(causes))
     tables = []
     for g, label in enumerate(groups.labels):
         rows = counts.rows(g)
         for k, name in enumerate(causes):
             n, d = counts.at_risk[rows], failures[rows, k]
             incidence, std_error = incidence_curve(n, d, counts.failures[rows])
-            lower, upper = incidence_limits(incidence, std_error, n, confidence)
+            lower, upper = incidence_limits(incidence, std_error, n, confidence=confidence)
             words = (np.full(n.size, label, dtype=object), np.full(n.size, name, dtype=object))
             tables.append((*words, counts.time[rows], incidence, std_error, lower, upper, n, d))
     names = ("group", "cause", "time", "incidence", "std_error", "lower", "upper", "at_risk", "failures")
     columns = {name: np.concatenate(parts) for name, parts in zip(names, zip(*tables, strict=True), strict=True)}
-    test, test_notes = _gray_columns(lives, groups, within, causes, cause)
+    test, test_notes = _gray_columns(lives, groups, within, causes=causes, cause=cause)
     return CumulativeIncidence(
         columns=columns,
         notes=(*groups.notes, *notes, *_notes(groups, counts, lives.unit), *test_notes),
@@ -64,16 +67,18 @@ def on_grid(found: CumulativeIncidence, lives: Lives, groups: Groups) -> Cumulat
             mine = (cause == k) & (groups.codes == g)
             place = np.searchsorted(found.columns["time"][rows], lives.upper[mine])
             np.minimum.at(began[rows], place, lives.lower[mine])
-    return replace(found, working=working_by_cause(lives, groups, cause, len(causes)), began=began)
+    return replace(found, working=working_by_cause(lives, groups, cause, causes=len(causes)), began=began)
 
 
-def working_by_cause(lives: Lives, groups: Groups, cause: np.ndarray, causes: int) -> tuple[RiskSets, ...]:
+def working_by_cause(lives: Lives, groups: Groups, cause: np.ndarray, *, causes: int) -> tuple[RiskSets, ...]:
     """Count units known working, and failures of each cause on the day on which their interval begins.
 
     Shapes: cause (n,).
     """
     return tuple(
-        risk_sets(lives.lower, cause == k, lives.entry, lives.weight, groups.codes, len(groups.labels))
+        risk_sets(
+            lives.lower, cause == k, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
+        )
         for k in range(causes)
     )
 
@@ -92,7 +97,9 @@ def causes_of(lives: Lives, groups: Groups) -> tuple[tuple[str, ...], np.ndarray
     return text_levels(pd.Series(labels))
 
 
-def _failures_by_cause(lives: Lives, codes: np.ndarray, counts: RiskSets, cause: np.ndarray, causes: int) -> np.ndarray:
+def _failures_by_cause(
+    lives: Lives, codes: np.ndarray, counts: RiskSets, *, cause: np.ndarray, causes: int
+) -> np.ndarray:
     table = np.zeros((counts.time.size, causes), dtype=np.int64)
     for g in range(counts.groups):
         mine = np.flatnonzero((codes == g) & (cause >= 0))
@@ -117,7 +124,7 @@ def _notes(groups: Groups, counts: RiskSets, unit: str) -> list[str]:
 
 
 def _gray_columns(
-    lives: Lives, groups: Groups, within: str | Sequence[str] | None, causes: tuple[str, ...], cause: np.ndarray
+    lives: Lives, groups: Groups, within: str | Sequence[str] | None, *, causes: tuple[str, ...], cause: np.ndarray
 ) -> tuple[dict[str, np.ndarray], list[str]]:
     strata = groups_of(lives, within)
     tests, notes = [], list(strata.notes)
@@ -125,7 +132,9 @@ def _gray_columns(
         scores, variance = np.zeros(len(groups.labels)), np.zeros((len(groups.labels),) * 2)
         for stratum in range(len(strata.labels)):
             part = strata.codes == stratum
-            more, spread = _scores_in(lives, np.where(part, groups.codes, -1), len(groups.labels), cause, k)
+            more, spread = _scores_in(
+                lives, np.where(part, groups.codes, -1), len(groups.labels), cause=cause, number=k
+            )
             scores, variance = scores + more, variance + spread
         tests.append((name, *gray_test(scores, variance)))
         if not np.isfinite(tests[-1][1]):
@@ -138,9 +147,9 @@ def _gray_columns(
 
 
 def _scores_in(
-    lives: Lives, codes: np.ndarray, groups: int, cause: np.ndarray, number: int
+    lives: Lives, codes: np.ndarray, groups: int, *, cause: np.ndarray, number: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    counts = risk_sets(lives.time, lives.failed, lives.entry, lives.weight, codes, groups)
+    counts = risk_sets(lives.time, lives.failed, lives.entry, weight=lives.weight, codes=codes, groups=groups)
     days = np.unique(lives.time[lives.failed & (codes >= 0)])
     at_risk = np.column_stack([counts.count_at(g, days) for g in range(groups)]).astype(float)
     failures = np.zeros((2, days.size, groups))

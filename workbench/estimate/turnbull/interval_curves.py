@@ -65,7 +65,7 @@ class Mass:
         return max(fit.worst for fit in self.fits)
 
 
-def mass_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, weight: np.ndarray) -> Mass:
+def mass_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, *, weight: np.ndarray) -> Mass:
     """Fit the cells of one group.
 
     Shapes: lower, upper, entry (n,), weight (n,).
@@ -116,17 +116,19 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
     ----------
     Turnbull (1976), J. R. Stat. Soc. B 38, 290-295; Alioum & Commenges (1996), Biometrics 52, 512-524.
     """
-    counts = risk_sets(lives.lower, lives.failed, lives.entry, lives.weight, groups.codes, len(groups.labels))
+    counts = risk_sets(
+        lives.lower, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
+    )
     parts: list[dict[str, np.ndarray]] = []
     notes = ["Failures are known to lie between two times: maximum-likelihood curve with likelihood-ratio limits."]
     first_known = np.full(len(groups.labels), np.inf)
     for g, label in enumerate(groups.labels):
         rows = np.flatnonzero(groups.codes == g)
         lower, upper = lives.lower[rows], lives.upper[rows]
-        fitted = mass_of(lower, upper, lives.entry[rows], lives.weight[rows])
+        fitted = mass_of(lower, upper, lives.entry[rows], weight=lives.weight[rows])
         first_known[g] = upper.min()
-        part = _rows_of(fitted, counts, g, first_known[g], confidence)
-        part["unknown"] = _straddling(lower, upper, lives.weight[rows], part["to"])
+        part = _rows_of(fitted, counts, g, first_known=first_known[g], confidence=confidence)
+        part["unknown"] = _straddling(lower, upper, lives.weight[rows], times=part["to"])
         parts.append({"group": np.full(len(part["to"]), label, dtype=object)} | part)
         notes += _mass_notes(fitted, label, lives.unit)
     return SurvivalCurve(
@@ -144,7 +146,7 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
 
 
 def _rows_of(
-    fitted: Mass, counts: RiskSets, group: int, first_known: float, confidence: float
+    fitted: Mass, counts: RiskSets, group: int, *, first_known: float, confidence: float
 ) -> dict[str, np.ndarray]:
     end = int(fitted.ends[0])
     mass, survival = fitted.mass.copy(), fitted.survival.copy()
@@ -155,7 +157,9 @@ def _rows_of(
     lower, upper = np.zeros(len(cells)), np.ones(len(cells))
     searched = (cells < end) & (to >= first_known)
     sides, wanted = (fitted.reaching, fitted.waiting), normal_quantile(confidence)
-    lower[searched], upper[searched] = curve_limits(fitted.problems[0], fitted.fits[0], cells[searched], sides, wanted)
+    lower[searched], upper[searched] = curve_limits(
+        fitted.problems[0], fitted.fits[0], cells[searched], sides=sides, wanted=wanted
+    )
     early = (cells < end) & ~searched
     lower[early] = np.minimum(exact_bound(working[early], confidence), survival[cells[early]])
     for i in np.flatnonzero(cells >= end):
@@ -175,7 +179,7 @@ def _rows_of(
     }
 
 
-def _straddling(lower: np.ndarray, upper: np.ndarray, weight: np.ndarray, times: np.ndarray) -> np.ndarray:
+def _straddling(lower: np.ndarray, upper: np.ndarray, weight: np.ndarray, *, times: np.ndarray) -> np.ndarray:
     # units whose failure lies in an interval around the time: nobody knows on which side
     finite = np.isfinite(upper)
     begun = np.sort(lower[finite]), np.argsort(lower[finite], kind="stable")

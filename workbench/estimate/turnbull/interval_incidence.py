@@ -31,7 +31,7 @@ class _Classes:
 
 
 def interval_incidence(
-    lives: Lives, groups: Groups, within: str | Sequence[str] | None, confidence: float
+    lives: Lives, groups: Groups, within: str | Sequence[str] | None, *, confidence: float
 ) -> CumulativeIncidence:
     """Cumulative incidence of lives some of which are known only to have failed between two times.
 
@@ -45,19 +45,21 @@ def interval_incidence(
     kept = groups.codes >= 0
     if shares_one_grid(lives.lower[kept], lives.upper[kept], lives.entry[kept]):
         note = "Failures lie in intervals of one grid of visits; each counts on the visit at which it was found."
-        return on_grid(step_incidence(lives, groups, within, confidence, (note,)), lives, groups)
+        return on_grid(step_incidence(lives, groups, within, confidence=confidence, notes=(note,)), lives, groups)
     causes, cause = causes_of(lives, groups)
-    counts = risk_sets(lives.lower, lives.failed, lives.entry, lives.weight, groups.codes, len(groups.labels))
+    counts = risk_sets(
+        lives.lower, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
+    )
     parts, sizes, known_to = [], [], []
     notes = ["Failures lie in intervals: the most likely incidence by cause, with limits by likelihood ratio."]
     for g, label in enumerate(groups.labels):
         rows = np.flatnonzero(groups.codes == g)
-        classes, more = _classes_of(lives.take(rows), cause[rows], len(causes), label)
+        classes, more = _classes_of(lives.take(rows), cause[rows], len(causes), label=label)
         notes += more
         known_to.append(classes.known_to)
         share = fit_masses(classes.lives)
         for k, name in enumerate(causes):
-            found = _one_cause(classes, share, k, confidence)
+            found = _one_cause(classes, share, k, confidence=confidence)
             size = found["time"].size
             words = {"group": np.full(size, label, dtype=object), "cause": np.full(size, name, dtype=object)}
             parts.append(words | found)
@@ -78,12 +80,12 @@ def interval_incidence(
         test_columns=test,
         confidence=confidence,
         unit=lives.unit,
-        working=working_by_cause(lives, groups, cause, len(causes)),
+        working=working_by_cause(lives, groups, cause, causes=len(causes)),
         began=np.concatenate([part["from"] for part in parts]),
     )
 
 
-def _classes_of(lives: Lives, cause: np.ndarray, causes: int, label: str) -> tuple[_Classes, list[str]]:
+def _classes_of(lives: Lives, cause: np.ndarray, causes: int, *, label: str) -> tuple[_Classes, list[str]]:
     every = turnbull_cells(lives.lower, lives.upper, lives.entry)
     stop = int(segment_ends(every.first, every.entered, len(every.start))[0])
     breaks_off = stop < len(every.start) - 1
@@ -139,7 +141,7 @@ def _last_known(lives: Lives) -> float:
     return float(max(lives.lower.max(), ends.max(initial=0.0)))
 
 
-def _one_cause(classes: _Classes, share: np.ndarray, number: int, confidence: float) -> dict[str, np.ndarray]:
+def _one_cause(classes: _Classes, share: np.ndarray, number: int, *, confidence: float) -> dict[str, np.ndarray]:
     mine = classes.cause == number
     rows = np.flatnonzero(mine & (share > NO_MASS))
     rows = rows[np.argsort(classes.end[rows], kind="stable")]
@@ -147,7 +149,7 @@ def _one_cause(classes: _Classes, share: np.ndarray, number: int, confidence: fl
     lower, upper = np.zeros(rows.size), np.ones(rows.size)
     for i, row in enumerate(rows):
         upto = mine & (classes.end <= classes.end[row])
-        lower[i], upper[i] = share_limits(classes.lives, share, upto, confidence)
+        lower[i], upper[i] = share_limits(classes.lives, share, upto, confidence=confidence)
     found = {
         "time": classes.end[rows],
         "incidence": np.minimum(incidence, 1.0),

@@ -63,7 +63,7 @@ def open_after(problem: Problem, fit: Fit, cell: int, reaching: np.ndarray, wait
 
 
 def curve_limits(
-    problem: Problem, fit: Fit, cells: np.ndarray, sides: tuple[np.ndarray, np.ndarray], wanted: float
+    problem: Problem, fit: Fit, cells: np.ndarray, *, sides: tuple[np.ndarray, np.ndarray], wanted: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Likelihood-ratio limits of survival at the ends of some cells, each search begun where the last one ended.
 
@@ -78,7 +78,7 @@ def curve_limits(
             begun = ended[side]
             if begun and opened is not problem:
                 begun = replace(begun, hazard=np.insert(begun.hazard, more, 0.0))
-            reached = _search(opened, opened_fit, worth, wanted, sign, begun)
+            reached = _search(opened, opened_fit, worth, wanted=wanted, sign=sign, begun=begun)
             found[side, i] = np.exp(-reached.level)
             if opened is not problem:
                 hazard = np.delete(reached.hazard, more)
@@ -88,7 +88,7 @@ def curve_limits(
     return found[0], found[1]
 
 
-def ratio_limits(problem: Problem, fit: Fit, worths: tuple[Worth, Worth], wanted: float) -> tuple[float, float]:
+def ratio_limits(problem: Problem, fit: Fit, worths: tuple[Worth, Worth], *, wanted: float) -> tuple[float, float]:
     """All values of a mean worth, such as survival at the end of a cell, that the likelihood ratio does not reject.
 
     The profile likelihood is followed by tilting: the maximum of likelihood plus slope times the level of the worth is
@@ -101,13 +101,14 @@ def ratio_limits(problem: Problem, fit: Fit, worths: tuple[Worth, Worth], wanted
     71-83 (intervals); Murphy & van der Vaart (1997), Ann. Stat. 25, 1471-1509 (beside a curve of any form).
     """
     lower, upper = (
-        _search(problem, fit, worth, wanted, sign).level for worth, sign in zip(worths, (1.0, -1.0), strict=True)
+        _search(problem, fit, worth, wanted=wanted, sign=sign).level
+        for worth, sign in zip(worths, (1.0, -1.0), strict=True)
     )
     return float(np.exp(-lower)), float(np.exp(-upper))
 
 
 def _search(
-    problem: Problem, fit: Fit, worth: Worth, wanted: float, sign: float, begun: _Reached | None = None
+    problem: Problem, fit: Fit, worth: Worth, *, wanted: float, sign: float, begun: _Reached | None = None
 ) -> _Reached:
     push = worth.slope(fit.hazard)
     ahead = change_by_push(problem, fit.hazard, push)
@@ -117,7 +118,16 @@ def _search(
     slope = min(begun.slope if begun else guess, 0.5 * most)
     hazard = begun.hazard if begun else fit.hazard + sign * slope * ahead
     start = _Node(0.0, worth.level(fit.hazard), sign * spread**0.5, 0.0)
-    return _level_at(problem, fit, worth, wanted, start, np.maximum(hazard, 0.1 * fit.hazard), sign * slope, most)
+    return _level_at(
+        problem,
+        fit,
+        worth,
+        wanted=wanted,
+        start=start,
+        hazard=np.maximum(hazard, 0.1 * fit.hazard),
+        tilt=sign * slope,
+        most=most,
+    )
 
 
 def _largest_slope(problem: Problem, worth: Worth) -> float:
@@ -126,7 +136,15 @@ def _largest_slope(problem: Problem, worth: Worth) -> float:
 
 
 def _level_at(
-    problem: Problem, fit: Fit, worth: Worth, wanted: float, start: _Node, hazard: np.ndarray, tilt: float, most: float
+    problem: Problem,
+    fit: Fit,
+    worth: Worth,
+    *,
+    wanted: float,
+    start: _Node,
+    hazard: np.ndarray,
+    tilt: float,
+    most: float,
 ) -> _Reached:
     # level of the worth at which the root is the wanted one, on the side of the tilt; slopes stay below `most`
     sign, slope = float(np.sign(tilt)), abs(tilt)
@@ -152,11 +170,11 @@ def _level_at(
         reached = _Reached(max(level, 0.0), min(target, 8.0 * slope), hazard)
         if abs(root - wanted) < _CLOSE or (far and far.slope - near.slope < 1e-7 * far.slope):
             break
-        slope = _next_slope(slope, target, near, far, most)
+        slope = _next_slope(slope, target, near, far=far, most=most)
     return reached
 
 
-def _next_slope(slope: float, target: float, near: _Node, far: _Node | None, most: float) -> float:
+def _next_slope(slope: float, target: float, near: _Node, *, far: _Node | None, most: float) -> float:
     if far is not None:
         margin = 0.02 * (far.slope - near.slope)
         return min(max(target, near.slope + margin), far.slope - margin)

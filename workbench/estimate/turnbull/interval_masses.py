@@ -91,7 +91,7 @@ def _newton_step(lives: Memberships, share: np.ndarray, value: float) -> tuple[n
     fall = (inside * (lives.weight / own**2)[:, None]).T @ inside + total  # holds the sum, on which nothing depends
     rise = (seen_in * (lives.weight / seen**2)[:, None]).T @ seen_in
     now = np.where(share > NO_MASS, share, 0.0)
-    direction = _bounded_step(fall, rise, slope[free], now[free])
+    direction = _bounded_step(fall, rise, slope[free], now=now[free])
     gain = float(slope[free] @ direction)
     for halving in range(30):
         new = now.copy()
@@ -103,7 +103,7 @@ def _newton_step(lives: Memberships, share: np.ndarray, value: float) -> tuple[n
     return share, value, 0.0
 
 
-def _bounded_step(fall: np.ndarray, rise: np.ndarray, slope: np.ndarray, now: np.ndarray) -> np.ndarray:
+def _bounded_step(fall: np.ndarray, rise: np.ndarray, slope: np.ndarray, *, now: np.ndarray) -> np.ndarray:
     """Maximise slope'd - d'(fall - rise)d / 2 over now + d >= 0; without `rise` where that has no maximum."""
     from scipy.optimize import nnls
 
@@ -116,7 +116,9 @@ def _bounded_step(fall: np.ndarray, rise: np.ndarray, slope: np.ndarray, now: np
     return nnls(root, goal, maxiter=50 * len(fall))[0] - now
 
 
-def share_limits(lives: Memberships, best: np.ndarray, classes: np.ndarray, confidence: float) -> tuple[float, float]:
+def share_limits(
+    lives: Memberships, best: np.ndarray, classes: np.ndarray, *, confidence: float
+) -> tuple[float, float]:
     """All values of the summed share of some classes that the likelihood ratio does not reject.
 
     The most likely shares under a given sum are those with some number of lives more, known to belong to these classes
@@ -128,11 +130,13 @@ def share_limits(lives: Memberships, best: np.ndarray, classes: np.ndarray, conf
     ----------
     Thomas & Grunkemeier (1975), J. Am. Stat. Assoc. 70, 865-871; Owen (2001), Empirical Likelihood, ch. 2.
     """
-    upper = _one_side(lives, best, classes, classes, confidence)
-    return _one_side(lives, best, classes, ~classes, confidence), upper
+    upper = _one_side(lives, best, classes, added=classes, confidence=confidence)
+    return _one_side(lives, best, classes, added=~classes, confidence=confidence), upper
 
 
-def _one_side(lives: Memberships, best: np.ndarray, classes: np.ndarray, added: np.ndarray, confidence: float) -> float:
+def _one_side(
+    lives: Memberships, best: np.ndarray, classes: np.ndarray, *, added: np.ndarray, confidence: float
+) -> float:
     wanted, top = normal_quantile(confidence), log_likelihood(lives, best)
     far = 1.0 if added is classes or np.array_equal(added, classes) else 0.0
     if not added.any():

@@ -40,7 +40,7 @@ def interval_means(lives: Lives, groups: Groups, horizon: float) -> tuple[MeanOf
 
 def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
     lives = lives.take(lives.canonical_order())
-    fitted = mass_of(lives.lower, lives.upper, lives.entry, lives.weight)
+    fitted = mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
     cells, end, unit = fitted.cells, int(fitted.ends[0]), lives.unit
     open_end = fitted.breaks_off or not np.isfinite(cells.end[end])
     if open_end and horizon > cells.start[end]:
@@ -52,7 +52,7 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
     worth = _mean_within(start, stop, horizon)
     if mass @ (start < horizon) < 1e-9:
         working = int(lives.weight[(lives.lower >= horizon) & (lives.entry < horizon)].sum())
-        return MeanOfGroup.without_failure(label, horizon, working, unit)
+        return MeanOfGroup.without_failure(label, horizon, working, unit=unit)
     mean = float(mass @ worth)
     early, late = float(mass @ np.minimum(start, horizon)), float(mass @ np.minimum(stop, horizon))
     if end == 0:
@@ -66,13 +66,13 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
             "half way to either."
         )
     failures = int(lives.weight[lives.failed & (lives.lower < horizon)].sum())
-    few = few_failures_notes(label, failures, f"{horizon:g} {unit}", HELD_BELOW)
+    few = few_failures_notes(label, failures, f"{horizon:g} {unit}", held_below=HELD_BELOW)
     variance, moves = log_mean_moves(lives, fitted, Worth.of(worth))
     widening = 1.0
     if lives.cluster is not None:
         widening = max(variance_ratio(moves, lives.weight.astype(float), lives.cluster), 1.0)
-    limits = _limits(lives, fitted, horizon, widening**0.5)
-    return MeanOfGroup.by_ratio(mean, mean * (variance * widening) ** 0.5, limits, (*few, note))
+    limits = _limits(lives, fitted, horizon, widening=widening**0.5)
+    return MeanOfGroup.by_ratio(mean, mean * (variance * widening) ** 0.5, limits, notes=(*few, note))
 
 
 def _mean_within(start: np.ndarray, stop: np.ndarray, horizon: float) -> np.ndarray:
@@ -83,7 +83,7 @@ def _mean_within(start: np.ndarray, stop: np.ndarray, horizon: float) -> np.ndar
     return np.where(stop > start, before * 0.5 * (low + high) + (1.0 - before) * horizon, low)
 
 
-def _limits(lives: Lives, fitted: Mass, horizon: float, widening: float) -> LimitsAt:
+def _limits(lives: Lives, fitted: Mass, horizon: float, *, widening: float) -> LimitsAt:
     cells, problem, fit = _all_spans(lives, fitted)
     even = _mean_within(cells.start, cells.end, horizon)
     early, late = (0.5 * (even + np.minimum(ends, horizon)) for ends in (cells.start, cells.end))
@@ -91,7 +91,7 @@ def _limits(lives: Lives, fitted: Mass, horizon: float, widening: float) -> Limi
 
     @lru_cache
     def limits(confidence: float) -> tuple[float, float]:
-        lower, upper = ratio_limits(problem, fit, worths, normal_quantile(confidence) * widening)
+        lower, upper = ratio_limits(problem, fit, worths, wanted=normal_quantile(confidence) * widening)
         return lower * float(early[-1]), upper * float(late[-1])
 
     return limits

@@ -18,7 +18,7 @@ def interval_scores(lives: Lives, kind: str) -> np.ndarray:
     Sun (1996), Stat. Med. 15, 1387-1395; Finkelstein (1986), Biometrics 42, 845-854; Fay (1999), Stat. Med. 18,
     273-285 (both as scores).
     """
-    fitted = mass_of(lives.lower, lives.upper, lives.entry, lives.weight)
+    fitted = mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
     cells, share = fitted.cells, fitted.hazard
     begin = np.searchsorted(fitted.ends, np.arange(len(share)), side="left")
     starts = np.append(0, fitted.ends[:-1] + 1)

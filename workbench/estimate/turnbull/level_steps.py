@@ -28,6 +28,7 @@ def bounded_step(
     low: np.ndarray,
     high: np.ndarray,
     weight: np.ndarray,
+    *,
     gradient: np.ndarray,
     hazard: np.ndarray,
     bend: tuple[np.ndarray, float] | None = None,

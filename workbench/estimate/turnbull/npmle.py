@@ -161,6 +161,7 @@ def _step(
     problem: Problem,
     curve: np.ndarray,
     free: np.ndarray,
+    *,
     gradient: np.ndarray,
     hazard: np.ndarray,
     tilt: tuple[Worth, float] | None,
@@ -168,12 +169,12 @@ def _step(
     node = np.searchsorted(free, np.arange(problem.cells), side="left")
     low, high = node[problem.spans[0]], node[problem.spans[1]]
     if tilt is None or tilt[0].single:
-        return bounded_step(low, high, curve, gradient, hazard[free])
+        return bounded_step(low, high, curve, gradient=gradient, hazard=hazard[free])
     shares = np.bincount(node[tilt[0].at + 1], tilt[0].shares(hazard), free.size + 1)
     try:
-        return bounded_step(low, high, curve, gradient, hazard[free], (shares, tilt[1]))
+        return bounded_step(low, high, curve, gradient=gradient, hazard=hazard[free], bend=(shares, tilt[1]))
     except np.linalg.LinAlgError:  # a step that climbs all the same
-        return bounded_step(low, high, curve, gradient, hazard[free])
+        return bounded_step(low, high, curve, gradient=gradient, hazard=hazard[free])
 
 
 def start_by_em(problem: Problem, steps: int = _EM_STEPS) -> np.ndarray:
@@ -220,6 +221,7 @@ def fit_segment(
     problem: Problem,
     start: np.ndarray | None = None,
     tilt: tuple[Worth, float] | None = None,
+    *,
     tolerance: float = 1e-10,
 ) -> Fit:
     """Maximise the likelihood of one segment, or the likelihood plus `slope` times the level of some worth.
@@ -248,7 +250,7 @@ def fit_segment(
             break
         free = np.flatnonzero((hazard > 0) | (gradient > 0))
         step = np.zeros(len(hazard))
-        step[free] = _step(problem, curve, free, gradient[free], hazard, tilt)
+        step[free] = _step(problem, curve, free, gradient=gradient[free], hazard=hazard, tilt=tilt)
         rise, length, rounding = float(gradient @ step), 1.0, 1e-13 * (abs(value) + total)
         while length > 1e-10:
             trial = hazard + length * step

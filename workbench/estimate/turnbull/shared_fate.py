@@ -34,7 +34,7 @@ def share_moves(lives: Lives, day: float, *, days: bool = False) -> np.ndarray:
 
     Shapes: returns (n,).
     """
-    fitted = mass_of(lives.lower, lives.upper, lives.entry, lives.weight)
+    fitted = mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
     end, cells = int(fitted.ends[0]), fitted.cells
     start, stop = cells.start[: end + 1], cells.end[: end + 1]
     if (fitted.breaks_off or not np.isfinite(stop[-1])) and day > start[-1]:

@@ -102,7 +102,7 @@ def _parsed(name: str, text: str) -> list[_Row]:
         heading = [cell.strip() for cell in next(lines, [])]
         _check_heading(name, heading)
         rows = [
-            (lines.line_num, _row(name, lines.line_num, heading, cells))
+            (lines.line_num, _row(name, lines.line_num, heading, cells=cells))
             for cells in lines
             if any(cell.strip() for cell in cells)
         ]
@@ -125,7 +125,7 @@ def _check_heading(name: str, heading: list[str]) -> None:
         raise LogError(f"{name} line 1: {trouble} (columns are {', '.join(TABLE_COLUMNS)})")
 
 
-def _row(name: str, line: int, heading: list[str], cells: list[str]) -> dict[str, str]:
+def _row(name: str, line: int, heading: list[str], *, cells: list[str]) -> dict[str, str]:
     if len(cells) != len(heading):
         raise LogError(f"{name} line {line} has {len(cells)} fields for {len(heading)} columns; check its quotes")
     row = {column: cell.strip() for column, cell in zip(heading, cells, strict=True)}

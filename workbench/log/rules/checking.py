@@ -16,7 +16,7 @@ _ORDER = ("deployed_on", "last_good_on", "failed_on", "found_on")
 _ORDER_ADVICE = "correct the wrong one of the two; the order is deployed, last good, failed, found"
 
 
-def check_within(entry: Entry, refused: frozenset[str], settings: Settings, today: dt.date) -> list[Problem]:
+def check_within(entry: Entry, refused: frozenset[str], settings: Settings, *, today: dt.date) -> list[Problem]:
     """Return what is wrong within one row."""
     problems = _empty_fields(entry, refused)
     problems += _outside(entry, settings, today)
@@ -178,7 +178,7 @@ def _overlaps(rows: Sequence[Entry]) -> list[Problem]:
     spells = [(entry, *_spell(entry)) for entry in rows]
     problems = []
     for entry, start, end in spells:
-        clashing = [e for e, s, f in spells if e is not entry and _overlap(start, end, s, f)]
+        clashing = [e for e, s, f in spells if e is not entry and _overlap(start, end, s, other_end=f)]
         if not clashing:
             continue
         sites = {str(e["site"]) for e in [entry, *clashing]}
@@ -189,7 +189,7 @@ def _overlaps(rows: Sequence[Entry]) -> list[Problem]:
     return problems
 
 
-def _overlap(start: dt.date, end: dt.date, other_start: dt.date, other_end: dt.date) -> bool:
+def _overlap(start: dt.date, end: dt.date, other_start: dt.date, *, other_end: dt.date) -> bool:
     """A unit may be moved on the day its spell ends, so a shared last and first day is no overlap."""
     if (start, end) == (other_start, other_end):
         return True

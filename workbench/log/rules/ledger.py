@@ -47,7 +47,7 @@ def life_of(values: Mapping[str, Any]) -> Life | LifeRefusal:
 
     entry = age("observed_from") or 0.0
     if values["outcome"] == "failed":
-        ends = _failed(age("last_good_on"), age("failed_on"), age("found_on"), values.get("time_basis"))
+        ends = _failed(age("last_good_on"), age("failed_on"), age("found_on"), basis=values.get("time_basis"))
     else:
         ends = _suspended(values["outcome"], age("last_good_on"), age("found_on"))
     if isinstance(ends, LifeRefusal) or entry == 0.0:
@@ -66,7 +66,7 @@ def life_of(values: Mapping[str, Any]) -> Life | LifeRefusal:
 
 
 def _failed(
-    last_good: float | None, failed: float | None, found: float | None, basis: str | None
+    last_good: float | None, failed: float | None, found: float | None, *, basis: str | None
 ) -> Life | LifeRefusal:
     guessed = failed is not None and basis == "guess"
     said = "; the guessed failed_on is not used" if guessed else ""

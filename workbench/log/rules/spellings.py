@@ -40,7 +40,7 @@ def unify_levels(
         levels = Counter({merged.get(value, value): 0 for value in counts})
         for value, number in counts.items():
             levels[merged.get(value, value)] += number
-        notes += notes_on_levels(column, levels, settings, partial(_where, column.name, entries))
+        notes += notes_on_levels(column, levels, settings, where=partial(_where, column.name, entries))
     return spelling, tuple([*notes, *_units_alike(entries)])
 
 
@@ -60,7 +60,7 @@ def _where(name: str, entries: Sequence[Entry], level: str) -> str:
 
 
 def notes_on_levels(
-    column: Column, levels: Mapping[str, int], settings: Settings, where: Callable[[str], str] = lambda level: ""
+    column: Column, levels: Mapping[str, int], settings: Settings, *, where: Callable[[str], str] = lambda level: ""
 ) -> list[str]:
     """Return what to say about the levels of a column: words not in the dictionary, or names that look misspelled."""
     if not column.known_words:

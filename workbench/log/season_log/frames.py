@@ -46,6 +46,7 @@ def records_frame(
     entries: Sequence[Entry],
     spelling: Mapping[str, Mapping[str, str]],
     vocabulary: Vocabulary,
+    *,
     settings: Settings,
 ) -> "pd.DataFrame":
     """Return the rows in use as a typed table."""
@@ -67,14 +68,14 @@ def records_frame(
         if name == "site" and any("site" in e.table.places for e in entries):
             values = [NOT_RECORDED if v is None else v for v in values]
         carried = Counter(v for v, _ in set(zip(values, units, strict=True)) if v is not None)
-        data[name] = typed_column(column, values, carried, settings)
+        data[name] = typed_column(column, values, carried, settings=settings)
     for heading in dict.fromkeys(h for entry in entries for h in entry.extra):
         name = f"{heading} (as in the file)" if heading in data else heading
         data[name] = pd.Series([e.extra.get(heading) for e in entries], dtype=object)
     return pd.DataFrame(data)
 
 
-def typed_column(column: Column, values: list[Any], carried: Mapping[Any, int], settings: Settings) -> Any:
+def typed_column(column: Column, values: list[Any], carried: Mapping[Any, int], *, settings: Settings) -> Any:
     """Return values as a column of a table: dates, numbers, or categories with the reference first."""
     import pandas as pd
 

@@ -77,7 +77,7 @@ def read_log(
     visits, look_problems = usable_visits(looks, look_problems)
     entries, differing = derive_dates(entries, visits)
     problems += look_problems + differing
-    problems += _checked(entries, problems, checked, today or dt.date.today())
+    problems += _checked(entries, problems, checked, today=today or dt.date.today())
     aside = {p.row_key for p in problems if p.scope == "row"}
     used = [e for e in _without_refused(entries, problems) if e.key not in aside]
     used, season_said = _with_season(used, checked)
@@ -86,7 +86,7 @@ def read_log(
         for entry, number in zip(used, number_deployments(used), strict=True)
     ]
     spelling, level_said = unify_levels(used, vocabulary, checked)
-    records = records_frame(used, spelling, vocabulary, checked)
+    records = records_frame(used, spelling, vocabulary, settings=checked)
     notes = [*chosen.notes, *said, *look_said, *season_said, *level_said]
     notes += _reference_notes(records, vocabulary, checked) + _absent_columns(chosen.logs, vocabulary)
     return Log(
@@ -129,13 +129,13 @@ def _read_all(
 
 
 def _checked(
-    entries: Sequence[Entry], problems: Sequence[Problem], settings: Settings, today: dt.date
+    entries: Sequence[Entry], problems: Sequence[Problem], settings: Settings, *, today: dt.date
 ) -> list[Problem]:
     refused: dict[RowKey, set[str]] = defaultdict(set)
     for problem in problems:
         if problem.scope == "row":
             refused[problem.row_key].add(problem.field)
-    found = [p for e in entries for p in check_within(e, frozenset(refused.get(e.key, ())), settings, today)]
+    found = [p for e in entries for p in check_within(e, frozenset(refused.get(e.key, ())), settings, today=today)]
     unusable = frozenset(p.row_key for p in [*problems, *found] if p.scope == "row")
     return found + check_across(entries, unusable)
 

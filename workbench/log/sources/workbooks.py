@@ -56,7 +56,7 @@ def read_workbook(path: Path, data: bytes) -> list[RawSheet]:
     notes = []
     if book.epoch.year == 1904:
         notes.append(f"{path.name}: the workbook counts dates from 1904; true date cells are read accordingly.")
-    sheets = [_raw_sheet(path.name, sheet, stored[sheet.title], tuple(notes)) for sheet in book.worksheets]
+    sheets = [_raw_sheet(path.name, sheet, stored[sheet.title], notes=tuple(notes)) for sheet in book.worksheets]
     return [sheet for sheet in sheets if sheet.rows]
 
 
@@ -104,7 +104,7 @@ def _load(data: bytes, name: str, *, values: bool) -> Any:
         ) from None
 
 
-def _raw_sheet(source: str, sheet: Any, stored: Any, notes: tuple[str, ...]) -> RawSheet:
+def _raw_sheet(source: str, sheet: Any, stored: Any, *, notes: tuple[str, ...]) -> RawSheet:
     # the cells that exist, not the sheet's extent: one stray format in the last row would make a million rows
     cells: dict[tuple[int, int], Cell] = {}
     if min((row for row, _ in sheet._cells), default=1) < 1:

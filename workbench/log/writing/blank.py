@@ -61,8 +61,8 @@ def write_blank(
     visits, explained, words = (book.create_sheet(name) for name in ("Visits", "Columns", _WORDS_SHEET))
     words.sheet_state = "hidden"
     lists: dict[tuple[str, ...], str] = {}
-    _fill_sheet(log, columns, EXAMPLE, lists, words, checked)
-    _fill_sheet(visits, visit_columns(), EXAMPLE_VISIT, lists, words, checked)
+    _fill_sheet(log, columns, EXAMPLE, lists=lists, words=words, settings=checked)
+    _fill_sheet(visits, visit_columns(), EXAMPLE_VISIT, lists=lists, words=words, settings=checked)
     _explain(explained, columns, checked)
     save_workbook(book, path)
     return path
@@ -78,6 +78,7 @@ def _fill_sheet(
     sheet: Any,
     columns: Sequence[Column],
     example: Mapping[str, str | float],
+    *,
     lists: dict[tuple[str, ...], str],
     words: Any,
     settings: Settings,
@@ -106,7 +107,7 @@ def _fill_sheet(
         elif column.type == "text":
             sheet.column_dimensions[letters].number_format = "@"
             cell.number_format = "@"
-        _offer(sheet, column, letters, _list_range(_words_of(column, settings), lists, words))
+        _offer(sheet, column, letters, words=_list_range(_words_of(column, settings), lists, words))
     sheet.freeze_panes = "B2"
 
 
@@ -121,7 +122,7 @@ def _list_range(offered: tuple[str, ...], lists: dict[tuple[str, ...], str], wor
     return lists.get(offered, "")
 
 
-def _offer(sheet: Any, column: Column, letters: str, words: str) -> None:
+def _offer(sheet: Any, column: Column, letters: str, *, words: str) -> None:
     from openpyxl.worksheet.datavalidation import DataValidation
 
     if words:

@@ -97,10 +97,10 @@ def find_aliases(design: Design) -> tuple[Alias, ...]:
             for name, (levels, others) in partners.items():
                 if name == block.name:
                     continue
-                kind = _kind(codes, number, base, others, len(levels), site, weight)
+                kind = _kind(codes, number, base, others=others, size=len(levels), site=site, weight=weight)
                 if kind:
-                    partner_level = _partner_level(codes == number, codes == base, others, levels, weight)
-                    aliases.append(_pair_alias(block, level, name, partner_level, kind))
+                    partner_level = _partner_level(codes == number, codes == base, others, levels=levels, weight=weight)
+                    aliases.append(_pair_alias(block, level, name, partner_level=partner_level, kind=kind))
     return tuple(aliases)
 
 
@@ -112,7 +112,7 @@ def _site_alias(block: Block, level: str, site_name: str) -> Alias:
     return Alias(block.name, level, site_name, "", "site", sentence)
 
 
-def _pair_alias(block: Block, level: str, name: str, partner_level: str, kind: str) -> Alias:
+def _pair_alias(block: Block, level: str, name: str, *, partner_level: str, kind: str) -> Alias:
     almost = "almost always went together and " if kind == "nearly" else ""
     other = f"{name} = {partner_level}" if partner_level else name
     sentence = f"{block.name} = {level} and {other} {almost}cannot be told apart"
@@ -131,6 +131,7 @@ def _kind(
     codes: np.ndarray,
     level: int,
     base: int,
+    *,
     others: np.ndarray,
     size: int,
     site: np.ndarray,
@@ -138,7 +139,7 @@ def _kind(
 ) -> str:
     """How the comparison of a level with the reference is confounded with another column: "", "same" or "nearly"."""
     rows = others >= 0
-    if not _estimable(codes[rows], level, base, others[rows], site[rows]):
+    if not _estimable(codes[rows], level, base, others=others[rows], site=site[rows]):
         return "same"
     table = np.zeros((site.max() + 1, size, 2))
     for side, number in enumerate((level, base)):
@@ -155,7 +156,7 @@ def _kind(
     return "same" if seen == 0 else "nearly" if seen < NEARLY * expected else ""
 
 
-def _estimable(codes: np.ndarray, level: int, base: int, others: np.ndarray, site: np.ndarray) -> bool:
+def _estimable(codes: np.ndarray, level: int, base: int, *, others: np.ndarray, site: np.ndarray) -> bool:
     """Whether level minus base can be estimated with effects of sites and of the other column all free."""
     if not (codes == level).any() or not (codes == base).any():
         return True
@@ -170,7 +171,7 @@ def _estimable(codes: np.ndarray, level: int, base: int, others: np.ndarray, sit
 
 
 def _partner_level(
-    with_level: np.ndarray, with_base: np.ndarray, others: np.ndarray, levels: tuple[str, ...], weight: np.ndarray
+    with_level: np.ndarray, with_base: np.ndarray, others: np.ndarray, *, levels: tuple[str, ...], weight: np.ndarray
 ) -> str:
     """The other column's level that goes with the level and least with the reference."""
     rows = others >= 0

@@ -110,7 +110,12 @@ def missing_units(design: Design) -> tuple[MissingUnits, tuple[str, ...]]:
 
 
 def flip_counts(
-    design: Design, missing: MissingUnits, problem: AftProblem, mission: float, gains: Mapping[tuple[str, str], float]
+    design: Design,
+    missing: MissingUnits,
+    problem: AftProblem,
+    *,
+    mission: float,
+    gains: Mapping[tuple[str, str], float],
 ) -> dict[tuple[str, str], FlipCount]:
     """Return for each comparison how many missing units would have to have failed to change its sign.
 

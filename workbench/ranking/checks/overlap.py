@@ -87,8 +87,8 @@ def overlap_of(design: Design, places: Sequence[str] = PLACES) -> Overlap:
         for place, (values, codes) in crossed.items():
             if place == block.name:
                 continue
-            units = _counts(block, codes, len(values), lives.weight)
-            failures = _counts(block, codes, len(values), lives.weight * lives.failed)
+            units = _counts(block, codes, len(values), weight=lives.weight)
+            failures = _counts(block, codes, len(values), weight=lives.weight * lives.failed)
             for i, level in enumerate(block.levels):
                 for j, value in enumerate(values):
                     cells = (block.name, level, place, value, int(units[i, j]), int(failures[i, j]))
@@ -98,7 +98,7 @@ def overlap_of(design: Design, places: Sequence[str] = PLACES) -> Overlap:
     return Overlap(columns=rows, aliases=aliases, advice=mixing_advice(design, aliases))
 
 
-def _counts(block: Block, codes: np.ndarray, size: int, weight: np.ndarray) -> np.ndarray:
+def _counts(block: Block, codes: np.ndarray, size: int, *, weight: np.ndarray) -> np.ndarray:
     table = np.zeros((len(block.levels), size))
     known = codes >= 0
     np.add.at(table, (np.asarray(block.codes)[known], codes[known]), weight[known])

@@ -14,7 +14,7 @@ MOST_UNITS = 5000
 """Above so many units the sums over levels are drawn from their joint normal limit instead of from arrangements."""
 
 
-def score_residuals(lives: Lives, location: np.ndarray, scale: float, distribution: str = "weibull") -> np.ndarray:
+def score_residuals(lives: Lives, location: np.ndarray, scale: float, *, distribution: str = "weibull") -> np.ndarray:
     """Return how much longer each life lasted than a fit expects: the slope of its log-likelihood in its location.
 
     Shapes: location (n,), returns (n,).
@@ -127,7 +127,7 @@ def choice_p_values(design: Design, seed: int, permutations: int = PERMUTATIONS)
     for number, block in enumerate(design.choices):
         rng = np.random.default_rng([seed, number])
         columns, precision = design.without(block.name)
-        problem = ranking_problem(lives.lower, lives.upper, lives.entry, columns, precision)
+        problem = ranking_problem(lives.lower, lives.upper, lives.entry, columns=columns, precision=precision)
         fit = fit_design(problem, lives.weight.astype(float), f"the model without {block.name}")
         residual = score_residuals(lives, _location(fit, columns), float(fit.scale[0]))
         result[block.name] = permutation_p(*_exchangeable(design, block, residual), rng, permutations)

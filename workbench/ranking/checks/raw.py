@@ -40,7 +40,7 @@ def failed_shares(lives: Lives, mission: float, groups: np.ndarray) -> np.ndarra
     for group in np.unique(groups[early]):
         rows = np.flatnonzero(early & (groups == group))
         some = lives.take(rows)
-        chance[rows] = share_failed(some, mission_labels(some, mission), mission, life_curve(some))
+        chance[rows] = share_failed(some, mission_labels(some, mission), mission, curve=life_curve(some))
     return chance
 
 
@@ -48,7 +48,7 @@ def _survival_at(lives: Lives, times: np.ndarray) -> np.ndarray:
     """Survival of all lives at times, without limits; NaN after the last known day unless all have failed."""
     if lives.is_right_censored:
         return survival_curve(lives).at(times)["survival"].to_numpy(dtype=float)
-    fitted = mass_of(lives.lower, lives.upper, lives.entry, lives.weight)
+    fitted = mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
     first = np.arange(len(fitted.mass)) < fitted.ends[0] if fitted.breaks_off else np.full(len(fitted.mass), True)
     closed = first & np.isfinite(fitted.cells.end)
     start, end = fitted.cells.start[closed], fitted.cells.end[closed]
@@ -65,7 +65,7 @@ def _survival_at(lives: Lives, times: np.ndarray) -> np.ndarray:
 
 
 def within_gain(
-    chance: np.ndarray, ours: np.ndarray, theirs: np.ndarray, environment: np.ndarray, weight: np.ndarray
+    chance: np.ndarray, ours: np.ndarray, theirs: np.ndarray, *, environment: np.ndarray, weight: np.ndarray
 ) -> float:
     """Return the difference in share lasting the mission between two levels, compared within environments only.
 
@@ -103,7 +103,11 @@ def raw_comparisons(design: Design, mission: float) -> dict[tuple[str, str], Raw
         survival = _raw_survival(design.lives, block, mission)
         for level in block.ranked:
             ours, theirs = (np.asarray(block.codes) == block.levels.index(v) for v in (level, block.reference))
-            within = 0.0 if level == block.reference else within_gain(chance, ours, theirs, environment, weight)
+            within = (
+                0.0
+                if level == block.reference
+                else within_gain(chance, ours, theirs, environment=environment, weight=weight)
+            )
             result[block.name, level] = RawComparison(
                 survival[level], survival[level] - survival[block.reference], within
             )

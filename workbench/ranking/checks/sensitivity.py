@@ -90,22 +90,22 @@ def sensitivity_of(design: Design, mission: float) -> Sensitivity:
             rows,
             name,
             pairs if only is None else [only],
-            gain if only is None else gain[[pairs.index(only)]],
-            main,
-            pairs,
+            gain=gain if only is None else gain[[pairs.index(only)]],
+            main=main,
+            pairs=pairs,
         )
     for distribution in OTHER_DISTRIBUTIONS:
         fit = fit_design(
             problem_of(design, distribution=distribution), design.lives.weight, f"the {distribution} model"
         )
         put_in = standardise(design, fit, mission, distribution=distribution, days=False)
-        _add(rows, f"{distribution} lives", pairs, _gain_matrix(design, put_in, pairs)[0], main, pairs)
+        _add(rows, f"{distribution} lives", pairs, gain=_gain_matrix(design, put_in, pairs)[0], main=main, pairs=pairs)
     moved = season_clock(design)
     if moved is not None:
         fit = fit_design(problem_of(moved), design.lives.weight, "the model with the day of the season as clock")
         put_in = standardise(moved, fit, mission, days=False)
-        _add(rows, SEASON_CLOCK, pairs, _gain_matrix(design, put_in, pairs)[0], main, pairs)
-    counts = flip_counts(design, missing, problem, mission, dict(zip(pairs, main, strict=True)))
+        _add(rows, SEASON_CLOCK, pairs, gain=_gain_matrix(design, put_in, pairs)[0], main=main, pairs=pairs)
+    counts = flip_counts(design, missing, problem, mission=mission, gains=dict(zip(pairs, main, strict=True)))
     return Sensitivity(columns=rows, flip_counts=counts, missing=missing.units, notes=notes)
 
 
@@ -124,6 +124,7 @@ def _add(
     rows: dict[str, list],
     run: str,
     shown: Sequence[tuple[str, str]],
+    *,
     gain: np.ndarray,
     main: np.ndarray,
     pairs: Sequence[tuple[str, str]],

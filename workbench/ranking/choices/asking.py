@@ -25,7 +25,7 @@ class RankingQuestion:
     notes: tuple[str, ...]
 
 
-def question_of(log: Log, lives: Lives, choices: Sequence[str] = (), adjust: Sequence[str] = ()) -> RankingQuestion:
+def question_of(log: Log, lives: Lives, choices: Sequence[str] = (), *, adjust: Sequence[str] = ()) -> RankingQuestion:
     """Return the choices and exposures to rank a log by, where none are named.
 
     Choices: protection columns of which two levels are carried by at least 5 units each. Exposures: the environment,

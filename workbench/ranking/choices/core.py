@@ -128,11 +128,14 @@ def core_of(
             block,
             answer[block.name],
             spread[block.name],
-            (best.coefficients[:, block.start : block.stop], replicates.coefficients[:, block.start : block.stop]),
-            np.stack([_gains(block, strengths[sd][block.name].survival)[0] for sd in STRENGTHS]),
-            (p_values[block.name], float(adjusted[block.name])),
-            confidence,
-            shape,
+            effects=(
+                best.coefficients[:, block.start : block.stop],
+                replicates.coefficients[:, block.start : block.stop],
+            ),
+            strengths=np.stack([_gains(block, strengths[sd][block.name].survival)[0] for sd in STRENGTHS]),
+            p=(p_values[block.name], float(adjusted[block.name])),
+            confidence=confidence,
+            shape=shape,
         )
         for block in shown
     }
@@ -147,6 +150,7 @@ def _figures(
     block: Block,
     answer: Standardised,
     spread: Standardised,
+    *,
     effects: tuple[np.ndarray, np.ndarray],
     strengths: np.ndarray,
     p: tuple[float, float],
@@ -160,7 +164,7 @@ def _figures(
     risk, risks = (_risk_ratio(s, base, sign) for s in (answer.survival, spread.survival))
     days_gain = _gains(block, answer.days)[0]
     figures = ((gain, gains), (days_gain, _gains(block, spread.days)), (log_ratio[0], log_ratios), (risk[0], risks))
-    limits = [_limits(estimate, values, base, confidence) for estimate, values in figures]
+    limits = [_limits(estimate, values, base, confidence=confidence) for estimate, values in figures]
     return ChoiceFigures(
         block=block,
         survival=answer.survival[0],
@@ -187,7 +191,7 @@ def _figures(
     )
 
 
-def _limits(estimate: np.ndarray, values: np.ndarray, base: int, confidence: float) -> tuple[np.ndarray, np.ndarray]:
+def _limits(estimate: np.ndarray, values: np.ndarray, base: int, *, confidence: float) -> tuple[np.ndarray, np.ndarray]:
     """Percentiles of the replicates, which hold the estimate too: where levels are separated it may lie outside."""
     tail = 0.5 * (1 - confidence)
     lower, upper = np.quantile(values, [tail, 1 - tail], axis=0)

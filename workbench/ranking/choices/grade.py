@@ -74,11 +74,11 @@ def grade_of(evidence: Evidence) -> tuple[str, str]:
     if p < CLEAR_P and excludes and steady and not against and not evidence.at_most_likely:
         return "clear", f"{p_text(p)} after correction, and every check points the same way"
     if p < LIKELY_P and often and steady:
-        return "likely", _why_not_clear(p, excludes, against, evidence.at_most_likely)
+        return "likely", _why_not_clear(p, excludes, against, bar=evidence.at_most_likely)
     return "unclear", _why_unclear(p, often, steady)
 
 
-def _why_not_clear(p: float, excludes: bool, against: list[str], bar: str) -> str:
+def _why_not_clear(p: float, excludes: bool, against: list[str], *, bar: str) -> str:
     reasons = []
     if p >= CLEAR_P:
         reasons.append(f"{p_text(p)} after correction")

@@ -198,10 +198,10 @@ def rank_choices(
         sensitivity=sensitivity_of(design, mission),
         raw=raw_comparisons(design, mission),
         hazard=log_hazard_ratios(design),
-        clock=_clock_grades(design, mission, seed, confidence, looked_at),
-        every_cause=None if cause is None else _every_cause(lives, design, mission, site),
+        clock=_clock_grades(design, mission, seed, confidence=confidence, tried=looked_at),
+        every_cause=None if cause is None else _every_cause(lives, design, mission, site=site),
     )
-    columns = table_of(design, figures, checks, mission)
+    columns = table_of(design, figures, checks, mission=mission)
     causes = () if cause is None else ((cause,) if isinstance(cause, str) else tuple(cause))
     return Ranking(
         columns=columns,
@@ -270,7 +270,7 @@ def _count_tried(tried: Sequence[str] | int | None, design: Design) -> int:
 
 
 def _clock_grades(
-    design: Design, mission: float, seed: int, confidence: float, tried: int
+    design: Design, mission: float, seed: int, *, confidence: float, tried: int
 ) -> Mapping[str, ChoiceFigures] | None:
     """The ranking with the day of the season as clock, when deployment days spread too far to ignore it."""
     moved = season_clock(design)
@@ -280,7 +280,7 @@ def _clock_grades(
 
 
 def _every_cause(
-    lives: Lives, design: Design, mission: float, site: str | None
+    lives: Lives, design: Design, mission: float, *, site: str | None
 ) -> Mapping[tuple[str, str], RawComparison]:
     """Raw comparisons of the same choices with failures of every cause."""
     names = [b.name for b in design.choices]

@@ -73,7 +73,7 @@ class Checks:
         return {(choice, level): float(gain) for name, choice, level, gain in rows if name == run}
 
 
-def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Checks, mission: float) -> dict[str, Any]:
+def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Checks, *, mission: float) -> dict[str, Any]:
     """Return the columns of the ranking's table, choices by p value and levels by mission survival."""
     known, shares = last_known_days(design), extrapolated_shares(design)
     failed_if_missing = checks.run_gains(ALL_FAILED)
@@ -90,7 +90,9 @@ def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Check
                 row |= dict.fromkeys(_HIDDEN_BEYOND, np.nan)
             elif known[block.name, block.reference] < mission:
                 row |= dict.fromkeys(_HIDDEN_GAINS, np.nan)
-            row["grade"], row["note"] = _grade(design, choice, number, checks, known, shares, mission)
+            row["grade"], row["note"] = _grade(
+                design, choice, number, checks=checks, known=known, shares=shares, mission=mission
+            )
             here.append(row)
         _add_detectable(here)
         here.sort(key=lambda r: (np.isnan(r["mission_survival"]), -np.nan_to_num(r["mission_survival"])))
@@ -164,6 +166,7 @@ def _grade(
     design: Design,
     choice: ChoiceFigures,
     number: int,
+    *,
     checks: Checks,
     known: Mapping[Pair, float],
     shares: Mapping[Pair, float],
@@ -172,7 +175,7 @@ def _grade(
     block = choice.block
     level = block.ranked[number]
     pair, base = (block.name, level), (block.name, block.reference)
-    apart = _apart(design, block, level, checks.overlap.aliases, known, shares, mission)
+    apart = _apart(design, block, level, aliases=checks.overlap.aliases, known=known, shares=shares, mission=mission)
     if level == block.reference:
         lonely = apart if known[base] < mission or choice_never_mixes(design, block) else ""
         return "reference", lonely or "the level that the others are compared with"
@@ -194,6 +197,7 @@ def _apart(
     design: Design,
     block: Block,
     level: str,
+    *,
     aliases: Sequence[Alias],
     known: Mapping[Pair, float],
     shares: Mapping[Pair, float],

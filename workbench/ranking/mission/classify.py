@@ -110,15 +110,15 @@ def classify_mission(
     ----------
     Brier (1950), Mon. Weather Rev. 78, 1-3.
     """
-    case, notes = _prepared(lives, choices, adjust, mission, seed, site)
+    case, notes = _prepared(lives, choices, adjust, mission=mission, seed=seed, site=site)
     rng = np.random.default_rng([check_whole("seed", seed), 1])
     failures = case.lives.weight[case.labels == FAILED].sum()
     if failures == 0 or case.folds.count < 2:
         return _no_answer(case, notes)
     held_out = _held_out(case, case.columns)
     alone = _held_out(case, case.columns.take([0]))
-    skill = _skill(case, held_out, alone, rng)
-    table, table_notes = _importances(case, held_out, skill["verdict"], rng)
+    skill = _skill(case, held_out, alone, rng=rng)
+    table, table_notes = _importances(case, held_out, skill["verdict"], rng=rng)
     return MissionSkill(
         columns=table,
         notes=(*notes, *_skill_notes(case, skill), *table_notes),
@@ -130,7 +130,7 @@ def classify_mission(
 
 
 def _held_out(case: _Case, columns: ModelColumns) -> HeldOut:
-    return predict_held_out(case.pipeline(columns), columns.values, case.shares, case.weight, case.folds)
+    return predict_held_out(case.pipeline(columns), columns.values, case.shares, weight=case.weight, folds=case.folds)
 
 
 def _names(names: Sequence[str] | str) -> tuple[str, ...]:
@@ -138,7 +138,7 @@ def _names(names: Sequence[str] | str) -> tuple[str, ...]:
 
 
 def _prepared(
-    lives: Lives, asked: Sequence[str], held: Sequence[str], mission: float, seed: int, site: str
+    lives: Lives, asked: Sequence[str], held: Sequence[str], *, mission: float, seed: int, site: str
 ) -> tuple[_Case, list[str]]:
     choices, adjust = _names(asked), _names(held)
     check_columns(choices, lives.covariates.columns, "covariate")
@@ -164,11 +164,11 @@ def _prepared(
             f"{longest:g} {kept.unit}"
         )
     columns = model_columns(terms_of(kept, [*choices, *adjust]), kept.weight, adjust)
-    folds = mission_folds(kept, labels, site, np.random.default_rng([check_whole("seed", seed), 0]))
+    folds = mission_folds(kept, labels, site, rng=np.random.default_rng([check_whole("seed", seed), 0]))
     forest = int(kept.weight[labels == FAILED].sum()) >= FOREST_FROM
     case = _Case(kept, labels, columns, folds, np.empty((0, 0)), days, choices, adjust, forest, int(seed))
     able = bool((labels == FAILED).any()) and folds.count >= 2
-    case = replace(case, shares=training_shares(kept, labels, days, folds)) if able else case
+    case = replace(case, shares=training_shares(kept, labels, days, folds=folds)) if able else case
     return case, [*notes, folds.note]
 
 
@@ -183,10 +183,10 @@ def _counts(case: _Case) -> dict[str, int]:
 
 def _base_rate(case: _Case) -> float:
     curve = life_curve(case.lives)
-    return float(np.average(share_failed(case.lives, case.labels, case.mission, curve), weights=case.weight))
+    return float(np.average(share_failed(case.lives, case.labels, case.mission, curve=curve), weights=case.weight))
 
 
-def _skill(case: _Case, held_out: HeldOut, alone: HeldOut, rng: np.random.Generator) -> dict[str, Any]:
+def _skill(case: _Case, held_out: HeldOut, alone: HeldOut, *, rng: np.random.Generator) -> dict[str, Any]:
     weight, block = case.weight, case.folds.block
     count = int(block.max()) + 1
     losses = [held_out.loss(p) for p in (held_out.predicted, held_out.base, alone.predicted)]
@@ -233,16 +233,18 @@ def _skill_notes(case: _Case, skill: Mapping[str, Any]) -> list[str]:
 
 
 def _importances(
-    case: _Case, held_out: HeldOut, verdict: str, rng: np.random.Generator
+    case: _Case, held_out: HeldOut, verdict: str, *, rng: np.random.Generator
 ) -> tuple[dict[str, Any], list[str]]:
     weight = case.weight
     places = list(range(len(case.choices)))
     refits = 8 if case.forest else 14
-    noise = noise_importances(case.pipeline, case.columns, places, case.shares, weight, case.folds, rng, refits=refits)
+    noise = noise_importances(
+        case.pipeline, case.columns, places, shares=case.shares, weight=weight, folds=case.folds, rng=rng, refits=refits
+    )
     limit = float(np.quantile(noise, 0.95))
     rows = []
     for group in together(case.columns, places, weight):
-        rise = importance_of(held_out, case.columns.values, group, weight, case.folds, rng)
+        rise = importance_of(held_out, case.columns.values, group, weight=weight, folds=case.folds, rng=rng)
         rows += [(case.choices[i], ", ".join(case.choices[j] for j in group if j != i), rise) for i in group]
     rows.sort(key=lambda row: -row[2])
     counts = [rise > limit and verdict == "skill" for _, _, rise in rows]
@@ -300,9 +302,9 @@ def _calibration(case: _Case, held_out: HeldOut) -> dict[str, np.ndarray]:
 
 def _levels(case: _Case) -> dict[str, Any]:
     """Predicted share lasting the mission if all units carried a level, by the model of all rows."""
-    share = share_failed(case.lives, case.labels, case.mission, life_curve(case.lives))
+    share = share_failed(case.lives, case.labels, case.mission, curve=life_curve(case.lives))
     values = case.columns.values
-    model = fit_on_shares(case.pipeline(case.columns), values, share, case.weight)
+    model = fit_on_shares(case.pipeline(case.columns), values, share, weight=case.weight)
     rows = []
     for place, choice in enumerate(case.choices):
         for code, level in enumerate(case.columns.levels[place]):

@@ -37,7 +37,7 @@ class Folds:
         return int(self.fold.max()) + 1
 
 
-def mission_folds(lives: Lives, labels: np.ndarray, site: str, rng: np.random.Generator) -> Folds:
+def mission_folds(lives: Lives, labels: np.ndarray, site: str, *, rng: np.random.Generator) -> Folds:
     """Make folds of whole sites, so that every fold holds units that failed and units that lasted.
 
     Five folds are tried, then four, then three; when none works, each site is a fold of its own and predictions are
@@ -51,7 +51,7 @@ def mission_folds(lives: Lives, labels: np.ndarray, site: str, rng: np.random.Ge
     lasted = np.bincount(block, weights=lives.weight * (labels == LASTED), minlength=count)
     tie = rng.permutation(count)
     for folds in range(min(_MOST, count), _FEWEST - 1, -1):
-        of_block = _shared_out(failed, lasted, tie, folds)
+        of_block = _shared_out(failed, lasted, tie, folds=folds)
         held = [of_block == f for f in range(folds)]
         if all(failed[h].sum() > 0 and lasted[h].sum() > 0 for h in held):
             note = f"{folds} folds of whole {plural}, each with units that failed and units that lasted."
@@ -59,7 +59,9 @@ def mission_folds(lives: Lives, labels: np.ndarray, site: str, rng: np.random.Ge
     if count <= 30:
         note = f"Each {noun} was held out in turn, because folds with both outcomes could not be made."
         return Folds(block.copy(), block, note + _why(noun))
-    return Folds(_shared_out(failed, lasted, tie, _MOST)[block], block, f"5 folds of whole {plural}." + _why(noun))
+    return Folds(
+        _shared_out(failed, lasted, tie, folds=_MOST)[block], block, f"5 folds of whole {plural}." + _why(noun)
+    )
 
 
 def _why(noun: str) -> str:
@@ -80,7 +82,7 @@ def _blocks(lives: Lives, site: str) -> tuple[np.ndarray, str, str]:
     return np.arange(len(lives)), "row", "rows"
 
 
-def _shared_out(failed: np.ndarray, lasted: np.ndarray, tie: np.ndarray, folds: int) -> np.ndarray:
+def _shared_out(failed: np.ndarray, lasted: np.ndarray, tie: np.ndarray, *, folds: int) -> np.ndarray:
     """Give blocks to folds, most failures first, each to the fold with fewest failures, then with fewest others."""
     of_block = np.empty(len(failed), dtype=np.int64)
     load = np.zeros((folds, 2))

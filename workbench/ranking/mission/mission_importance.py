@@ -48,17 +48,17 @@ class HeldOut:
         return self.share * (1.0 - predicted) ** 2 + (1.0 - self.share) * predicted**2
 
 
-def training_shares(lives: Lives, labels: np.ndarray, mission: float, folds: Folds) -> np.ndarray:
+def training_shares(lives: Lives, labels: np.ndarray, mission: float, *, folds: Folds) -> np.ndarray:
     """Return the chance of failure of every row by the curve of each fold's training rows.
 
     Shapes: labels (n,), returns (k, n).
     """
     curves = [life_curve(lives.take(folds.fold != f)) for f in range(folds.count)]
-    return np.array([share_failed(lives, labels, mission, curve) for curve in curves])
+    return np.array([share_failed(lives, labels, mission, curve=curve) for curve in curves])
 
 
 def predict_held_out(
-    pipeline: "Pipeline", values: np.ndarray, shares: np.ndarray, weight: np.ndarray, folds: Folds
+    pipeline: "Pipeline", values: np.ndarray, shares: np.ndarray, *, weight: np.ndarray, folds: Folds
 ) -> HeldOut:
     """Predict every row by the model of the other folds.
 
@@ -75,7 +75,7 @@ def predict_held_out(
             predicted[held] = rate
             models.append(None)
             continue
-        model = fit_on_shares(pipeline, values[trained], share[trained], weight[trained])
+        model = fit_on_shares(pipeline, values[trained], share[trained], weight=weight[trained])
         predicted[held] = model.predict_proba(values[held])[:, 1]
         models.append(model)
     return HeldOut(predicted=predicted, base=base, share=own, models=tuple(models))
@@ -85,6 +85,7 @@ def importance_of(
     held_out: HeldOut,
     values: np.ndarray,
     places: Sequence[int],
+    *,
     weight: np.ndarray,
     folds: Folds,
     rng: np.random.Generator,
@@ -124,11 +125,11 @@ def noise_importances(
     pipeline_of: "Callable[[ModelColumns], Pipeline]",
     columns: ModelColumns,
     sources: Sequence[int],
+    *,
     shares: np.ndarray,
     weight: np.ndarray,
     folds: Folds,
     rng: np.random.Generator,
-    *,
     refits: int = 14,
 ) -> np.ndarray:
     """Return the importances that columns without any meaning reach: shuffled copies of choices, three a refit.
@@ -142,9 +143,11 @@ def noise_importances(
         wider = columns.take([*own, *copied])
         for place in range(len(own), len(wider.names)):
             wider.values[:, place] = rng.permutation(wider.values[:, place])
-        held_out = predict_held_out(pipeline_of(wider), wider.values, shares, weight, folds)
+        held_out = predict_held_out(pipeline_of(wider), wider.values, shares, weight=weight, folds=folds)
         noise = range(len(own), len(wider.names))
-        found += [importance_of(held_out, wider.values, [place], weight, folds, rng) for place in noise]
+        found += [
+            importance_of(held_out, wider.values, [place], weight=weight, folds=folds, rng=rng) for place in noise
+        ]
     return np.array(found)
 
 

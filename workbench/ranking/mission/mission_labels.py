@@ -60,7 +60,7 @@ def life_curve(lives: Lives) -> LifeCurve:
     return LifeCurve(cells.start, cells.end, left - np.append(left[1:], 0.0))
 
 
-def share_failed(lives: Lives, labels: np.ndarray, mission: float, curve: LifeCurve) -> np.ndarray:
+def share_failed(lives: Lives, labels: np.ndarray, mission: float, *, curve: LifeCurve) -> np.ndarray:
     """Return for every life the chance that it failed by the mission, given what is known of it.
 
     Shapes: labels (n,), returns (n,).

@@ -129,7 +129,7 @@ def mission_pipeline(columns: ModelColumns, *, forest: bool = False, seed: int =
     return Pipeline([("levels", LevelColumns(sizes=sizes, scales=scales)), ("model", model)])
 
 
-def fit_on_shares(pipeline: "Pipeline", values: np.ndarray, share: np.ndarray, weight: np.ndarray) -> "Pipeline":
+def fit_on_shares(pipeline: "Pipeline", values: np.ndarray, share: np.ndarray, *, weight: np.ndarray) -> "Pipeline":
     """Fit to rows that failed with some chance: each becomes a failed row of weight q and a lasted one of 1 - q.
 
     Shapes: values (n, k), share (n,), weight (n,).

@@ -182,7 +182,7 @@ def build_design(
         ):
             roles.append((name, role))
     notes: list[str] = []
-    readings = [read_levels(lives, name, role, notes) for name, role in roles]
+    readings = [read_levels(lives, name, role, notes=notes) for name, role in roles]
     codes = pd.DataFrame({name: reading[1] for (name, _), reading in zip(roles, readings, strict=True)})
     for name in covariates.columns:
         if name not in codes.columns:
@@ -200,7 +200,7 @@ def build_design(
         cluster=None if lives.cluster is None else lives.cluster[first],
         unit=lives.unit,
     )
-    blocks = _blocks(roles, readings, first, ordered, dict(reference or {}), notes)
+    blocks = _blocks(roles, readings, first, lives=ordered, reference=dict(reference or {}), notes=notes)
     if all(len(b.ranked) < 2 for b in blocks if b.role == "choice"):
         raise EstimateError(
             f"no choice among {', '.join(wanted)} has two levels of at least {LEAST_UNITS} units each, "
@@ -232,6 +232,7 @@ def _blocks(
     roles: list[tuple[str, str]],
     readings: list[Reading],
     rows: np.ndarray,
+    *,
     lives: Lives,
     reference: dict[str, str],
     notes: list[str],
@@ -251,7 +252,7 @@ def _blocks(
         else:
             codes = data[rows]
         if role == "choice" and codes is not None:
-            ranked, base = _ranked_levels(name, levels, codes, lives, reference.get(name), notes)
+            ranked, base = _ranked_levels(name, levels, codes, lives=lives, wanted=reference.get(name), notes=notes)
         blocks.append(Block(name, role, levels, start, sds[role], codes, values, ranked, base, tuple(pooled)))
         start += len(levels)
     return blocks
@@ -263,7 +264,7 @@ def _standardised(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
 
 
 def _ranked_levels(
-    name: str, levels: tuple[str, ...], codes: np.ndarray, lives: Lives, wanted: str | None, notes: list[str]
+    name: str, levels: tuple[str, ...], codes: np.ndarray, *, lives: Lives, wanted: str | None, notes: list[str]
 ) -> tuple[tuple[str, ...], str]:
     units = np.bincount(codes, lives.weight, len(levels))
     ranked = tuple(v for v, u in zip(levels, units, strict=True) if v not in (OTHER, NOT_RECORDED) and u >= LEAST_UNITS)

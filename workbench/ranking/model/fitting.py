@@ -49,8 +49,8 @@ def problem_of(
         lives.lower[take] if lower is None else lower,
         lives.upper[take] if upper is None else upper,
         lives.entry[take] if entry is None else entry,
-        design.columns[take],
-        design.precision if precision is None else precision,
+        columns=design.columns[take],
+        precision=design.precision if precision is None else precision,
         distribution=distribution,
     )
 
@@ -59,6 +59,7 @@ def ranking_problem(
     lower: np.ndarray,
     upper: np.ndarray,
     entry: np.ndarray,
+    *,
     columns: np.ndarray,
     precision: np.ndarray | None = None,
     distribution: str = "weibull",
@@ -85,11 +86,13 @@ def fit_design(problem: AftProblem, weights: np.ndarray, what: str = "the rankin
     Shapes: weights (n,).
     """
     weights = np.atleast_2d(np.asarray(weights, dtype=float))
-    return _settled(problem, weights, np.zeros((len(weights), problem.columns)), fit_batch(problem, weights), what)
+    return _settled(
+        problem, weights, np.zeros((len(weights), problem.columns)), fits=fit_batch(problem, weights), what=what
+    )
 
 
 def _settled(
-    problem: AftProblem, weights: np.ndarray, centre: np.ndarray, fits: AftBatch, what: str = "the ranking model"
+    problem: AftProblem, weights: np.ndarray, centre: np.ndarray, *, fits: AftBatch, what: str = "the ranking model"
 ) -> AftBatch:
     """The fits, with the scale of those that ran off or reached no maximum held where it suits best within `SCALES`.
 
@@ -157,8 +160,8 @@ def resample_design(design: Design, resamples: int, seed: int) -> AftBatch:
     for begin in range(0, resamples, at_once):
         rows = slice(begin, min(begin + at_once, resamples))
         weights = replicate_weights(design, rows.stop - begin, rng)
-        fits = fit_batch(problem, weights, centre[rows], start)
-        parts.append(_settled(problem, weights, centre[rows], fits, "a replicate of the ranking model"))
+        fits = fit_batch(problem, weights, centre[rows], start=start)
+        parts.append(_settled(problem, weights, centre[rows], fits=fits, what="a replicate of the ranking model"))
     return AftBatch(
         *(np.concatenate([getattr(p, name) for p in parts]) for name in ("coefficients", "intercept", "scale")),
         *(np.concatenate([getattr(p, name) for p in parts]) for name in ("log_likelihood", "converged")),

@@ -35,7 +35,7 @@ def sortable_values(lives: Lives, name: str) -> np.ndarray:
     return place[codes + 1]
 
 
-def read_levels(lives: Lives, name: str, role: str, notes: list[str]) -> Reading:
+def read_levels(lives: Lives, name: str, role: str, *, notes: list[str]) -> Reading:
     """Read a covariate of the model."""
     if role == "choice" and name in lives.covariates.columns:
         lives = _number_as_levels(lives, name)
@@ -47,7 +47,7 @@ def read_levels(lives: Lives, name: str, role: str, notes: list[str]) -> Reading
     levels, codes = term.levels, np.asarray(term.codes, dtype=np.int64)
     pooled: list[str] = []
     if role == "choice":
-        levels, codes, pooled = _pooled(lives, name, levels, codes, notes)
+        levels, codes, pooled = _pooled(lives, name, levels, codes=codes, notes=notes)
     rank = _order_without_names(lives, codes, len(levels))
     place = np.empty(len(levels), dtype=np.int64)
     place[rank] = np.arange(len(levels))
@@ -68,7 +68,7 @@ def _number_as_levels(lives: Lives, name: str) -> Lives:
 
 
 def _pooled(
-    lives: Lives, name: str, levels: tuple[str, ...], codes: np.ndarray, notes: list[str]
+    lives: Lives, name: str, levels: tuple[str, ...], *, codes: np.ndarray, notes: list[str]
 ) -> tuple[tuple[str, ...], np.ndarray, list[str]]:
     units = np.bincount(codes, lives.weight, len(levels)).astype(np.int64)
     recorded = np.array([level != NOT_RECORDED for level in levels])

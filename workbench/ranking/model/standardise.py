@@ -64,7 +64,9 @@ def standardise(
         for block in design.choices:
             effects = fits.coefficients[rows, block.start : block.stop]
             others = location - effects @ columns[:, block.start : block.stop].T
-            survival, mean = _levels(block, family, others, effects, fits.scale[rows], mission, share, days)
+            survival, mean = _levels(
+                block, family, others, effects=effects, scale=fits.scale[rows], mission=mission, share=share, days=days
+            )
             results[block.name].survival[rows], results[block.name].days[rows] = survival, mean
     return results
 
@@ -73,6 +75,7 @@ def _levels(
     block: Block,
     family: Family,
     others: np.ndarray,
+    *,
     effects: np.ndarray,
     scale: np.ndarray,
     mission: float,

@@ -106,7 +106,7 @@ def compare_choice(
         levels=tuple(levels),
         reference=reference,
         lives=lives,
-        shares=_shares(data, lives, column, levels, curve),
+        shares=_shares(data, lives, column, levels=levels, curve=curve),
         differences=_by_level(curve.difference(data.mission, reference)),
         days={} if means is None else _by_level(means.difference),
         means=means,
@@ -158,7 +158,9 @@ def test_levels(lives: Lives, column: str, reference: str, *, within: str | None
 test_levels.__test__ = False  # type: ignore[attr-defined]  # it tests levels and is no test of this code
 
 
-def _shares(data: SeasonData, lives: Lives, column: str, levels: Sequence[str], curve: Any) -> dict[str, ShareOfGroup]:
+def _shares(
+    data: SeasonData, lives: Lives, column: str, *, levels: Sequence[str], curve: Any
+) -> dict[str, ShareOfGroup]:
     at = curve.at(data.mission).set_index("group")
     codes = lives.covariates[column].astype(str).to_numpy()
     shares = {}

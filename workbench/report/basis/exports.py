@@ -38,7 +38,7 @@ def versions_used() -> dict[str, str]:
 
 
 def findings_json(
-    log: Any, settings: Mapping[str, Any], versions: Mapping[str, str], findings: Sequence[Finding]
+    log: Any, settings: Mapping[str, Any], versions: Mapping[str, str], *, findings: Sequence[Finding]
 ) -> str:
     """Return findings.json as text: log, settings, versions, findings and the rows of their tables."""
     everything = [part for finding in findings for part in (finding, *finding.rows())]

@@ -62,7 +62,7 @@ class MissingBounds:
         return bool(np.sign(self.lowest) != np.sign(self.highest))
 
 
-def missing_bounds(lives: Lives, column: str, level: str, reference: str, mission: float) -> MissingBounds | None:
+def missing_bounds(lives: Lives, column: str, level: str, *, reference: str, mission: float) -> MissingBounds | None:
     """Search what the missing units could do to the difference between a level and its reference."""
     runs = missing_runs(lives)
     values = lives.covariates[column].astype(str).to_numpy()
@@ -88,12 +88,12 @@ def missing_bounds(lives: Lives, column: str, level: str, reference: str, missio
         difference=difference,
         lowest=share["failed", level] - share["worked", reference],
         highest=share["worked", level] - share["failed", reference],
-        flips_at=_flips_at(lives, own[better], order, share["suspended", other], mission),
+        flips_at=_flips_at(lives, own[better], order, other=share["suspended", other], mission=mission),
         better=better,
     )
 
 
-def _flips_at(lives: Lives, own: np.ndarray, order: np.ndarray, other: float, mission: float) -> int | None:
+def _flips_at(lives: Lives, own: np.ndarray, order: np.ndarray, *, other: float, mission: float) -> int | None:
     """Fewest missing units, in this order, whose failing turns the difference round; one more only lowers the share."""
     group, place = lives.take(own), np.searchsorted(np.flatnonzero(own), order)
 
@@ -116,7 +116,7 @@ def share_surviving(lives: Lives, day: float) -> float:
     try:
         if shares_one_grid(lives.lower, lives.upper, lives.entry):
             return float(survival_curve(lives).at(day)["survival"].to_numpy(dtype=float)[0])
-        fitted = mass_of(lives.lower, lives.upper, lives.entry, lives.weight)
+        fitted = mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
     except WorkbenchError:
         return float("nan")
     after = np.asarray(fitted.survival, dtype=float)

@@ -30,10 +30,10 @@ def deck_html(slides: Sequence[Slide], title: str) -> str:
         '<button type="button" data-do="next" aria-label="next">›</button>'
         '<button type="button" data-do="all" title="all slides (key o)">all</button></nav>'
     )
-    return page_text(title, packaged("deck.css"), f"{bar}\n<main>\n{sections}\n</main>", packaged("deck.js"))
+    return page_text(title, packaged("deck.css"), f"{bar}\n<main>\n{sections}\n</main>", script=packaged("deck.js"))
 
 
-def page_text(title: str, css: str, body: str, script: str = "") -> str:
+def page_text(title: str, css: str, body: str, *, script: str = "") -> str:
     """Return a whole page around a body."""
     end = f"<script>\n{script}</script>\n" if script else ""
     return (

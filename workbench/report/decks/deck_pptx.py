@@ -59,9 +59,9 @@ def _add(page: Any, slide: Slide) -> None:
     if cover:
         page.background.fill.solid()
         page.background.fill.fore_color.rgb = RGBColor.from_string(ACCENT)
-    _text(page, (LEFT, 0.25, 8.0, 0.35), [slide.section], 11, "FFFFFF" if cover else ACCENT, bold=True)
+    _text(page, (LEFT, 0.25, 8.0, 0.35), [slide.section], size=11, colour="FFFFFF" if cover else ACCENT, bold=True)
     if slide.kind == "cover":
-        _text(page, (LEFT, 3.4, WIDTH - 2 * LEFT, 2.6), slide.body, 18, "FFFFFF", gap=10)
+        _text(page, (LEFT, 3.4, WIDTH - 2 * LEFT, 2.6), slide.body, size=18, colour="FFFFFF", gap=10)
     elif slide.picture is None:
         _without_picture(page, slide)
     else:
@@ -81,14 +81,16 @@ def _title(page: Any, slide: Slide) -> None:
     frame = shape.text_frame
     frame.text = legal_text(slide.title)
     frame.word_wrap, frame.auto_size, frame.vertical_anchor = True, MSO_AUTO_SIZE.NONE, MSO_ANCHOR.TOP
-    size = 36 if slide.kind == "cover" else fitting_size(slide.title, WIDTH - 2 * LEFT, 1.15, (24, 20, 17, 14, 12))
+    size = (
+        36 if slide.kind == "cover" else fitting_size(slide.title, WIDTH - 2 * LEFT, 1.15, sizes=(24, 20, 17, 14, 12))
+    )
     for paragraph in frame.paragraphs:
         paragraph.alignment = PP_ALIGN.LEFT
         paragraph.font.size, paragraph.font.bold = Pt(size), True
         paragraph.font.color.rgb = RGBColor.from_string("FFFFFF" if slide.kind == "cover" else INK)
 
 
-def fitting_size(text: str, width: float, height: float, sizes: Sequence[int]) -> int:
+def fitting_size(text: str, width: float, height: float, *, sizes: Sequence[int]) -> int:
     """Return the largest font size at which a text surely fits a box."""
     return next((size for size in sizes if text_height([text], width, size) <= height), sizes[-1])
 
@@ -100,7 +102,7 @@ def text_height(lines: Sequence[str], width: float, size: float) -> float:
 
 
 def _text(
-    page: Any, box: tuple[float, float, float, float], lines: Sequence[str], size: float, colour: str, *,
+    page: Any, box: tuple[float, float, float, float], lines: Sequence[str], *, size: float, colour: str, 
     bold: bool = False, gap: float = 4, fill: str = "",
 ) -> None:  # fmt: skip
     from pptx.dml.color import RGBColor
@@ -122,7 +124,9 @@ def _text(
         paragraph.space_after = Pt(gap)
 
 
-def _blocks(page: Any, slide: Slide, left: float, width: float, top: float, height: float, grade: bool = True) -> float:
+def _blocks(
+    page: Any, slide: Slide, left: float, *, width: float, top: float, height: float, grade: bool = True
+) -> float:
     """Write grade, sentences and caveats one under the other; return where they end."""
     parts: list[tuple[list[str], str, str, bool]] = []
     if slide.grade and grade:
@@ -136,7 +140,7 @@ def _blocks(page: Any, slide: Slide, left: float, width: float, top: float, heig
         if sum(heights) + 0.1 * len(parts) <= height:
             break
     for (lines, colour, fill, bold), tall in zip(parts, heights if parts else [], strict=True):
-        _text(page, (left, top, width, tall), lines, size, colour, bold=bold, fill=fill)
+        _text(page, (left, top, width, tall), lines, size=size, colour=colour, bold=bold, fill=fill)
         top += tall + 0.1
     return top
 
@@ -144,13 +148,13 @@ def _blocks(page: Any, slide: Slide, left: float, width: float, top: float, heig
 def _without_picture(page: Any, slide: Slide) -> None:
     width, end = WIDTH - 2 * LEFT, HEIGHT - BOTTOM
     if slide.table is None:
-        _blocks(page, slide, LEFT, width, TOP, end - TOP)
+        _blocks(page, slide, LEFT, width=width, top=TOP, height=end - TOP)
         return
     words = bool(slide.body or slide.caveats or slide.grade)
     rows = len(next(iter(slide.table.values()), ())) + 1
     share = min(0.34 * rows + 0.3, 0.62 * (end - TOP))
-    top = _blocks(page, slide, LEFT, width, TOP, end - TOP - share) if words else TOP
-    add_table(page, slide.table, LEFT, top + 0.05, width, end - top - 0.1)
+    top = _blocks(page, slide, LEFT, width=width, top=TOP, height=end - TOP - share) if words else TOP
+    add_table(page, slide.table, LEFT, top=top + 0.05, width=width, height=end - top - 0.1)
 
 
 def _with_picture(page: Any, slide: Slide) -> None:
@@ -158,23 +162,23 @@ def _with_picture(page: Any, slide: Slide) -> None:
     end = HEIGHT - BOTTOM
     side = bool(slide.body or slide.caveats or slide.grade or slide.table)
     width = 7.5 if side else WIDTH - 2 * LEFT
-    _picture(page, slide.picture, LEFT, TOP, width, end - TOP)
+    _picture(page, slide.picture, LEFT, top=TOP, width=width, height=end - TOP)
     if not side:
         return
     left = LEFT + width + 0.25
     room = WIDTH - 0.4 - left
     share = 0.0 if slide.table is None else min(0.5 * (len(next(iter(slide.table.values()))) + 1), 2.6)
-    top = _blocks(page, slide, left, room, TOP, end - TOP - share)
+    top = _blocks(page, slide, left, width=room, top=TOP, height=end - TOP - share)
     if slide.table is not None:
-        add_table(page, slide.table, left, top + 0.05, room, end - top - 0.1)
+        add_table(page, slide.table, left, top=top + 0.05, width=room, height=end - top - 0.1)
 
 
-def _picture(page: Any, picture: Picture, left: float, top: float, width: float, height: float) -> None:
+def _picture(page: Any, picture: Picture, left: float, *, top: float, width: float, height: float) -> None:
     from pptx.util import Inches
 
     room = height - (0.35 if picture.caption else 0.0)
     if picture.bars is not None:
-        frame = _bars(page, picture.bars, left, top, width, room)
+        frame = _bars(page, picture.bars, left, top=top, width=width, height=room)
         bottom = top + room
     else:
         frame = page.shapes.add_picture(io.BytesIO(picture.png), Inches(left), Inches(top), width=Inches(width))
@@ -184,10 +188,10 @@ def _picture(page: Any, picture: Picture, left: float, top: float, width: float,
         bottom = top + frame.height / Inches(1)
     describe(frame, picture.alt)
     if picture.caption:
-        _text(page, (left, bottom, width, 0.35), [picture.caption], 10, MUTED)
+        _text(page, (left, bottom, width, 0.35), [picture.caption], size=10, colour=MUTED)
 
 
-def _bars(page: Any, bars: Bars, left: float, top: float, width: float, height: float) -> Any:
+def _bars(page: Any, bars: Bars, left: float, *, top: float, width: float, height: float) -> Any:
     from pptx.chart.data import CategoryChartData
     from pptx.enum.chart import XL_CHART_TYPE
     from pptx.util import Inches, Pt

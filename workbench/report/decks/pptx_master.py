@@ -53,16 +53,18 @@ def _restyle_theme(master: Any) -> None:
         f'<a:{kind}><a:latin typeface="{BODY_FONT}"/><a:ea typeface=""/><a:cs typeface=""/></a:{kind}>'
         for kind in ("majorFont", "minorFont")
     )
-    text = _between(text, "<a:clrScheme", "</a:clrScheme>", f'<a:clrScheme name="Field review">{colours}</a:clrScheme>')
     text = _between(
-        text, "<a:fontScheme", "</a:fontScheme>", f'<a:fontScheme name="Field review">{faces}</a:fontScheme>'
+        text, "<a:clrScheme", "</a:clrScheme>", new=f'<a:clrScheme name="Field review">{colours}</a:clrScheme>'
+    )
+    text = _between(
+        text, "<a:fontScheme", "</a:fontScheme>", new=f'<a:fontScheme name="Field review">{faces}</a:fontScheme>'
     )
     start = text.index(' name="', text.index("<a:theme")) + len(' name="')
     text = text[:start] + "Field review" + text[text.index('"', start) :]
     part._blob = text.encode("utf-8")  # the library has no public way to set a theme
 
 
-def _between(text: str, start: str, end: str, new: str) -> str:
+def _between(text: str, start: str, end: str, *, new: str) -> str:
     first = text.index(start)
     last = text.index(end, first) + len(end)
     return text[:first] + new + text[last:]

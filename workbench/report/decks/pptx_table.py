@@ -31,7 +31,7 @@ def describe(frame: Any, words: str) -> None:
 
 
 def add_table(
-    page: Any, table: Mapping[str, Sequence[str]], left: float, top: float, width: float, height: float
+    page: Any, table: Mapping[str, Sequence[str]], left: float, *, top: float, width: float, height: float
 ) -> None:
     """Add a table to a slide."""
     from pptx.util import Inches

@@ -87,9 +87,13 @@ def draw_curve(
         places = zip(groups, ends, strict=True)
         label_ends(ax, [EndLabel(x, y, shown[g], looks[g].colour) for g, (x, y) in places], below=below)
     if strip:
-        counts, heading = _numbers_at_risk(result, groups, ticks, unit)
+        counts, heading = _numbers_at_risk(result, groups, ticks, unit=unit)
         risk_strip(
-            ax, ticks, {shown[g]: counts[g] for g in groups}, {shown[g]: looks[g].colour for g in groups}, heading
+            ax,
+            ticks,
+            {shown[g]: counts[g] for g in groups},
+            colours={shown[g]: looks[g].colour for g in groups},
+            heading=heading,
         )
     headings(ax, title, subtitle or _counts_line(table))
 
@@ -124,7 +128,9 @@ def _day_ticks(longest: float) -> list[float]:
     return [float(v) for v in np.arange(0, longest + 1e-9, step)]
 
 
-def _numbers_at_risk(result: Any, groups: list[str], ticks: list[float], unit: str) -> tuple[dict[str, list[str]], str]:
+def _numbers_at_risk(
+    result: Any, groups: list[str], ticks: list[float], *, unit: str
+) -> tuple[dict[str, list[str]], str]:
     at = result.at(ticks)
     known = "at_risk" if "at_risk" in at else "known_working"
     counts: dict[str, list[str]] = {}

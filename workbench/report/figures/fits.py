@@ -18,7 +18,7 @@ def draw_time_ratios(
     result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", labels: Mapping[str, str] | None = None
 ) -> None:
     """Draw time ratios with limits; right of 1 means longer life than the reference."""
-    _draw_ratios(result, ax, "time_ratio", "time ratio (above 1: lasts longer than the reference)", labels)
+    _draw_ratios(result, ax, "time_ratio", axis="time ratio (above 1: lasts longer than the reference)", labels=labels)
     headings(ax, title, subtitle)
 
 
@@ -26,11 +26,13 @@ def draw_hazard_ratios(
     result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", labels: Mapping[str, str] | None = None
 ) -> None:
     """Draw hazard ratios with limits; left of 1 means fewer failures a day than the reference."""
-    _draw_ratios(result, ax, "hazard_ratio", "hazard ratio (below 1: fails less often than the reference)", labels)
+    _draw_ratios(
+        result, ax, "hazard_ratio", axis="hazard ratio (below 1: fails less often than the reference)", labels=labels
+    )
     headings(ax, title, subtitle)
 
 
-def _draw_ratios(result: Any, ax: "Axes", column: str, axis: str, labels: Mapping[str, str] | None) -> None:
+def _draw_ratios(result: Any, ax: "Axes", column: str, *, axis: str, labels: Mapping[str, str] | None) -> None:
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
     table = result.table

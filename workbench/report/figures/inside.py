@@ -23,7 +23,16 @@ def draw_inside(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "")
     """Draw the share wet inside by level with exact limits."""
     c = result.columns
     labels = [f"{g} ({w} of {n})" for g, w, n in zip(c["group"], c["wet"], c["opened"], strict=True)]
-    _bars(ax, labels, c["share_wet"], c["lower"], c["upper"], "share of opened units wet inside, %", title, subtitle)
+    _bars(
+        ax,
+        labels,
+        c["share_wet"],
+        lower=c["lower"],
+        upper=c["upper"],
+        axis="share of opened units wet inside, %",
+        title=title,
+        subtitle=subtitle,
+    )
 
 
 def draw_imputed(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
@@ -34,7 +43,16 @@ def draw_imputed(result: Any, ax: "Axes", *, title: str = "", subtitle: str = ""
         f"{f'{g}: ' if several else ''}{mechanism_words(cause)}, day {time:g}"
         for g, cause, time in zip(c["group"], c["cause"], c["time"], strict=True)
     ]
-    _bars(ax, labels, c["incidence"], c["lower"], c["upper"], "share of units lost, %", title, subtitle)
+    _bars(
+        ax,
+        labels,
+        c["incidence"],
+        lower=c["lower"],
+        upper=c["upper"],
+        axis="share of units lost, %",
+        title=title,
+        subtitle=subtitle,
+    )
 
 
 def draw_shapes(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
@@ -42,7 +60,17 @@ def draw_shapes(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "")
     c = result.columns
     labels = [f"{mechanism_words(m)} ({n})" for m, n in zip(c["mechanism"], c["failures"], strict=True)]
     axis = "Weibull shape (under 1 early-life, over 1 wear-out); in brackets: failures"
-    _bars(ax, labels, c["shape"], c["lower"], c["upper"], axis, title, subtitle, percent=False)
+    _bars(
+        ax,
+        labels,
+        c["shape"],
+        lower=c["lower"],
+        upper=c["upper"],
+        axis=axis,
+        title=title,
+        subtitle=subtitle,
+        percent=False,
+    )
     ax.axvline(1.0, color="black", linewidth=1.0, linestyle=(0, (4, 3)))
 
 
@@ -64,12 +92,12 @@ def _bars(
     ax: "Axes",
     labels: list[str],
     value: np.ndarray,
+    *,
     lower: np.ndarray,
     upper: np.ndarray,
     axis: str,
     title: str,
     subtitle: str,
-    *,
     percent: bool = True,
 ) -> None:
     columns = {"label": np.array(labels, dtype=object), "value": value, "lower": lower, "upper": upper}

@@ -42,7 +42,7 @@ def headings(ax: "Axes", title: str = "", subtitle: str = "") -> None:
         )
 
 
-def spread_apart(wanted: Sequence[float], gap: float, low: float, high: float) -> np.ndarray:
+def spread_apart(wanted: Sequence[float], gap: float, low: float, *, high: float) -> np.ndarray:
     """Return positions at least `gap` apart and as near to the wanted ones as squares allow.
 
     Shapes: wanted (n,), returns (n,).
@@ -78,7 +78,7 @@ def label_ends(ax: "Axes", labels: Sequence[EndLabel], *, size: float = 10.5, be
     rows = max(text.count("\n") + 1 for text in texts)
     inches = ax.figure.get_figure(root=True).get_size_inches()[1] * 0.8 - below
     gap = (high - low) * 1.25 * size * rows / 72 / inches
-    places = spread_apart([label.y for label in labels], gap, low + gap / 2, high - gap / 2)
+    places = spread_apart([label.y for label in labels], gap, low + gap / 2, high=high - gap / 2)
     right = ax.get_xlim()[1]
     span = right - ax.get_xlim()[0]
     for label, text, place in zip(labels, texts, places, strict=True):
@@ -102,6 +102,7 @@ def risk_strip(
     ax: "Axes",
     times: Sequence[float],
     counts: Mapping[str, Sequence[str]],
+    *,
     colours: Mapping[str, str],
     heading: str = "At risk at the start of the day",
 ) -> None:
@@ -112,7 +113,9 @@ def risk_strip(
     row_height, first = 15.0, -50.0
     side = ("data", "axes fraction")
 
-    def write(x: float, dx: float, row: int, text: str, colour: str, align: Literal["left", "center", "right"]) -> None:
+    def write(
+        x: float, dx: float, row: int, *, text: str, colour: str, align: Literal["left", "center", "right"]
+    ) -> None:
         written = ax.annotate(
             text,
             (x, 0),
@@ -129,9 +132,9 @@ def risk_strip(
         written.set_in_layout(align == "right" or row == len(counts))
 
     left = ax.get_xlim()[0]
-    write(left, -8, 0, heading, MUTED, "left")
+    write(left, -8, 0, text=heading, colour=MUTED, align="left")
     for row, (level, numbers) in enumerate(counts.items(), start=1):
-        write(left, -36, row, figure_text(level_words(level), width=20, lines=1), INK, "right")
-        write(left, -24, row, "\u2501\u2501", colours[level], "center")
+        write(left, -36, row, text=figure_text(level_words(level), width=20, lines=1), colour=INK, align="right")
+        write(left, -24, row, text="\u2501\u2501", colour=colours[level], align="center")
         for time, number in zip(times, numbers, strict=True):
-            write(time, 0, row, number, INK, "center")
+            write(time, 0, row, text=number, colour=INK, align="center")

@@ -67,7 +67,7 @@ def draw_ranking(
         if raw and show == "points" and np.isfinite(row.raw_gain):
             ax.plot(100 * row.raw_gain, place, "|", color=FAILED, markersize=15, markeredgewidth=2.6, zorder=4)
             ends.append(100 * row.raw_gain)
-    names = [_row_name(row.choice, row.level, row.reference, labels or {}) for row in rows.itertuples()]
+    names = [_row_name(row.choice, row.level, row.reference, labels=labels or {}) for row in rows.itertuples()]
     ax.set_yticks(range(len(rows)), [figure_text(name, width=44, lines=1) for name in names])
     low, high = min([0.0, *ends]), max([0.0, *ends])
     span = max(high - low, 1e-9)
@@ -76,7 +76,7 @@ def draw_ranking(
         ax.text(
             high + 0.04 * span,
             place,
-            _gain_words(scale * getattr(row, gain), show, result.unit, row.grade),
+            _gain_words(scale * getattr(row, gain), show, result.unit, grade=row.grade),
             va="center",
             fontsize=9.5,
         )
@@ -91,12 +91,12 @@ def draw_ranking(
     headings(ax, title, " ".join(filter(None, (subtitle, more))))
 
 
-def _row_name(choice: str, level: str, reference: str, labels: Labels) -> str:
+def _row_name(choice: str, level: str, reference: str, *, labels: Labels) -> str:
     shown = [labels.get((choice, v), level_words(v)) for v in (level, reference)]
     return f"{level_words(choice)}: {shown[0]} for {shown[1]}"
 
 
-def _gain_words(value: float, show: str, unit: str, grade: str) -> str:
+def _gain_words(value: float, show: str, unit: str, *, grade: str) -> str:
     words = points_text(value / 100) if show == "points" else days_text(value, unit, signed=True)
     return f"{words}, {grade}"
 

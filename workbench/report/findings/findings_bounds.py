@@ -54,10 +54,10 @@ def shortcut_findings(data: SeasonData, choice: ChoiceComparison, name: str) -> 
 
 
 def missing_findings(
-    data: SeasonData, choice: ChoiceComparison, name: str, section: str, order: float, level: str
+    data: SeasonData, choice: ChoiceComparison, name: str, *, section: str, order: float, level: str
 ) -> list[Finding]:
     """Return what the missing units could do to the difference between a level and its reference."""
-    bounds = missing_bounds(choice.lives, choice.column, level, choice.reference, data.mission)
+    bounds = missing_bounds(choice.lives, choice.column, level, reference=choice.reference, mission=data.mission)
     if bounds is None:
         return []
     shares = choice.shares

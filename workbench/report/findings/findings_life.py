@@ -55,12 +55,12 @@ def choice_findings(data: SeasonData, column: str, *, section: str, order: float
                 id=name, kind="not known", section=section, order=order, statement=sentence, method="Not estimable."
             )
         ]
-    findings = [_curves(data, choice, name, section, order, short=short)]
-    findings += _contrasts(data, choice, name, section)
+    findings = [_curves(data, choice, name, section=section, order=order, short=short)]
+    findings += _contrasts(data, choice, name, section=section)
     if not short:
-        findings.append(_days(data, choice, name, section, order + 0.1))
+        findings.append(_days(data, choice, name, section=section, order=order + 0.1))
         findings += shortcut_findings(data, choice, name)
-        findings += missing_findings(data, choice, name, section, order + 0.3, _foremost(choice))
+        findings += missing_findings(data, choice, name, section=section, order=order + 0.3, level=_foremost(choice))
     return findings
 
 
@@ -84,12 +84,16 @@ def _or_last(p_value: float) -> float:
 
 
 def _curves(
-    data: SeasonData, choice: ChoiceComparison, name: str, section: str, order: float, *, short: bool
+    data: SeasonData, choice: ChoiceComparison, name: str, *, section: str, order: float, short: bool
 ) -> Finding:
     level = _foremost(choice)
     difference = choice.differences[level]
     first = difference_sentence(
-        choice.shares[level], choice.shares[choice.reference], difference, data.mission_text, data.confidence
+        choice.shares[level],
+        choice.shares[choice.reference],
+        difference,
+        mission=data.mission_text,
+        confidence=data.confidence,
     )
     first = _of_choice(choice, first)
     rest = [_association(choice, level)]
@@ -218,7 +222,7 @@ def _gap(difference: tuple[float, float, float]) -> str:
     return f"{points_text(estimate)} ({ends[0]} to {ends[1]})"
 
 
-def _contrasts(data: SeasonData, choice: ChoiceComparison, name: str, section: str) -> list[Finding]:
+def _contrasts(data: SeasonData, choice: ChoiceComparison, name: str, *, section: str) -> list[Finding]:
     """Each level against the reference as a finding of its own, for whoever reads findings.json."""
     words = id_words(choice.levels)
     found = []
@@ -233,7 +237,7 @@ def _contrasts(data: SeasonData, choice: ChoiceComparison, name: str, section: s
             "failures": sum(s.failures for s in pair),
             "on_slide": False,
         }
-        sentence = difference_sentence(pair[0], pair[1], share, data.mission_text, data.confidence)
+        sentence = difference_sentence(pair[0], pair[1], share, mission=data.mission_text, confidence=data.confidence)
         found.append(
             Finding(
                 id=f"{name}.{words[level]}",
@@ -251,7 +255,9 @@ def _contrasts(data: SeasonData, choice: ChoiceComparison, name: str, section: s
         found.append(
             Finding(
                 id=f"{name}.{words[level]}.days",
-                statement=days_sentence(pair[0].name, pair[1].name, days, data.mission_text, data.confidence),
+                statement=days_sentence(
+                    pair[0].name, pair[1].name, days, horizon=data.mission_text, confidence=data.confidence
+                ),
                 estimate=days[0],
                 lower=days[1],
                 upper=days[2],
@@ -263,11 +269,11 @@ def _contrasts(data: SeasonData, choice: ChoiceComparison, name: str, section: s
     return found
 
 
-def _days(data: SeasonData, choice: ChoiceComparison, name: str, section: str, order: float) -> Finding:
+def _days(data: SeasonData, choice: ChoiceComparison, name: str, *, section: str, order: float) -> Finding:
     level = _foremost(choice)
     shares, days = choice.shares, choice.days[level]
     statement = days_sentence(
-        shares[level].name, shares[choice.reference].name, days, data.mission_text, data.confidence
+        shares[level].name, shares[choice.reference].name, days, horizon=data.mission_text, confidence=data.confidence
     )
     table = choice.means.table.set_index("group")
     half = choice.curve.quantile(0.5).set_index("group")["time"]

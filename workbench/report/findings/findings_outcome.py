@@ -147,7 +147,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
         first = f"How many units last {data.mission_text} is not known: none was observed that long."
     b10, median = ((float(row.time), float(row.lower), float(row.upper)) for row in quantile.itertuples())
     early = age_sentence("One unit in ten", b10, data.confidence)
-    half = median_sentence(median, float(end["survival"]), f"day {last:.0f}", data.confidence)
+    half = median_sentence(median, float(end["survival"]), f"day {last:.0f}", confidence=data.confidence)
     return [
         Finding(
             id="outcome.lasting",

@@ -54,11 +54,13 @@ def planning_findings(
         findings += _visits(data)
     except EstimateError as error:
         statement = f"Next season could not be planned from these lives: {error}."
-        findings += _unplanned("refused", 9, statement, "Planning needs failures and a mission within what was seen.")
+        findings += _unplanned(
+            "refused", 9, statement, method="Planning needs failures and a mission within what was seen."
+        )
     return findings
 
 
-def _unplanned(name: str, order: int, statement: str, method: str) -> list[Finding]:
+def _unplanned(name: str, order: int, statement: str, *, method: str) -> list[Finding]:
     return [Finding(id=f"plan.{name}", kind="plan", section="plan", order=order, statement=statement, method=method)]
 
 
@@ -107,7 +109,7 @@ def _shown(data: SeasonData) -> list[Finding]:
             kind="demonstration",
             section="plan",
             order=5,
-            statement=demonstration_sentence(failed + lasted, failed, CONFIDENCE, mission),
+            statement=demonstration_sentence(failed + lasted, failed, CONFIDENCE, mission=mission),
             estimate=lasted / (failed + lasted),
             lower=demonstrated_reliability(failed + lasted, failed, CONFIDENCE),
             confidence=CONFIDENCE,
@@ -250,7 +252,7 @@ def _trial(data: SeasonData, trial: Mapping[str, Any], say: Callable[[str], None
         )
     except EstimateError as error:
         statement = f"A fair trial could not be planned: {error}."
-        return _unplanned("trial", 3, statement, "A trial needs failures within the mission.")
+        return _unplanned("trial", 3, statement, method="A trial needs failures within the mission.")
     return [
         Finding(
             id="plan.trial",
@@ -313,7 +315,7 @@ def _visits(data: SeasonData) -> list[Finding]:
         statement = (
             f"How often to visit cannot be told: hardly any unit is expected to fail within {data.mission_text}."
         )
-        return _unplanned("visits", 4, statement, "Expected width of the limits of the time by which 10 % fail.")
+        return _unplanned("visits", 4, statement, method="Expected width of the limits of the time by which 10 % fail.")
     return [
         Finding(
             id="plan.visits",

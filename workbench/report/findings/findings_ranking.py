@@ -35,12 +35,12 @@ def ranking_findings(data: SeasonData) -> list[Finding]:
         return [_not_ranked(data.no_ranking)]
     rows = rows_of(data, ranking)
     strong = [row for row in rows if row.grade in ("clear", "likely")]
-    findings = [_overview(data, ranking, rows, strong, question)]
-    findings += [_comparison(data, ranking, row, number, strong) for number, row in enumerate(rows)]
+    findings = [_overview(data, ranking, rows, strong=strong, question=question)]
+    findings += [_comparison(data, ranking, row, number=number, strong=strong) for number, row in enumerate(rows)]
     if strong:
         findings += [_days(data, ranking, strong), _raw(data, ranking, strong)]
     findings += _apart(data, ranking, rows)
-    return findings + check_findings(data, ranking, rows, question)
+    return findings + check_findings(data, ranking, rows, question=question)
 
 
 def _not_ranked(reason: str) -> Finding:
@@ -63,7 +63,7 @@ def _counts(ranking: Ranking) -> str:
 
 
 def _overview(
-    data: SeasonData, ranking: Ranking, rows: list[RankedRow], strong: list[RankedRow], question: RankingQuestion
+    data: SeasonData, ranking: Ranking, rows: list[RankedRow], *, strong: list[RankedRow], question: RankingQuestion
 ) -> Finding:
     if strong:
         told = [
@@ -118,7 +118,7 @@ def _table(rows: list[RankedRow]) -> dict[str, list[Any]]:
     }
 
 
-def _comparison(data: SeasonData, ranking: Ranking, row: RankedRow, number: int, strong: list[RankedRow]) -> Finding:
+def _comparison(data: SeasonData, ranking: Ranking, row: RankedRow, *, number: int, strong: list[RankedRow]) -> Finding:
     on_slide = row in strong[:MOST_SLIDES]
     words = id_words([r for r in dict.fromkeys([row.base, row.level])])
     return Finding(
@@ -126,7 +126,7 @@ def _comparison(data: SeasonData, ranking: Ranking, row: RankedRow, number: int,
         kind="difference",
         section="ranking",
         order=1 + number / 100,
-        statement=claim_sentence(row, data.mission_text, data.confidence, ranking.causes),
+        statement=claim_sentence(row, data.mission_text, data.confidence, causes=ranking.causes),
         estimate=row.gain,
         lower=row.lower,
         upper=row.upper,

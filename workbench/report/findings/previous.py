@@ -114,12 +114,12 @@ def _action(data: SeasonData, action: Mapping[str, Any], number: int) -> list[Fi
         ]  # fmt: skip
     carried = data.levels(choice)
     if new not in carried or old not in carried:
-        return [_not_apart(data, choice, old, new, what, name, common)]
-    return [_contrast(data, choice, old, new, what, name, common)]
+        return [_not_apart(data, choice, old, new=new, what=what, name=name, common=common)]
+    return [_contrast(data, choice, old, new=new, what=what, name=name, common=common)]
 
 
 def _not_apart(
-    data: SeasonData, choice: str, old: str, new: str, what: str, name: str, common: Mapping[str, Any]
+    data: SeasonData, choice: str, old: str, *, new: str, what: str, name: str, common: Mapping[str, Any]
 ) -> Finding:
     seasons = {"this season": data}
     if isinstance(data.previous, SeasonData):
@@ -127,7 +127,7 @@ def _not_apart(
     table: dict[str, list[str]] = {"season": [], "level": [], "units": [], f"lasted {data.mission_text}": []}
     for season, own in seasons.items():
         for level in (old, new):
-            units, share = _raw_share(own, choice, level, data.mission)
+            units, share = _raw_share(own, choice, level, mission=data.mission)
             for heading, cell in zip(table, (season, data.label(choice, level), f"{units}", share), strict=True):
                 table[heading].append(cell)
     return Finding(
@@ -148,7 +148,7 @@ def _not_apart(
     )
 
 
-def _raw_share(data: SeasonData, choice: str, level: str, mission: float) -> tuple[int, str]:
+def _raw_share(data: SeasonData, choice: str, level: str, *, mission: float) -> tuple[int, str]:
     if choice not in data.lives.covariates:
         return 0, "not known"
     lives = data.lives.take((data.lives.covariates[choice].astype(str) == level).to_numpy())
@@ -165,15 +165,15 @@ def _raw_share(data: SeasonData, choice: str, level: str, mission: float) -> tup
 
 
 def _contrast(
-    data: SeasonData, choice: str, old: str, new: str, what: str, name: str, common: Mapping[str, Any]
+    data: SeasonData, choice: str, old: str, *, new: str, what: str, name: str, common: Mapping[str, Any]
 ) -> Finding:
     levels = [old, *(level for level in data.levels(choice) if level != old)]
     ordered = replace(data, lives=_with_first(data.lives, choice, levels))
     compared = compare_choice(ordered, choice, with_days=False)
     pair = [compared.shares[new], compared.shares[old]]
     raw = compared.differences[new]
-    sentence = difference_sentence(pair[0], pair[1], raw, data.mission_text, data.confidence)
-    adjusted, basis = _adjusted(data, choice, old, new)
+    sentence = difference_sentence(pair[0], pair[1], raw, mission=data.mission_text, confidence=data.confidence)
+    adjusted, basis = _adjusted(data, choice, old, new=new)
     caveats = [SEASONS_DIFFER, "An action was not dealt out by lot: what goes with it need not be its effect."]
     more = ""
     if adjusted is not None:
@@ -183,7 +183,7 @@ def _contrast(
     else:
         caveats.append(f"No adjusted figure: {basis}.")
     verdict = _verdict(adjusted or raw)
-    last = _earlier(data, choice, old, new)
+    last = _earlier(data, choice, old, new=new)
     return Finding(
         id=name,
         kind="contrast",
@@ -224,12 +224,12 @@ def _group_cell(share: Any) -> str:
     return f"{percent_text(share.share)} ({percent_text(share.lower)} to {percent_text(share.upper)})"
 
 
-def _earlier(data: SeasonData, choice: str, old: str, new: str) -> list[tuple[str, str, str]]:
+def _earlier(data: SeasonData, choice: str, old: str, *, new: str) -> list[tuple[str, str, str]]:
     if not isinstance(data.previous, SeasonData):
         return []
     rows = []
     for level in (old, new):
-        _, cell = _raw_share(data.previous, choice, level, data.mission)
+        _, cell = _raw_share(data.previous, choice, level, mission=data.mission)
         rows.append(("last season", data.label(choice, level), cell))
     return rows
 
@@ -265,7 +265,7 @@ def pooled_lives(this: SeasonData, last: SeasonData) -> Lives:
     )
 
 
-def _adjusted(data: SeasonData, choice: str, old: str, new: str) -> tuple[tuple[float, float, float] | None, str]:
+def _adjusted(data: SeasonData, choice: str, old: str, *, new: str) -> tuple[tuple[float, float, float] | None, str]:
     pooled = pooled_lives(data, data.previous) if isinstance(data.previous, SeasonData) else data.lives
     adjust = [c for c in ("environment",) if c in pooled.covariates and pooled.covariates[c].nunique() > 1]
     if "season_pooled" in pooled.covariates:

@@ -16,7 +16,7 @@ CAUSE_RESAMPLES = 400
 
 
 def check_findings(
-    data: SeasonData, ranking: Ranking, rows: list[RankedRow], question: RankingQuestion
+    data: SeasonData, ranking: Ranking, rows: list[RankedRow], *, question: RankingQuestion
 ) -> list[Finding]:
     """Return how the ranking holds under other assumptions, for the appendix."""
     strong = [r for r in rows if r.grade in ("clear", "likely")]
@@ -200,7 +200,7 @@ def _by_mechanism(data: SeasonData, question: RankingQuestion) -> list[Finding]:
             section="ranking",
             order=8,
             statement=(
-                claim_sentence(top, data.mission_text, data.confidence, ranking.causes).removesuffix(".")
+                claim_sentence(top, data.mission_text, data.confidence, causes=ranking.causes).removesuffix(".")
                 + f"; to anything, raw, {percent_text(lost[top.choice, top.level])} were lost with {top.name} and "
                 f"{percent_text(lost[top.choice, top.base])} with {top.base_name}."
             ),

@@ -93,7 +93,7 @@ def _bare(data: SeasonData, choice: str, level: str) -> str:
     return data.label(choice, level).removeprefix(f"{shown_name(choice, 24)}: ")
 
 
-def claim_sentence(row: RankedRow, mission: str, confidence: float, causes: tuple[str, ...] = ()) -> str:
+def claim_sentence(row: RankedRow, mission: str, confidence: float, *, causes: tuple[str, ...] = ()) -> str:
     """Return what the ranking says of one comparison: shares first, then the gain with limits, then the grade."""
     what = shown_name(row.choice)
     head = f"{what[0].upper()}{what[1:]}: "

@@ -138,15 +138,15 @@ def review(
         say("reading last season")
         data = replace(data, previous=read_previous(previous, data))
     claims, withheld = gather_findings(data, say)
-    return write_review(data, claims, withheld, folder, locations=locations, say=say)
+    return write_review(data, claims, withheld, out=folder, locations=locations, say=say)
 
 
 def write_review(
     data: SeasonData,
     claims: Sequence[Finding],
     withheld: Sequence[str],
-    out: Any,
     *,
+    out: Any,
     locations: bool = False,
     say: Callable[[str], None] = lambda _: None,
 ) -> Review:
@@ -162,7 +162,7 @@ def write_review(
             "review.html": deck_html(slides, title).encode(),
             "summary.html": summary_html(claims, data).encode(),
             "review.pptx": deck_pptx(slides, title),
-            "findings.json": findings_json(data.log, data.settings, versions, claims).encode(),
+            "findings.json": findings_json(data.log, data.settings, versions, findings=claims).encode(),
             "set_aside.csv": csv_text(set_aside_frame(data.log, locations=locations)).encode("utf-8-sig"),
             "ledger.csv": csv_text(data.log.ledger).encode("utf-8-sig"),
         },

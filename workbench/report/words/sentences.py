@@ -75,6 +75,7 @@ def difference_sentence(
     group: ShareOfGroup,
     reference: ShareOfGroup,
     difference: tuple[float, float, float],
+    *,
     mission: str,
     confidence: float,
 ) -> str:
@@ -100,7 +101,7 @@ def _unknown(group: ShareOfGroup, reference: ShareOfGroup) -> str:
 
 
 def days_sentence(
-    name: str, reference: str, difference: tuple[float, float, float], horizon: str, confidence: float
+    name: str, reference: str, difference: tuple[float, float, float], *, horizon: str, confidence: float
 ) -> str:
     """Return the difference in mean working days up to the horizon.
 
@@ -184,7 +185,7 @@ def age_sentence(who: str, age: tuple[float, float, float], confidence: float) -
     return f"{who} had failed by day {day:.0f}{limits}."
 
 
-def median_sentence(age: tuple[float, float, float], last_share: float, last_day: str, confidence: float) -> str:
+def median_sentence(age: tuple[float, float, float], last_share: float, last_day: str, *, confidence: float) -> str:
     """Return the age by which half have failed, or that it was not reached.
 
     Examples

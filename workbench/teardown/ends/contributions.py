@@ -32,7 +32,7 @@ def failure_contributions(
         rows = np.flatnonzero((groups.codes == number) & lives.failed)
         start, end, mass = _drops(table[table["group"] == label])
         if rows.size and mass.size:
-            parts[rows] = _shared(lives.take(rows), start, end, mass, wanted)
+            parts[rows] = _shared(lives.take(rows), start, end, mass=mass, times=wanted)
         lost = known.loc[known["group"] == label, "survival"].isna().to_numpy()
         parts[np.ix_(groups.codes == number, lost)] = np.nan
     return groups.labels, groups.codes, parts
@@ -48,7 +48,7 @@ def _drops(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return start[kept], end[kept], mass[kept]
 
 
-def _shared(lives: Lives, start: np.ndarray, end: np.ndarray, mass: np.ndarray, times: np.ndarray) -> np.ndarray:
+def _shared(lives: Lives, start: np.ndarray, end: np.ndarray, *, mass: np.ndarray, times: np.ndarray) -> np.ndarray:
     low, up = lives.lower[:, None], lives.upper[:, None]
     if (start == end).all():
         inside = end == up

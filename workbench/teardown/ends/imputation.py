@@ -134,7 +134,9 @@ def imputed_incidence(
     labels, codes, parts = failure_contributions(lives, wanted, by)
     place = _Places(labels, codes, parts, tuple(causes))
     share = np.array([place.incidence(row) for row in filled])
-    size = _effective_units(lives.replace(cause=filled[0]), wanted, by, labels, causes, confidence)
+    size = _effective_units(
+        lives.replace(cause=filled[0]), wanted, by, labels=labels, causes=causes, confidence=confidence
+    )
     recorded = place.incidence(known)
     columns = {
         "group": np.repeat(np.array(labels, dtype=object), len(causes) * wanted.size),
@@ -167,7 +169,7 @@ class _Places:
 
 
 def _effective_units(
-    lives: Lives, times: np.ndarray, by: str | None, labels: Sequence[str], causes: Sequence[str], confidence: float
+    lives: Lives, times: np.ndarray, by: str | None, *, labels: Sequence[str], causes: Sequence[str], confidence: float
 ) -> np.ndarray:
     """How many units, all followed to that time, would give the limits that the estimate has; shape (g, c, m)."""
     found = cumulative_incidence(lives, by, confidence=confidence).at(times).set_index(["group", "cause", "time"])

@@ -60,7 +60,10 @@ def inside_condition(
         (name, codes == names.index(name) if name in names else np.zeros(len(codes), dtype=bool)) for name in wanted
     ]
     groups.append(("all", np.ones(len(codes), dtype=bool)))
-    rows = [_row(label, part, condition, teardowns, back, missing, confidence) for label, part in groups]
+    rows = [
+        _row(label, part, condition, teardowns=teardowns, back=back, missing=missing, confidence=confidence)
+        for label, part in groups
+    ]
     table = pd.DataFrame(rows)
     unopened, opened = int(table["not_opened"].iloc[-1]), int(table["opened"].iloc[-1])
     notes = [
@@ -95,6 +98,7 @@ def _row(
     label: str,
     part: np.ndarray,
     condition: np.ndarray,
+    *,
     teardowns: Teardowns,
     back: np.ndarray,
     missing: np.ndarray,

@@ -60,11 +60,11 @@ def ends_of_units(lives: Lives, mission: float, by: str | None = None) -> EndsOf
     tables = []
     for number, label in enumerate(groups.labels):
         part = groups.codes == number
-        tables.append(_group_table(label, lives, part, end, (loss, low, high)))
+        tables.append(_group_table(label, lives, part, end=end, days=(loss, low, high)))
     table = pd.concat(tables, ignore_index=True)
     return EndsOfUnits(
         columns={name: table[name].to_numpy() for name in table.columns},
-        notes=(*groups.notes, *_notes(lives, end, mission, loss, low, high)),
+        notes=(*groups.notes, *_notes(lives, end, mission, loss=loss, low=low, high=high)),
         mission=float(mission),
         unit=lives.unit,
     )
@@ -77,7 +77,7 @@ def _missing(lives: Lives) -> np.ndarray:
 
 
 def _group_table(
-    label: str, lives: Lives, part: np.ndarray, end: np.ndarray, days: tuple[np.ndarray, np.ndarray, np.ndarray]
+    label: str, lives: Lives, part: np.ndarray, *, end: np.ndarray, days: tuple[np.ndarray, np.ndarray, np.ndarray]
 ) -> pd.DataFrame:
     weight = lives.weight
     units, failures = weight[part].sum(), weight[part & lives.failed].sum()
@@ -136,7 +136,7 @@ def _mean_loss(lives: Lives, mission: float) -> np.ndarray:
 
 
 def _notes(
-    lives: Lives, end: np.ndarray, mission: float, loss: np.ndarray, low: np.ndarray, high: np.ndarray
+    lives: Lives, end: np.ndarray, mission: float, *, loss: np.ndarray, low: np.ndarray, high: np.ndarray
 ) -> tuple[str, ...]:
     ended = end != ""
     weight = lives.weight[ended]

@@ -41,7 +41,10 @@ def shapes_by_mechanism(lives: Lives, *, confidence: float = 0.95) -> MechanismS
         raise EstimateError("these lives carry no causes, so no mechanism has a shape")
     names = sorted({str(c) for c in lives.cause if c and c != UNDETERMINED})
     failures = {name: int(lives.weight[lives.cause == name].sum()) for name in names}
-    rows = [_row(lives, name, failures[name], confidence) for name in sorted(names, key=lambda n: (-failures[n], n))]
+    rows = [
+        _row(lives, name, failures[name], confidence=confidence)
+        for name in sorted(names, key=lambda n: (-failures[n], n))
+    ]
     unknown = int(lives.weight[lives.cause == UNDETERMINED].sum())
     notes = ["A shape says how the risk changes with age, not why; mixed mechanisms show a shape of their own."]
     if unknown:
@@ -60,7 +63,7 @@ def shapes_by_mechanism(lives: Lives, *, confidence: float = 0.95) -> MechanismS
     return MechanismShapes(columns=columns, notes=tuple(notes), confidence=confidence)
 
 
-def _row(lives: Lives, name: str, failures: int, confidence: float) -> dict[str, object]:
+def _row(lives: Lives, name: str, failures: int, *, confidence: float) -> dict[str, object]:
     row: dict[str, object] = {
         "mechanism": name,
         "failures": failures,

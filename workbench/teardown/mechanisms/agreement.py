@@ -69,7 +69,9 @@ def compare_verdicts(suggestions: MechanismSuggestions, *, confidence: float = 0
     look_again = _look_again(suggestions, table, verdict)
     return Agreement(
         columns={name: counted[name].to_numpy() for name in counted.columns},
-        notes=_notes(compared, agreed, len(look_again), int((~np.isin(verdict.astype(str), NO_MECHANISM)).sum())),
+        notes=_notes(
+            compared, agreed, len(look_again), verdicts=int((~np.isin(verdict.astype(str), NO_MECHANISM)).sum())
+        ),
         compared=compared,
         agreed=agreed,
         lower=lower,
@@ -87,7 +89,7 @@ def _look_again(suggestions: MechanismSuggestions, table: pd.DataFrame, verdict:
     causes = suggestions.teardowns.records.reindex(columns=["cause"])["cause"].to_numpy(dtype=object)[suggestions.rows]
     checked = ~np.isnan(suggestions.teardowns.seen[suggestions.rows]).all(axis=1)
     reasons = [
-        _reason(str(verdict[i]), str(causes[i]), float(own[i]), bool(checked[i]), row)
+        _reason(str(verdict[i]), str(causes[i]), float(own[i]), checked=bool(checked[i]), row=row)
         for i, row in enumerate(table.to_dict("records"))
     ]
     found = pd.DataFrame(
@@ -105,7 +107,7 @@ def _look_again(suggestions: MechanismSuggestions, table: pd.DataFrame, verdict:
     return found.sort_values("verdict_probability", kind="stable", na_position="last").reset_index(drop=True)
 
 
-def _reason(verdict: str, cause: str, own: float, checked: bool, row: dict) -> str:
+def _reason(verdict: str, cause: str, own: float, *, checked: bool, row: dict) -> str:
     parts = []
     if verdict in MODES and verdict not in FAMILY_OF:
         parts.append("the verdict is a mode (how it failed as seen from outside), no mechanism")
@@ -125,7 +127,7 @@ def _reason(verdict: str, cause: str, own: float, checked: bool, row: dict) -> s
     return "; ".join(parts)
 
 
-def _notes(compared: int, agreed: int, again: int, verdicts: int) -> tuple[str, ...]:
+def _notes(compared: int, agreed: int, again: int, *, verdicts: int) -> tuple[str, ...]:
     if not compared:
         return (f"{count_of(verdicts, 'verdict')}, and no unit in which both a person and the signs name a mechanism.",)
     return (

@@ -150,7 +150,7 @@ def _suggest(teardowns: Teardowns, evidence: pd.DataFrame) -> MechanismSuggestio
     read = [reader.read(signs, chances) for signs, chances in zip(seen, probabilities, strict=True)]
     return MechanismSuggestions(
         columns=_columns(teardowns, rows, read),
-        notes=_notes(teardowns, model, rows, read),
+        notes=_notes(teardowns, model, rows, read=read),
         mechanisms=model.mechanisms,
         probabilities=probabilities,
         rows=rows,
@@ -286,7 +286,9 @@ def _note(reading: _Reading, teardowns: Teardowns, row: int) -> str:
     return " ".join(parts)
 
 
-def _notes(teardowns: Teardowns, model: EvidenceModel, rows: np.ndarray, read: Sequence[_Reading]) -> tuple[str, ...]:
+def _notes(
+    teardowns: Teardowns, model: EvidenceModel, rows: np.ndarray, *, read: Sequence[_Reading]
+) -> tuple[str, ...]:
     named = sum(r.mechanism != UNDETERMINED for r in read)
     opened = int((teardowns.opened & teardowns.failed).sum())
     survivors = int((teardowns.opened & teardowns.survived).sum())

@@ -119,7 +119,7 @@ def read_teardowns(
     for row in np.flatnonzero(wrong):
         troubles.add(row, "mechanism", _NO_FAILURE.format(outcome=outcome[row] or "not recorded"), _NO_FAILURE_ADVICE)
 
-    contradicted = _drop_contradictions(seen, signs, condition, troubles)
+    contradicted = _drop_contradictions(seen, signs, condition, troubles=troubles)
     verdict[~failed] = ""
     sure = (_words(frame, "confidence") == "sure") & ~np.isin(_words(frame, "analyst"), _PROGRAM_WORDS)
     return Teardowns(
@@ -181,7 +181,7 @@ def _by_position(row: int, field: str) -> Mapping[str, Any]:
 
 
 def _drop_contradictions(
-    seen: np.ndarray, signs: tuple[str, ...], condition: np.ndarray, troubles: _Troubles
+    seen: np.ndarray, signs: tuple[str, ...], condition: np.ndarray, *, troubles: _Troubles
 ) -> tuple[str, ...]:
     """Blank both halves of every contradicting pair; returns for each record the pairs in words."""
     place = {sign: column for column, sign in enumerate(signs)}

@@ -107,7 +107,7 @@ def sheets_html(records: pd.DataFrame | None = None, *, table: pd.DataFrame | No
     evidence = read_evidence_table() if table is None else table
     rows: list[Mapping[str, Any]] = [{}] if records is None else records.to_dict("records")  # type: ignore[assignment]
     signs = _signs_html(evidence)
-    pages = "".join(_page(row, number, len(rows), signs) for number, row in enumerate(rows, start=1))
+    pages = "".join(_page(row, number, len(rows), signs=signs) for number, row in enumerate(rows, start=1))
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>Teardown sheets</title>'
         f"<style>{_STYLE}</style></head><body>{pages}</body></html>\n"
@@ -136,7 +136,7 @@ def _write(path: str | Path, text: str) -> Path:
     return place
 
 
-def _page(row: Mapping[str, Any], number: int, pages: int, signs: str) -> str:
+def _page(row: Mapping[str, Any], number: int, pages: int, *, signs: str) -> str:
     facts = "".join(f"<div><b>{mechanism_words(name)}:</b> {_fact(row.get(name))}</div>" for name in FACTS)
     steps = "".join(f"<li>{_BOX}{step}</li>" for step in ORDER_OF_WORK)
     unit = _fact(row.get("unit_id")) or "…………"
