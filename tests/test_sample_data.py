@@ -11,7 +11,8 @@ import pytest
 
 from workbench.errors import UsageError
 from workbench.log.dictionary.columns import log_columns, word_key
-from workbench.log.dictionary.evidence import mechanism_names, sign_names
+from workbench.log.dictionary.evidence import sign_names
+from workbench.log.dictionary.known_words import known_mechanisms
 from workbench.log.dictionary.settings import read_settings
 from workbench.log.season_log.reading import read_log
 from workbench.scenario.choices import CHOICES
@@ -120,8 +121,8 @@ def test_columns_words_and_signs_are_those_of_the_dictionary():
 
     assert set(LOG_COLUMNS) - set(SIGNS) <= set(dictionary)
     assert set(SIGNS) <= set(sign_names())
-    assert set(MECHANISMS) <= set(mechanism_names())
-    assert set(CHOICES) == {c.name for c in log_columns() if c.role == "protection"}
+    assert set(MECHANISMS) <= {m.mechanism for m in known_mechanisms()}
+    assert set(CHOICES) <= {c.name for c in log_columns() if c.role == "protection"}
 
 
 @pytest.mark.parametrize("year", YEARS)

@@ -113,7 +113,7 @@ def _headings(source: FleetSource, question: Question) -> tuple[Table, list[str]
     rows = ((0, names), (1, ("x", *(None for _ in names[1:]))))
     sheet = RawSheet(source=source.name, rows=rows, kind="columnar", numbered=False)
     chosen = choose_tables([[sheet]], question.vocabulary, question.settings, from_folder=False)
-    absent = [n for n, c in question.vocabulary.columns.items() if c.role in _FEEDS and n not in chosen.logs[0].places]
+    absent = [n for n, c in question.vocabulary.columns.items() if c.common and n not in chosen.logs[0].places]
     said = f"The log has no column for {', '.join(absent)}; what they would feed is left out."
     return chosen.logs[0], [*chosen.notes, *([said] if absent else [])]
 

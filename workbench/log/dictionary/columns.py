@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from functools import cache, cached_property
 from pathlib import Path
 
-from workbench.log.dictionary.evidence import sign_names
+from workbench.log.dictionary.evidence import known_signs
+from workbench.log.dictionary.known_words import spelled_words
 
 __all__ = ["Column", "evidence_column", "log_columns", "visit_columns", "word_key"]
 
@@ -64,8 +65,12 @@ class Column:
         Whether no other word is accepted.
     required : bool
         Whether a log cannot be read without it.
+    common : bool
+        Whether a log without it is told what it would feed.
     low, high : float
         Limits of a number, both allowed.
+    step : str
+        Step of the teardown at which it is written down, "" where it is not.
     """
 
     name: str
@@ -77,8 +82,10 @@ class Column:
     words: str = field(default="", kw_only=True)
     closed: bool = field(default=False, kw_only=True)
     required: bool = field(default=False, kw_only=True)
+    common: bool = field(default=False, kw_only=True)
     low: float = field(default=float("-inf"), kw_only=True)
     high: float = field(default=float("inf"), kw_only=True)
+    step: str = field(default="", kw_only=True)
 
     @cached_property
     def spellings(self) -> Mapping[str, str]:
@@ -109,16 +116,18 @@ class Column:
         return tuple(dict.fromkeys(k for k in map(word_key, (self.name, *self.headings.split(","))) if k))
 
 
-def evidence_column(sign: str, where: str = "") -> Column:
+def evidence_column(sign: str, where: str = "", *, label: str = "", step: str = "") -> Column:
     """Return the column of a sign found at teardown."""
-    plain = sign.replace("_", " ").capitalize()
-    return Column(sign, "yes_no", role="evidence", meaning=f"{plain}; look at: {where}." if where else f"{plain}.")
+    plain = (label or sign.replace("_", " ")).capitalize()
+    meaning = f"{plain}; look at: {where}." if where else f"{plain}."
+    return Column(sign, "yes_no", role="evidence", meaning=meaning, step=step)
 
 
 @cache
 def log_columns() -> tuple[Column, ...]:
     """Return the columns of the log in their order, signs at teardown last."""
-    return (*_columns_of("log"), *(evidence_column(sign) for sign in sign_names()))
+    signs = (evidence_column(s.sign, s.where, label=s.label, step=s.step) for s in known_signs())
+    return (*_columns_of("log"), *signs)
 
 
 @cache
@@ -138,11 +147,13 @@ def _columns_of(sheet: str) -> list[Column]:
             role=row["role"],
             meaning=row["meaning"],
             headings=row["headings"],
-            words=row["words"],
+            words=row["words"] or spelled_words(row["name"]),
             closed=row["closed"] == "yes",
             required=row["required"] == "yes",
+            common=row["common"] == "yes",
             low=float(row["low"] or "-inf"),
             high=float(row["high"] or "inf"),
+            step=row["step"],
         )
         for row in rows
     ]

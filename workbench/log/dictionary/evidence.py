@@ -3,7 +3,8 @@
 import csv
 import io
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,7 +15,15 @@ from workbench.errors import LogError, UsageError
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["STRENGTHS", "TABLE_COLUMNS", "mechanism_names", "read_evidence_table", "sign_names"]
+__all__ = [
+    "STRENGTHS",
+    "TABLE_COLUMNS",
+    "KnownSign",
+    "known_signs",
+    "mechanism_names",
+    "read_evidence_table",
+    "sign_names",
+]
 
 TABLE_COLUMNS = ("sign", "family", "where", "mechanism", "strength", "confounder", "next_check", "source")
 """Columns of the table, one row a pair of sign and mechanism."""
@@ -26,6 +35,27 @@ _OWN = Path(__file__).with_name("evidence.csv")
 _SLUG = re.compile(r"[a-z][a-z0-9_]*\Z")
 _PER_SIGN = ("family", "where", "confounder", "next_check", "source")
 _Row = tuple[int, dict[str, str]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class KnownSign:
+    """One sign of the built-in table: where and at which step to look for it, what hazards it brings, where it points.
+
+    `strengths`: mechanism to one of `STRENGTHS`; `causes`: circumstances that it points at; `hazards`: names of the
+    cautions to show before it is looked for.
+    """
+
+    sign: str
+    label: str
+    family: str
+    step: str
+    where: str
+    strengths: Mapping[str, str]
+    causes: tuple[str, ...]
+    hazards: tuple[str, ...]
+    confounder: str
+    next_check: str
+    source: str
 
 
 def read_evidence_table(path: str | Path | None = None, *, only: bool = False) -> "pd.DataFrame":
@@ -53,7 +83,20 @@ def read_evidence_table(path: str | Path | None = None, *, only: bool = False) -
 
 def sign_names() -> tuple[str, ...]:
     """Return the built-in signs, each the name of a column in the log."""
-    return tuple(dict.fromkeys(row["sign"] for row in _built_in()))
+    return tuple(sign.sign for sign in known_signs())
+
+
+@cache
+def known_signs() -> tuple[KnownSign, ...]:
+    """Return the built-in signs, in the order in which a teardown meets them."""
+    with _OWN.open(encoding="utf-8", newline="") as lines:
+        return tuple(_known_sign(row) for row in csv.DictReader(lines))
+
+
+def _known_sign(row: dict[str, str]) -> KnownSign:
+    strengths = {mechanism: strength for strength in STRENGTHS for mechanism in row.pop(strength).split()}
+    causes, hazards = tuple(row.pop("causes").split()), tuple(row.pop("hazards").split())
+    return KnownSign(strengths=strengths, causes=causes, hazards=hazards, **row)
 
 
 def mechanism_names() -> tuple[str, ...]:
@@ -63,7 +106,11 @@ def mechanism_names() -> tuple[str, ...]:
 
 @cache
 def _built_in() -> tuple[dict[str, str], ...]:
-    return tuple(row for _, row in _parsed(_OWN.name, _OWN.read_text(encoding="utf-8")))
+    return tuple(
+        {**{name: getattr(sign, name) for name in ("sign", *_PER_SIGN)}, "mechanism": mechanism, "strength": strength}
+        for sign in known_signs()
+        for mechanism, strength in sign.strengths.items()
+    )
 
 
 def _checked_rows(path: Path) -> list[_Row]:

@@ -28,7 +28,6 @@ __all__ = ["read_log", "read_tables"]
 
 RowKey = tuple[str, str, int]
 _OF_TEARDOWNS = ("opened_on", "mechanism")
-_FEEDS = ("protection", "exposure")
 
 
 def read_log(
@@ -181,7 +180,7 @@ def _reference_notes(records: Any, vocabulary: Vocabulary, settings: Settings) -
 
 def _absent_columns(tables: Sequence[Table], vocabulary: Vocabulary) -> list[str]:
     present = {name for table in tables for name in table.places}
-    absent = [n for n, c in vocabulary.columns.items() if c.role in _FEEDS and n not in present]
+    absent = [n for n, c in vocabulary.columns.items() if c.common and n not in present]
     return [f"The log has no column for {', '.join(absent)}; what they would feed is left out."] if absent else []
 
 

@@ -3,11 +3,13 @@
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from workbench.log.dictionary import known_mechanisms
+
 __all__ = [
     "ABSENCE",
     "ACCEPTED_ANSWERS",
-    "CAUSE_FAMILIES",
     "FAMILY_OF",
+    "LEAKS",
     "MODES",
     "NO_MECHANISM",
     "PARTS",
@@ -16,68 +18,24 @@ __all__ = [
     "mechanism_words",
 ]
 
-_BY_FAMILY = {
-    "mechanical": (
-        "lid_seal_leak gland_or_connector_leak vent_or_port_leak housing_crack_leak wicking_along_cable "
-        "immersion_beyond_rating vibration_loosening"
-    ),
-    "material": (
-        "corrosion_contacts galvanic_fastener salt_load overheat cold_limit uv_ageing solder_or_wire_fatigue "
-        "impact_or_crush"
-    ),
-    "instrument": "firmware_or_clock storage_full",
-    "electrical": "ecm_dendrite battery_exhausted battery_fault surge_lightning",
-    "external influence": (
-        "vapour_condensation animal_bite insect_or_nest fungus_biofilm sediment_burial theft_vandalism flood_swept"
-    ),
-    "miscellaneous": (
-        "build_error install_or_service_error transport_or_teardown_damage no_cause_found unknown undetermined"
-    ),
-}
+_KNOWN = known_mechanisms()
 
-FAMILY_OF: Mapping[str, str] = MappingProxyType(
-    {mechanism: family for family, names in _BY_FAMILY.items() for mechanism in names.split()}
-)
+FAMILY_OF: Mapping[str, str] = MappingProxyType({m.mechanism: m.family for m in _KNOWN} | {"unknown": "miscellaneous"})
 """Family of each mechanism: the six families of ISO 14224, by name only; the assignment is ours."""
 
-SEAL_PREVENTS = (
-    "lid_seal_leak",
-    "gland_or_connector_leak",
-    "vent_or_port_leak",
-    "housing_crack_leak",
-    "wicking_along_cable",
-    "immersion_beyond_rating",
-    "vapour_condensation",
-    "ecm_dendrite",
-    "corrosion_contacts",
-    "salt_load",
-    "fungus_biofilm",
-    "water_ingress",
-    "ingress",
-    "condensation",
-    "corrosion",
-)
-"""What a seal can prevent: ingress, condensation, corrosion, and plain words for them; common practice, no source."""
+LEAKS = tuple(m.mechanism for m in _KNOWN if m.moisture == "leak")
+"""What a seal or an entry can prevent: water that comes in past it; common practice, no source."""
 
-PARTS: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {
-        word: (
-            "lid_seal_leak",
-            "gland_or_connector_leak",
-            "vent_or_port_leak",
-            "housing_crack_leak",
-            "immersion_beyond_rating",
-        )
-        for word in ("water_ingress", "ingress")
-    }
-    | {"condensation": ("vapour_condensation",), "corrosion": ("corrosion_contacts", "galvanic_fastener")}
-)
+SEAL_PREVENTS = tuple(m.mechanism for m in _KNOWN if m.moisture)
+"""Moisture-related: leaks, vapour that no seal holds back, and what moisture does once inside."""
+
+PARTS: Mapping[str, tuple[str, ...]] = MappingProxyType({m.mechanism: m.covers for m in _KNOWN if m.covers})
 """Wider words that people use as a verdict, and the mechanisms of the evidence table that they cover."""
 
 NO_MECHANISM = ("", "undetermined", "unknown", "no_cause_found")
 """Answers that name no mechanism; honest, allowed, and never suggested."""
 
-ABSENCE = ("theft_vandalism", "flood_swept")
+ABSENCE = tuple(m.mechanism for m in _KNOWN if m.kind == "absence")
 """What takes a unit away; judged on units that are missing, never suggested for one that came back."""
 
 MODES = (
@@ -92,9 +50,6 @@ MODES = (
     "wet",
 )
 """Failure modes: how it failed as seen from outside; common practice, no source. A mode is no mechanism."""
-
-CAUSE_FAMILIES = ("design", "fabrication_or_installation", "operation_or_maintenance", "management", "miscellaneous")
-"""Families of causes after ISO 14224 by name, from memory: the circumstance that let the mechanism act."""
 
 ACCEPTED_ANSWERS = tuple(sorted({*FAMILY_OF, *SEAL_PREVENTS}))
 """Words known as a verdict; other words are taken as they are."""

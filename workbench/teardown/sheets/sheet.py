@@ -41,7 +41,7 @@ FACTS = ("unit_id", "deployment", "site", "outcome", "deployed_on", "last_good_o
 SURVIVORS_PER_FAILED = 3
 """One survivor is to be opened for so many failed units, for comparison; judgement."""
 
-MOST_DESCRIBED = 56
+MOST_DESCRIBED = 80
 """With more signs than this the sheet names them without saying where to look, so that one page holds them."""
 
 _LONGEST_FACT = 44

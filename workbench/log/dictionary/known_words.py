@@ -1,0 +1,61 @@
+"""Which mechanisms and causes does the trade tell apart, and by which other words do logs name them? Data beside it."""
+
+import csv
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+__all__ = ["KnownCause", "KnownMechanism", "known_causes", "known_mechanisms", "spelled_words"]
+
+_HERE = Path(__file__).parent
+
+
+@dataclass(frozen=True, kw_only=True)
+class KnownMechanism:
+    """One word for what ended a unit: a process, a wider word that covers several, an absence, or an honest answer."""
+
+    mechanism: str
+    label: str
+    kind: str
+    family: str
+    moisture: str
+    covers: tuple[str, ...]
+    spellings: str
+    meaning: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class KnownCause:
+    """One circumstance that lets a mechanism act."""
+
+    cause: str
+    family: str
+    spellings: str
+    meaning: str
+
+
+@cache
+def known_mechanisms() -> tuple[KnownMechanism, ...]:
+    """Return the mechanisms in the order of their table."""
+    rows = [(row, tuple(row.pop("covers").split())) for row in _rows("mechanisms.csv")]
+    return tuple(KnownMechanism(covers=covers, **row) for row, covers in rows)
+
+
+@cache
+def known_causes() -> tuple[KnownCause, ...]:
+    """Return the causes in the order of their table."""
+    return tuple(KnownCause(**row) for row in _rows("causes.csv"))
+
+
+def spelled_words(field: str) -> str:
+    """Return the words of a verdict field with their other spellings, in the form of the dictionary."""
+    pairs = {
+        "mechanism": [(m.mechanism, m.spellings) for m in known_mechanisms()],
+        "cause": [(c.cause, c.spellings) for c in known_causes()],
+    }
+    return " | ".join(f"{word}: {others}" if others else word for word, others in pairs.get(field, ()))
+
+
+def _rows(name: str) -> list[dict[str, str]]:
+    with (_HERE / name).open(encoding="utf-8", newline="") as lines:
+        return list(csv.DictReader(lines))
