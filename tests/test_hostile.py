@@ -17,7 +17,7 @@ from workbench.cli import main
 from workbench.log.dictionary.settings import read_settings
 from workbench.log.season_log.reading import read_log
 from workbench.notebook.showing import mimebundle
-from workbench.report.making.review import review
+from workbench.report.making.assembly import review
 from workbench.simulate import simulate_season
 
 MARK = "zq9"

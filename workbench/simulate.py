@@ -35,7 +35,8 @@ def simulate_season(
         varnish 0.15 and potting 0.40, cable_entry bottom 0.20, fasteners a2 0.10 and a4 0.15, enclosure_rating IP67
         0.05, desiccant 0.05; seal_material, closure and shade none.
     **options
-        Any attribute of `workbench.scenario.simulated_season.Season`, with the same meaning and default: season, start, days,
+        Any attribute of `workbench.scenario.simulated_season.Season`, with the same meaning and
+        default: season, start, days,
         deploy_days, mission, sites, visit_gap, visit_skipped, failed_share, shape, competing, exposure_strength,
         site_sd, confounding, shares, batches, alias, unit_prefix, first_number, site_effects, missing_share,
         informative_share, withdrawn_share, dead_on_arrival_share, telemetry_share, memory_share, guess_share,
@@ -72,14 +73,18 @@ def simulate_season(
     >>> len(log), truth["effects"]["lid_seal"]
     (60, {'flat_gasket': 0.0, 'cord': 0.0, 'o_ring': 0.5})
     """
-    from workbench.scenario.built_units import draw_fleet
-    from workbench.scenario.choices import complete_effects, level_names
-    from workbench.scenario.fieldwork import draw_trips
-    from workbench.scenario.logbook import write_log
-    from workbench.scenario.places import places
-    from workbench.scenario.simulated_season import season_of
-    from workbench.scenario.spells import live_season, make_world
-    from workbench.scenario.truth import truth_of
+    from workbench.scenario import (
+        complete_effects,
+        draw_fleet,
+        draw_trips,
+        level_names,
+        live_season,
+        make_world,
+        places,
+        season_of,
+        truth_of,
+        write_log,
+    )
 
     count = check_whole("n", n, least=1)
     season = season_of(options, level_names())

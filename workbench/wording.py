@@ -4,6 +4,7 @@ import math
 
 __all__ = [
     "NOT_KNOWN",
+    "NOT_RECORDED",
     "count_of",
     "days_text",
     "interval_text",
@@ -14,6 +15,9 @@ __all__ = [
     "range_text",
     "round_sense",
 ]
+
+NOT_RECORDED = "not recorded"
+"""The level of a missing value in a model, and the site of a row that names none."""
 
 NOT_KNOWN = "not known"
 """What stands in place of a number that is NaN."""

@@ -8,7 +8,7 @@ import pytest
 from scipy import integrate, optimize, special, stats
 
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.likelihood.aft_layout import cells_of, patterns_of
+from workbench.estimate.likelihood.aft_layout import cell_patterns, cells_of
 from workbench.estimate.likelihood.aft_likelihood import evaluate_likelihood, evaluate_penalty
 from workbench.estimate.likelihood.families import FAMILIES
 from workbench.estimate.likelihood.newton import AftBatch, AftProblem, fit_batch
@@ -272,7 +272,7 @@ def test_cells_join_only_rows_that_are_alike():
     assert cells.cell_of[0] == cells.cell_of[2]
     np.testing.assert_array_equal(cells.lower[cells.cell_of], lower)
     np.testing.assert_array_equal(cells.upper[cells.cell_of], upper)
-    distinct, pattern = patterns_of(np.array([[0.0, 1], [1, 0], [0, 1]]))
+    distinct, pattern = cell_patterns(np.array([[0.0, 1], [1, 0], [0, 1]]))
     assert len(distinct) == 2
     assert pattern[0] == pattern[2] != pattern[1]
 
@@ -281,11 +281,11 @@ def test_patterns_are_the_distinct_rows_also_where_their_keys_collide():
     """The second row is made to have the key of the first; without rows or columns there is one pattern or none."""
     u = np.random.default_rng(20240501).uniform(1.0, 2.0, size=2)
     columns = np.array([[0.0, 0.0], [u[1], -u[0]], [0.0, 0.0], [1.0, 2.0]])
-    distinct, pattern = patterns_of(columns)
+    distinct, pattern = cell_patterns(columns)
     assert len(distinct) == 3
     assert distinct[pattern].tolist() == columns.tolist()
     for n, k, rows in ((3, 0, 1), (0, 2, 0), (0, 0, 0)):
-        distinct, pattern = patterns_of(np.zeros((n, k)))
+        distinct, pattern = cell_patterns(np.zeros((n, k)))
         assert distinct.shape == (rows, k) and pattern.tolist() == [0] * n
 
 

@@ -14,7 +14,7 @@ from workbench.estimate.turnbull.interval_curves import mass_of, shares_one_grid
 from workbench.estimate.turnbull.interval_limits import ratio_limits
 from workbench.estimate.turnbull.mean_worth import Worth
 from workbench.estimate.turnbull.npmle import directional_derivatives
-from workbench.estimate.turnbull.turnbull_cells import Cells, turnbull_cells
+from workbench.estimate.turnbull.turnbull_cells import TurnbullCells, turnbull_cells
 
 
 def mixed(seed, n, entry=False):
@@ -58,7 +58,7 @@ def cells_with_a_start_at(lives, day):
     """Cells when survival on a day is held: mass may then gather right after it too (Vandal, Gentleman & Liu 2005)."""
     ends = np.append(lives.lower, day), np.append(lives.upper, np.inf), np.append(lives.entry, 0.0)
     cells = turnbull_cells(*ends)
-    return Cells(cells.start, cells.end, cells.first[:-1], cells.last[:-1], cells.entered[:-1])
+    return TurnbullCells(cells.start, cells.end, cells.first[:-1], cells.last[:-1], cells.entered[:-1])
 
 
 def fitted(lives):

@@ -7,10 +7,10 @@ from scipy.optimize import brentq, lsq_linear
 from tests.estimate.test_interval_curves import cells_with_a_start_at, fitted, mixed
 from workbench import Lives, survival_curve
 from workbench.estimate.turnbull.interval_curves import mass_of
-from workbench.estimate.turnbull.interval_limits import curve_limits, open_after, ratio_limits
+from workbench.estimate.turnbull.interval_limits import interval_curve_limits, open_after, ratio_limits
 from workbench.estimate.turnbull.level_steps import bounded_step, free_step
 from workbench.estimate.turnbull.mean_worth import Worth
-from workbench.estimate.turnbull.npmle import Problem, change_of_lives, likelihood, start_by_em
+from workbench.estimate.turnbull.npmle import NpmleProblem, change_of_lives, likelihood, start_by_em
 from workbench.estimate.turnbull.turnbull_cells import turnbull_cells
 
 
@@ -45,7 +45,7 @@ def test_limits_under_delayed_entry_by_a_general_optimiser(seed):
             continue
         cells = cells_with_a_start_at(lives, row.to)
         cell = int(np.flatnonzero(cells.end == row.to)[0])
-        problem = Problem(len(cells.start), cells.first, cells.last, cells.entered, lives.weight.astype(float))
+        problem = NpmleProblem(len(cells.start), cells.first, cells.last, cells.entered, lives.weight.astype(float))
         for limit in (row.lower, row.upper):
             level = -np.log(limit)
             start = np.full(problem.cells - 1, 0.05)
@@ -142,7 +142,7 @@ def test_each_step_of_the_start_raises_the_likelihood_and_many_reach_the_maximum
     lives = mixed(3, 40, entry)
     cells = turnbull_cells(lives.lower, lives.upper, lives.entry)
     fitted = mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
-    problem = Problem(len(cells.start), cells.first, cells.last, cells.entered, np.ones(40))
+    problem = NpmleProblem(len(cells.start), cells.first, cells.last, cells.entered, np.ones(40))
     reached = [likelihood(problem, start_by_em(problem, steps)) for steps in (0, 1, 2, 5, 20, 100, 3000)]
     assert (np.diff(reached) > 0).all()
     assert len(fitted.ends) == 1
@@ -157,7 +157,7 @@ def test_limits_begun_where_the_last_one_ended_are_those_begun_afresh(entry):
     cells = np.flatnonzero(
         (found.mass[: problem.cells - 1] > 1e-9) & (found.cells.end[: problem.cells - 1] >= lives.upper.min())
     )
-    lower, upper = curve_limits(problem, fit, cells, sides=(found.reaching, found.waiting), wanted=1.96)
+    lower, upper = interval_curve_limits(problem, fit, cells, sides=(found.reaching, found.waiting), wanted=1.96)
     for i, cell in enumerate(cells):
         opened, same = open_after(problem, fit, int(cell), found.reaching, found.waiting)
         after = Worth.of((np.arange(opened.cells) > cell).astype(float))
@@ -210,7 +210,7 @@ def test_each_lifes_share_of_a_change_by_differences():
     rng = np.random.default_rng(1)
     hazard, change = rng.random(problem.cells - 1) + 0.1, rng.normal(size=problem.cells - 1)
     one_each = [
-        Problem(
+        NpmleProblem(
             problem.cells, problem.first[i : i + 1], problem.last[i : i + 1], problem.entered[i : i + 1], np.ones(1)
         )
         for i in range(len(problem.first))

@@ -19,7 +19,14 @@ from workbench.ranking.mission.mission_importance import (
     together,
     training_shares,
 )
-from workbench.ranking.mission.mission_labels import DOUBTFUL, FAILED, LASTED, life_curve, mission_labels, share_failed
+from workbench.ranking.mission.mission_labels import (
+    DOUBTFUL,
+    FAILED_BY_MISSION,
+    LASTED,
+    life_curve,
+    mission_labels,
+    share_failed,
+)
 from workbench.ranking.mission.mission_model import LevelColumns, fit_on_shares, mission_pipeline, model_columns
 from workbench.report.figures import draw
 from workbench.report.figures.style import new_axes
@@ -69,7 +76,14 @@ def test_labels_by_hand():
     """Failed: upper <= mission; lasted: lower >= mission; lost early and straddling: not known."""
     lives = Lives.from_arrays(lower=[50, 100, 80, 100, 60, 90], upper=[50, 100, 100, np.inf, np.inf, 110])
 
-    assert mission_labels(lives, 100).tolist() == [FAILED, FAILED, FAILED, LASTED, DOUBTFUL, DOUBTFUL]
+    assert mission_labels(lives, 100).tolist() == [
+        FAILED_BY_MISSION,
+        FAILED_BY_MISSION,
+        FAILED_BY_MISSION,
+        LASTED,
+        DOUBTFUL,
+        DOUBTFUL,
+    ]
 
 
 def test_shares_of_doubtful_lives_by_hand():
@@ -115,8 +129,8 @@ def test_base_rate_is_the_true_chance_of_failing_by_the_mission(tmp_path):
         curve = life_curve(lives)
         found.append(np.average(share_failed(lives, labels, 180.0, curve=curve)))
         true.append(1 - truth["fleet_mission_survival"])
-        dropped.append(np.mean(labels[labels != DOUBTFUL] == FAILED))
-        lasted.append(np.mean(labels == FAILED))
+        dropped.append(np.mean(labels[labels != DOUBTFUL] == FAILED_BY_MISSION))
+        lasted.append(np.mean(labels == FAILED_BY_MISSION))
     assert np.mean(found) == pytest.approx(np.mean(true), abs=0.015)
     assert abs(np.mean(lasted) - np.mean(true)) > 0.05
     assert np.mean(lasted) < np.mean(found) < np.mean(dropped) + 0.05
@@ -129,7 +143,7 @@ def test_folds_hold_whole_sites_with_both_outcomes(strong):
 
     assert folds.count == 5
     for f in range(5):
-        assert {FAILED, LASTED} <= set(labels[folds.fold == f])
+        assert {FAILED_BY_MISSION, LASTED} <= set(labels[folds.fold == f])
     assert pd.Series(folds.fold).groupby(lives.covariates["site"].to_numpy()).nunique().max() == 1
 
 

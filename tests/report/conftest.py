@@ -3,7 +3,7 @@
 import pytest
 
 from tests.report.seasons import SETTINGS, write_hostile_log, write_plain_log
-from workbench.report.making.review import review
+from workbench.report.making.assembly import review
 
 
 @pytest.fixture(scope="session")

@@ -11,7 +11,7 @@ from workbench.report.basis.finding import Finding
 from workbench.report.decks.deck_html import deck_html, number_columns, packaged, picture_data, table_html
 from workbench.report.decks.slides import Slide, slides_of
 from workbench.report.decks.summary_html import summary_html
-from workbench.report.decks.typed import CAUTIONS, caution_finding, cover_slide, mission_finding, typed_slides
+from workbench.report.decks.typed import CAUTION_LINES, caution_finding, cover_slide, mission_finding, typed_slides
 
 VERSIONS = {"workbench": "0.1.0"}
 
@@ -72,7 +72,7 @@ def test_typed_words_appear_and_nothing_else_is_made_up():
     assert "bench" in page
     table = next(slide.table for slide in slides if slide.title == "Actions on the list.")
     assert (table["from"], table["to"]) == (["flat gasket"], ["O-ring"])
-    assert all(caution[:40] in page for caution in CAUTIONS)
+    assert all(caution[:40] in page for caution in CAUTION_LINES)
     assert page.index("decision is asked") < page.index("Settings this review was made with")
 
 

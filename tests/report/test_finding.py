@@ -10,9 +10,9 @@ from workbench.report.basis.finding import (
     SECTIONS,
     Drawing,
     Finding,
-    cell_text,
     findings_from_json,
     in_slide_order,
+    shown_cell,
 )
 
 
@@ -98,7 +98,7 @@ def test_a_picture_needs_words_and_no_file_name(alt):
     [(None, "–"), (float("nan"), "–"), (float("inf"), "–"), (True, "yes"), (1234567, "1,234,567"), (0.5, "0.5")],
 )
 def test_cells_are_shown_by_one_rule(value, text):
-    assert cell_text(value) == text
+    assert shown_cell(value) == text
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import pytest
 
 from tests.benchmarks.fleet_rows import fleet_rows
 from workbench.fleet.fleets import read_fleet
-from workbench.report.making.review import review
+from workbench.report.making.assembly import review
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,7 @@ from tests.report.toys import season_of
 from workbench.errors import UsageError, WorkbenchError
 from workbench.report.findings.findings_outcome import outcome_findings
 from workbench.report.findings.previous import pooled_lives, previous_findings
-from workbench.report.making.review import read_previous
+from workbench.report.making.assembly import read_previous
 
 ACTION = {"what": "cord for flat", "choice": "lid_seal", "from": "flat", "to": "cord", "since": "2025"}
 

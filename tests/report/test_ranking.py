@@ -8,8 +8,8 @@ import pytest
 from workbench.report.figures import draw
 from workbench.report.figures.style import new_axes, theme
 from workbench.report.findings.findings_ranking import ranking_findings
-from workbench.report.findings.ranking_words import caveats_of, claim_sentence, rows_of, shift_sentence
-from workbench.report.making.review import season_data
+from workbench.report.findings.ranking_words import caveats_of, claim_sentence, ranked_rows, shift_sentence
+from workbench.report.making.assembly import season_data
 from workbench.simulate import simulate_season
 
 EFFECTS = {"lid_seal": {"cord": 0.3, "o_ring": 1.4}}
@@ -52,7 +52,7 @@ def test_every_comparison_is_a_finding_with_counts_limits_and_grade(findings, ra
 
 
 def test_words_follow_the_grade(data, ranking):
-    for row in rows_of(data, ranking):
+    for row in ranked_rows(data, ranking):
         sentence = claim_sentence(row, "180 days", 0.95)
         assert ("goes with" in sentence) == (row.grade == "clear")
         assert ("may go with" in sentence) == (row.grade == "likely")
@@ -87,7 +87,7 @@ def test_what_cannot_be_told_apart_is_named_with_its_partner(findings):
 def test_the_raw_difference_stands_beside_the_adjusted_gain(data, findings, ranking):
     finding = findings["ranking.raw"]
     assert set(finding.table) == {"level", "raw", "raw, within environments", "adjusted"}
-    row = next(r for r in rows_of(data, ranking) if (r.choice, r.level) == ("lid_seal", "o_ring"))
+    row = next(r for r in ranked_rows(data, ranking) if (r.choice, r.level) == ("lid_seal", "o_ring"))
     assert finding.estimate == pytest.approx(row.raw_gain, rel=1e-4)
     assert "raw curves show" in shift_sentence(data, ranking, row)
 

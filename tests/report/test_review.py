@@ -15,8 +15,8 @@ from tests.report.seasons import HOSTILE, SETTINGS, plain_season
 from workbench.errors import LogError, UsageError, WorkbenchError
 from workbench.report.basis.exports import csv_text, is_private, set_aside_frame
 from workbench.report.basis.finding import JSON_FIELDS, SECTIONS
+from workbench.report.making.assembly import review
 from workbench.report.making.output import write_together
-from workbench.report.making.review import review
 
 FILES = ("html", "summary", "pptx", "findings", "set_aside", "ledger")
 

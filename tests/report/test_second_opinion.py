@@ -88,7 +88,7 @@ def test_the_command_fails_under_strict_when_a_finding_is_withheld(monkeypatch, 
         withheld=("The share: the workbench computes 1, the second program 2; what rests on it is withheld",),
         rows_set_aside=0, claims=(), html="a", summary="b", pptx="c", findings="d", set_aside="e", ledger="f",
     )  # fmt: skip
-    monkeypatch.setattr("workbench.report.making.review.review", lambda *a, **k: written)
+    monkeypatch.setattr("workbench.report.making.review", lambda *a, **k: written)
     args = SimpleNamespace(
         log="x",
         out=tmp_path,

@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from workbench.report.making.review import review
+from workbench.report.making.assembly import review
 
 HEAD = "unit_id,deployed_on,outcome,last_good_on,found_on,site,lid_seal,vent\n"
 

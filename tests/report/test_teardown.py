@@ -12,7 +12,7 @@ from workbench.lives import Lives
 from workbench.report.figures import draw
 from workbench.report.figures.style import figure_png, new_axes, theme
 from workbench.report.findings.findings_teardown import OPENING, teardown_findings
-from workbench.report.making.review import season_data
+from workbench.report.making.assembly import season_data
 from workbench.teardown.ends.pareto import ends_of_units
 from workbench.teardown.ends.survey import survey_teardowns
 

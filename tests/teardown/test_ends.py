@@ -14,7 +14,7 @@ from workbench.teardown.ends.shapes import shapes_by_mechanism
 from workbench.teardown.mechanisms.agreement import compare_verdicts
 from workbench.teardown.mechanisms.mechanism import suggest_from_records
 from workbench.teardown.mechanisms.opened import read_teardowns
-from workbench.teardown.mechanisms.sign_families import ACCEPTED_ANSWERS, FAMILY_OF, SEAL_PREVENTS, family_of
+from workbench.teardown.mechanisms.sign_families import ACCEPTED_ANSWERS, FAMILY_OF, SEAL_PREVENTS, sign_family_of
 
 
 def fleet(**more):
@@ -157,8 +157,8 @@ def test_families_are_the_six_by_name_only():
         "external influence",
         "miscellaneous",
     }
-    assert family_of("corrosion_contacts") == "material" and family_of("lid_seal_leak") == "mechanical"
-    assert family_of("undetermined") == "miscellaneous"
+    assert sign_family_of("corrosion_contacts") == "material" and sign_family_of("lid_seal_leak") == "mechanical"
+    assert sign_family_of("undetermined") == "miscellaneous"
     assert not any(character.isdigit() for word in FAMILY_OF.values() for character in word)
     assert set(SEAL_PREVENTS) <= set(ACCEPTED_ANSWERS)
 

@@ -12,7 +12,14 @@ from tests.teardown.builders import records
 from workbench.errors import UsageError
 from workbench.log.dictionary.evidence import read_evidence_table, sign_names
 from workbench.teardown.sheets.hazards import CAUTIONS, SOURCES, caution_html, caution_text
-from workbench.teardown.sheets.sheet import FACTS, ORDER_OF_WORK, sheets_html, units_to_open, write_blank, write_sheets
+from workbench.teardown.sheets.sheet import (
+    FACTS,
+    ORDER_OF_WORK,
+    sheets_html,
+    units_to_open,
+    write_blank_sheet,
+    write_sheets,
+)
 
 HOSTILE = '<script>alert("x")</script><img src=http://example.org/a> & "quotes"\n' + "long " * 200
 
@@ -103,12 +110,12 @@ def test_units_to_open_are_failed_ones_and_drawn_survivors():
 
 
 def test_files_are_written_as_html_only(tmp_path):
-    assert write_blank(tmp_path / "blank.html").read_text(encoding="utf-8").count('<section class="page">') == 1
+    assert write_blank_sheet(tmp_path / "blank.html").read_text(encoding="utf-8").count('<section class="page">') == 1
     assert write_sheets(tmp_path / "s.html", log(2)).exists()
     with pytest.raises(UsageError, match=r"ending in \.html"):
-        write_blank(tmp_path / "blank.pdf")
+        write_blank_sheet(tmp_path / "blank.pdf")
     with pytest.raises(UsageError, match="cannot write"):
-        write_blank(tmp_path / "nowhere" / "blank.html")
+        write_blank_sheet(tmp_path / "nowhere" / "blank.html")
 
 
 @pytest.mark.browser

@@ -15,7 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write what was asked for."""
     if args.teardown:
-        from workbench.teardown.sheets import write_blank as write_blank_teardown
+        from workbench.teardown.sheets import write_blank_sheet as write_blank_teardown
 
         written = write_blank_teardown(args.file)
     else:

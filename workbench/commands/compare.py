@@ -55,8 +55,7 @@ def _write_figure(path: str, choice: "ChoiceComparison", data: "SeasonData") -> 
 
     from workbench.errors import UsageError
     from workbench.log.writing import write_whole
-    from workbench.report.figures import draw
-    from workbench.report.figures.style import figure_png, new_axes, theme
+    from workbench.report.figures import draw, figure_png, new_axes, theme
 
     with theme():
         ax = new_axes()

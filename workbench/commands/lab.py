@@ -20,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make the folder when needed, then serve it on this machine only, with the token kept."""
-    from workbench.notebook.notebook_folder import make_season_folder, serve_folder
+    from workbench.notebook import make_season_folder, serve_folder
 
     folder = Path(args.folder)
     for line in make_season_folder(folder, log=args.log, settings=args.settings):

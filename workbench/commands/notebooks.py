@@ -23,12 +23,12 @@ def run(args: argparse.Namespace) -> int:
     """Run, verify or accept; 1 when something failed or differs."""
     folder = Path(args.folder)
     if args.verify:
-        from workbench.notebook.accepting import verify_notebooks
+        from workbench.notebook import verify_notebooks
 
         verdicts = verify_notebooks(folder, say=_progress)
         return _report([(v.name, v.same, v.sentences) for v in verdicts], as_json=args.json)
     if args.accept:
-        from workbench.notebook.accepting import accept_notebooks
+        from workbench.notebook import accept_notebooks
 
         accepted = accept_notebooks(folder)
         _report(
@@ -36,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
             as_json=args.json,
         )
         return 0
-    from workbench.notebook.running import run_notebooks
+    from workbench.notebook import run_notebooks
 
     runs = run_notebooks(folder, say=_progress)
     lines = [

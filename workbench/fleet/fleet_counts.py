@@ -10,7 +10,8 @@ from workbench.fleet.fleet_cells import NONE, CellCodes
 from workbench.log.cells import shown
 from workbench.log.dictionary import Column, Settings
 from workbench.log.rules import LABEL_FIELDS, merged_spellings, notes_on_levels
-from workbench.log.season_log import NOT_RECORDED, typed_column
+from workbench.log.season_log import typed_column
+from workbench.wording import NOT_RECORDED
 
 if TYPE_CHECKING:
     from workbench.lives import Lives

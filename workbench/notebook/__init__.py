@@ -1,7 +1,21 @@
 """Notebooks: thin stories over the library that check themselves, remember their numbers and say what changed."""
 
-from workbench.notebook.season_folder import Season, open_season
+from workbench.notebook.accepting import accept_notebooks, verify_notebooks
+from workbench.notebook.notebook_folder import make_season_folder, serve_folder
+from workbench.notebook.running import run_notebooks
+from workbench.notebook.season_folder import OpenedSeason, open_season
 from workbench.notebook.self_checks import CheckFailed, check
 from workbench.notebook.showing import show
 
-__all__ = ["CheckFailed", "Season", "check", "open_season", "show"]
+__all__ = [
+    "CheckFailed",
+    "OpenedSeason",
+    "accept_notebooks",
+    "check",
+    "make_season_folder",
+    "open_season",
+    "run_notebooks",
+    "serve_folder",
+    "show",
+    "verify_notebooks",
+]

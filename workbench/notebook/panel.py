@@ -13,10 +13,10 @@ from workbench.estimate.curves import survival_curve
 from workbench.estimate.rank_tests import compare_groups
 from workbench.lives import Lives
 from workbench.notebook.publishing import publish
-from workbench.notebook.season_folder import Season
+from workbench.notebook.season_folder import OpenedSeason
 from workbench.notebook.showing import mimebundle, picture_of
 from workbench.ranking.choices import rank_choices
-from workbench.report.figures.style import level_words
+from workbench.report.figures import level_words
 from workbench.results import Result
 from workbench.wording import count_of, days_text, interval_text, join_words, p_text, percent_text, points_text
 
@@ -51,7 +51,7 @@ class PanelView:
     table: "pd.DataFrame | None" = None
 
 
-def view_of(season: Season, state: PanelState) -> PanelView:
+def view_of(season: OpenedSeason, state: PanelState) -> PanelView:
     """Compute what a state of the panel shows."""
     check_columns([state.by, *([state.within] if state.within else [])], season.lives.covariates.columns, "covariate")
     check_positive("mission", state.mission)
@@ -101,7 +101,7 @@ def _chance(lives: Lives, state: PanelState) -> str:
     return f"{p_text(test.p_value)} for no difference at all{where}"
 
 
-def _adjusted(season: Season, lives: Lives, state: PanelState, *, chosen: str) -> PanelView:
+def _adjusted(season: OpenedSeason, lives: Lives, state: PanelState, *, chosen: str) -> PanelView:
     adjust = [name for name in season.exposures if name != state.by]
     reference = {k: v for k, v in season.question.reference.items() if k == state.by}
     ranking = rank_choices(
@@ -134,7 +134,7 @@ def _adjusted(season: Season, lives: Lives, state: PanelState, *, chosen: str) -
     return PanelView(sentence=sentence, code=code, result=ranking, table=table)
 
 
-def explore(season: Season, *, by: str = "lid_seal") -> None:
+def explore(season: OpenedSeason, *, by: str = "lid_seal") -> None:
     """Show the panel: controls with labels, reachable by keyboard, and the view that follows them.
 
     Without a running front end for controls the first answer stands as sentence and table.
@@ -145,7 +145,7 @@ def explore(season: Season, *, by: str = "lid_seal") -> None:
     publish({**controls, **data}, metadata)
 
 
-def _controls(season: Season, by: str) -> Any:
+def _controls(season: OpenedSeason, by: str) -> Any:
     import ipywidgets as widgets
 
     columns = list(dict.fromkeys([by, *season.choices, "environment", "site", "batch"]))

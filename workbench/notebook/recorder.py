@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-__all__ = ["main"]
+__all__ = ["record"]
 
 
 class _Recorder:
@@ -30,7 +30,7 @@ class _Recorder:
         self.cells.append({"number": item.cell_num + 1, "failure": failure, "outputs": outputs})
 
 
-def main(notebook: str, target: str) -> int:
+def record(notebook: str, target: str) -> int:
     """Run a notebook under nbval."""
     recorder = _Recorder()
     # the caller's own pytest settings must not reach in here, nor anything be written beside the log
@@ -41,4 +41,4 @@ def main(notebook: str, target: str) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1], sys.argv[2]))
+    sys.exit(record(sys.argv[1], sys.argv[2]))

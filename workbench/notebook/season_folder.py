@@ -1,4 +1,4 @@
-"""Season: the log of a season folder, read and checked once, with everything that a notebook starts from."""
+"""OpenedSeason: the log of a season folder, read and checked once, with everything that a notebook starts from."""
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -12,14 +12,14 @@ from workbench.notebook.publishing import publish
 from workbench.notebook.showing import show_results_by_themselves
 from workbench.ranking.choices import RankingQuestion, question_of
 
-__all__ = ["LOG_SUFFIXES", "SETTINGS_NAME", "Season", "find_log", "find_settings", "open_season"]
+__all__ = ["LOG_SUFFIXES", "SETTINGS_NAME", "OpenedSeason", "find_log", "find_settings", "open_season"]
 
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".xlsx", ".ods", ".parquet")
 SETTINGS_NAME = "season.toml"
 
 
 @dataclass(frozen=True, eq=False)
-class Season:
+class OpenedSeason:
     """A checked log with the mission and, on demand, its lives.
 
     Attributes
@@ -76,14 +76,14 @@ def find_log(folder: Path) -> Path:
 
 
 def find_settings(log: Path) -> Path | None:
-    """Return the settings that belong to a log: the file of the same name ending in .toml, else season.toml beside it."""
+    """Return the settings that belong to a log: its namesake ending in .toml, else season.toml beside it."""
     for candidate in (log.with_suffix(".toml"), log.parent / SETTINGS_NAME):
         if candidate.is_file():
             return candidate
     return None
 
 
-def open_season(log: str | Path | None = None, *, settings: str | Path | None = None) -> Season:
+def open_season(log: str | Path | None = None, *, settings: str | Path | None = None) -> OpenedSeason:
     """Read and check the log of this folder, and make results show themselves in the notebook."""
     path = Path(log) if log is not None else find_log(Path.cwd())
     found = Path(settings) if settings is not None else find_settings(path)
@@ -97,7 +97,7 @@ def open_season(log: str | Path | None = None, *, settings: str | Path | None = 
         {"text/plain": text},
         {"workbench": {"inputs": digests, "rows": checked.rows, "settings": _digest(found), "mission": days}},
     )
-    return Season(log=checked, mission=days, mission_note=note, path=path, settings_path=found)
+    return OpenedSeason(log=checked, mission=days, mission_note=note, path=path, settings_path=found)
 
 
 def _digest(path: Path | None) -> str:

@@ -24,11 +24,6 @@ def check(statement: str, holds: bool, *, detail: str = "") -> None:
     detail : str
         Added to the error when it does not hold.
 
-    Returns
-    -------
-    None
-        The statement is shown when it holds.
-
     Raises
     ------
     CheckFailed

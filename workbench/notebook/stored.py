@@ -7,7 +7,7 @@ __all__ = ["is_well_stored"]
 
 
 def is_well_stored(notebook: Any) -> bool:
-    """Whether the numbers, inputs and versions stored in a notebook can be compared; others may have edited the file."""
+    """Whether what a notebook stores can be compared; others may have edited the file."""
     known = notebook.metadata.get("workbench", {})
     outputs = [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
     records = [output.get("metadata", {}).get("workbench", {}) for output in outputs]

@@ -136,7 +136,7 @@ def demonstration_sentence(units: int, failures: int, confidence: float, *, miss
 
     Examples
     --------
-    >>> demonstration_sentence(40, 6, 0.9, 180)
+    >>> demonstration_sentence(40, 6, 0.9, mission=180)
     'With 34 of 40 units lasting 180 days you may claim 75 % at 90 % confidence.'
     """
     claim = percent_text(demonstrated_reliability(units, failures, confidence))

@@ -7,7 +7,7 @@ import numpy as np
 
 from workbench.errors import EstimateError
 from workbench.estimate.likelihood import AftBatch, family_of, fit_batch
-from workbench.estimate.shared import NOT_RECORDED, text_levels
+from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
 from workbench.planning.fielded_build import BuildRow
 from workbench.ranking.model import (
@@ -20,7 +20,7 @@ from workbench.ranking.model import (
     resample_design,
     shape_centres,
 )
-from workbench.wording import count_of
+from workbench.wording import NOT_RECORDED, count_of
 
 __all__ = ["FailureModel", "fit_failure_model", "missing_share"]
 

@@ -116,7 +116,7 @@ def power_of_shares(
 
     Examples
     --------
-    >>> round(power_of_shares(12, 12, 0.8, 0.2, 0.139), 6)
+    >>> round(power_of_shares(12, 12, 0.8, fail_share_reference=0.2, hazard_ratio=0.139), 6)
     0.744937
     """
     from scipy.stats import norm

@@ -77,12 +77,9 @@ def plan_trial(
     rows = []
     for size in sizes:
         say(f"simulating {seasons} seasons of {size} units")
-        found, failures = truth.share_found(
-            size, hazard_ratio, significance, seasons=seasons, rng=np.random.default_rng([seed, size])
-        )
-        alarms, _ = truth.share_found(
-            size, 1.0, significance, seasons=seasons, rng=np.random.default_rng([seed, size, 1])
-        )
+        chance, chance_of_none = np.random.default_rng([seed, size]), np.random.default_rng([seed, size, 1])
+        found, failures = truth.share_found(size, hazard_ratio, significance, seasons=seasons, rng=chance)
+        alarms, _ = truth.share_found(size, 1.0, significance, seasons=seasons, rng=chance_of_none)
         rows.append((size, failures, found, alarms))
     table = np.array(rows, dtype=float)
     per_unit = float((table[:, 1] / table[:, 0]).mean())

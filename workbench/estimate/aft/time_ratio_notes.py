@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from workbench.estimate.likelihood import null_space
-from workbench.estimate.shared import Design, Term
+from workbench.estimate.shared import ModelMatrix, Term
 from workbench.lives import Lives
 from workbench.wording import count_of, join_words
 
@@ -68,7 +68,7 @@ def no_maximum_note(lives: Lives) -> str:
     )
 
 
-def missing_row_notes(terms: Sequence[Term], lives: Lives, design: Design, *, known: np.ndarray) -> list[str]:
+def missing_row_notes(terms: Sequence[Term], lives: Lives, design: ModelMatrix, *, known: np.ndarray) -> list[str]:
     """Why rows of the table have no figure.
 
     Shapes: known (r,).
@@ -117,7 +117,7 @@ def _empty_levels(terms: Sequence[Term], lives: Lives) -> Iterator[tuple[Term, s
             yield term, level, f"{why}, {what} can be estimated; the other rows are the values in that limit."
 
 
-def _aliased_rows(design: Design) -> set[tuple[str, str]]:
+def _aliased_rows(design: ModelMatrix) -> set[tuple[str, str]]:
     silent = null_space(np.column_stack([np.ones(len(design.columns)), design.columns]))
     if not silent.shape[1]:
         return set()

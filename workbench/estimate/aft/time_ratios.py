@@ -17,7 +17,7 @@ from workbench.estimate.aft.time_ratio_notes import (
     nothing_to_fit_note,
 )
 from workbench.estimate.likelihood import AftBatch, AftProblem, Estimable, family_of, find_estimable, fit_batch
-from workbench.estimate.shared import Design, Term, design_of, patterns_of, terms_of
+from workbench.estimate.shared import ModelMatrix, Term, design_of, patterns_of, terms_of
 from workbench.estimate.steps import normal_quantile
 from workbench.lives import Lives
 from workbench.results import Result, columns_to_frame
@@ -271,13 +271,13 @@ def _ordered_patterns(terms: tuple[Term, ...], n: int) -> tuple[np.ndarray, np.n
     return rank[pattern], example[order]
 
 
-def _design(terms: tuple[Term, ...], example: np.ndarray, counts: np.ndarray, *, shrink: float) -> Design:
+def _design(terms: tuple[Term, ...], example: np.ndarray, counts: np.ndarray, *, shrink: float) -> ModelMatrix:
     if terms:
         return design_of(terms, example, counts, shrink=shrink)
-    return Design(np.zeros((len(example), 0)), np.zeros(0), np.zeros((0, 0)), (), ())
+    return ModelMatrix(np.zeros((len(example), 0)), np.zeros(0), np.zeros((0, 0)), (), ())
 
 
-def _transform(terms: tuple[Term, ...], design: Design, life: int) -> np.ndarray:
+def _transform(terms: tuple[Term, ...], design: ModelMatrix, life: int) -> np.ndarray:
     """Rows that make (intercept at the references, table rows) of (constant, coefficients of the design)."""
     rows, k = design.contrasts.shape
     raw = np.zeros(rows)
@@ -295,7 +295,7 @@ def _transform(terms: tuple[Term, ...], design: Design, life: int) -> np.ndarray
     return transform
 
 
-def _everything(design: Design) -> Estimable:
+def _everything(design: ModelMatrix) -> Estimable:
     patterns, k = design.columns.shape
     return Estimable(np.ones(patterns, dtype=bool), np.arange(k), np.zeros((k + 1, 0)), spread=True)
 
@@ -327,7 +327,7 @@ def _shown(transform: np.ndarray, estimable: Estimable, fit: AftBatch | None) ->
 
 
 def _columns(
-    design: Design, values: np.ndarray, covariance: np.ndarray, *, confidence: float, shrink: float
+    design: ModelMatrix, values: np.ndarray, covariance: np.ndarray, *, confidence: float, shrink: float
 ) -> dict[str, np.ndarray]:
     effect, error = values[1:], np.sqrt(np.diag(covariance)[1:-1])
     half = normal_quantile(confidence) * error

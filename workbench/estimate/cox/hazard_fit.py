@@ -15,7 +15,7 @@ from workbench.estimate.cox.separation import (
     patterns_without_failures,
     rising_direction,
 )
-from workbench.estimate.shared import Design, Term, design_of, patterns_of
+from workbench.estimate.shared import ModelMatrix, Term, design_of, patterns_of
 from workbench.estimate.steps import risk_table_of
 from workbench.lives import Lives
 from workbench.wording import join_words
@@ -73,7 +73,7 @@ class HazardFit:
 
 def fit_partial_likelihood(
     lives: Lives, terms: Sequence[Term], strata: np.ndarray | None, *, ties: str, shrink: float
-) -> tuple[HazardFit, Design]:
+) -> tuple[HazardFit, ModelMatrix]:
     """Fit proportional hazards by partial likelihood.
 
     Shapes: strata (n,).
@@ -101,7 +101,7 @@ def fit_partial_likelihood(
     return fit, design
 
 
-def fit_without_failures(lives: Lives, terms: Sequence[Term], shrink: float) -> tuple[HazardFit, Design]:
+def fit_without_failures(lives: Lives, terms: Sequence[Term], shrink: float) -> tuple[HazardFit, ModelMatrix]:
     """Return the fit of lives none of which failed: nothing, or with shrinkage what was assumed."""
     pattern, example = patterns_of(terms, len(lives))
     counts = np.bincount(pattern, weights=lives.weight, minlength=len(example))
@@ -124,7 +124,7 @@ def fit_without_failures(lives: Lives, terms: Sequence[Term], shrink: float) -> 
 
 
 def _limit(
-    likelihood: PartialLikelihood, design: Design, unfailed: np.ndarray
+    likelihood: PartialLikelihood, design: ModelMatrix, unfailed: np.ndarray
 ) -> tuple[PartialLikelihood, CoxMaximum, np.ndarray, list[str]]:
     """Maximise; where effects run away, follow them to the limit and maximise what is left."""
     table, columns = likelihood.table, design.columns
@@ -155,7 +155,7 @@ def _assemble(
     best: CoxMaximum,
     flat: np.ndarray,
     *,
-    design: Design,
+    design: ModelMatrix,
     lives: Lives,
 ) -> HazardFit:
     information = best.slopes.information
@@ -193,7 +193,7 @@ def inverse_in(information: np.ndarray, flat: np.ndarray) -> np.ndarray:
     return half @ half.T
 
 
-def outside_of(design: Design, flat: np.ndarray) -> np.ndarray:
+def outside_of(design: ModelMatrix, flat: np.ndarray) -> np.ndarray:
     """Mark the rows of a table that change along a flat direction, so that the lives say nothing about them.
 
     Shapes: flat (k, q), returns (r,).
@@ -217,7 +217,7 @@ def reasons_for_empty(empty: Sequence[tuple[str, str]], terms: Sequence[Term], s
     return notes
 
 
-def reasons_for_twins(twins: np.ndarray, design: Design, empty: Sequence[tuple[str, str]]) -> list[str]:
+def reasons_for_twins(twins: np.ndarray, design: ModelMatrix, empty: Sequence[tuple[str, str]]) -> list[str]:
     """Say in words which rows of the table cannot be told apart.
 
     Shapes: twins (k, q).
@@ -246,7 +246,7 @@ def reasons_for_twins(twins: np.ndarray, design: Design, empty: Sequence[tuple[s
     return notes
 
 
-def reasons_for_order(directions: np.ndarray, design: Design, known: np.ndarray) -> list[str]:
+def reasons_for_order(directions: np.ndarray, design: ModelMatrix, known: np.ndarray) -> list[str]:
     """Say in words which rows have no finite answer because the failures came in their order.
 
     Shapes: directions (k, q), known (k, s).
@@ -260,5 +260,5 @@ def reasons_for_order(directions: np.ndarray, design: Design, known: np.ndarray)
     return [f"{names}: the failures came in perfect order of it, so no finite hazard ratio fits{rest}"]
 
 
-def _row_name(design: Design, row: int) -> str:
+def _row_name(design: ModelMatrix, row: int) -> str:
     return design.term[row] if design.level[row] == "+1" else f"{design.term[row]} = {design.level[row]}"

@@ -11,10 +11,10 @@ from workbench.checks import check_confidence, check_one_of, check_positive
 from workbench.errors import EstimateError
 from workbench.estimate.aft import LARGEST_EFFECT, beyond_sense_notes
 from workbench.estimate.cox.hazard_fit import HazardFit, fit_partial_likelihood, fit_without_failures
-from workbench.estimate.shared import NOT_RECORDED, Design, groups_of, terms_of
+from workbench.estimate.shared import ModelMatrix, groups_of, terms_of
 from workbench.lives import Lives
 from workbench.results import Result, columns_to_frame, freeze_columns
-from workbench.wording import count_of
+from workbench.wording import NOT_RECORDED, count_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -168,7 +168,7 @@ def strata_of(lives: Lives, within: str | Sequence[str] | None) -> tuple[np.ndar
 def _result(
     lives: Lives,
     fit: HazardFit,
-    design: Design,
+    design: ModelMatrix,
     *,
     notes: tuple[str, ...],
     ties: str,

@@ -26,7 +26,7 @@ from workbench.estimate.cox.interval_likelihood import (
 )
 from workbench.estimate.cox.partial_likelihood import free_directions
 from workbench.estimate.cox.separation import levels_without_failures, patterns_without_failures
-from workbench.estimate.shared import Design, Term, design_of, patterns_of
+from workbench.estimate.shared import ModelMatrix, Term, design_of, patterns_of
 from workbench.lives import Lives
 
 __all__ = ["fit_interval_hazards"]
@@ -37,7 +37,7 @@ FLAT = 1e-7
 
 def fit_interval_hazards(
     lives: Lives, terms: Sequence[Term], strata: np.ndarray | None, *, shrink: float
-) -> tuple[HazardFit, Design]:
+) -> tuple[HazardFit, ModelMatrix]:
     """Fit proportional hazards by maximum likelihood with a free baseline, each failure known to its interval.
 
     Shapes: strata (n,).
@@ -87,7 +87,7 @@ def fit_interval_hazards(
 
 
 def _limit(
-    problem: IntervalProblem, design: Design, unfailed: np.ndarray, *, failures: float, whole: np.ndarray
+    problem: IntervalProblem, design: ModelMatrix, unfailed: np.ndarray, *, failures: float, whole: np.ndarray
 ) -> tuple[IntervalProblem, IntervalMaximum, np.ndarray, list[str]]:
     """Maximise without the lives that no longer count in the limit, and look for effects that still run away."""
     if unfailed.any():

@@ -14,7 +14,7 @@ from workbench.estimate.cox.hazard_fit import inverse_in
 from workbench.estimate.cox.hazard_ratios import strata_of
 from workbench.estimate.cox.partial_likelihood import PartialLikelihood, free_directions, maximise
 from workbench.estimate.cox.separation import levels_without_failures
-from workbench.estimate.shared import Design, design_of, patterns_of, terms_of
+from workbench.estimate.shared import ModelMatrix, design_of, patterns_of, terms_of
 from workbench.estimate.steps import risk_sets, risk_table_of
 from workbench.lives import Lives
 from workbench.results import Result, columns_to_frame, freeze_columns
@@ -149,7 +149,7 @@ def _clock(lives: Lives, likelihood: PartialLikelihood, clock: str) -> np.ndarra
 
 
 def _tests(
-    likelihood: PartialLikelihood, beta: np.ndarray, g: np.ndarray, *, design: Design, flat: np.ndarray
+    likelihood: PartialLikelihood, beta: np.ndarray, g: np.ndarray, *, design: ModelMatrix, flat: np.ndarray
 ) -> dict[str, np.ndarray]:
     score = g @ schoenfeld_residuals(likelihood, beta)
     plain = likelihood.at(beta).information
@@ -178,7 +178,7 @@ def _tests(
 
 
 def _residuals(
-    likelihood: PartialLikelihood, beta: np.ndarray, covariance: np.ndarray, *, design: Design
+    likelihood: PartialLikelihood, beta: np.ndarray, covariance: np.ndarray, *, design: ModelMatrix
 ) -> dict[str, np.ndarray]:
     deaths, times = likelihood.deaths, likelihood.table.times
     per_failure = schoenfeld_residuals(likelihood, beta) / deaths[:, None]

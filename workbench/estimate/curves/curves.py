@@ -88,7 +88,7 @@ def survival_curve(
 def curve_if_failed_when_found(
     lives: Lives, by: str | Sequence[str] | None = None, *, confidence: float = 0.95, interval: str = "log-log"
 ) -> SurvivalCurve:
-    """What the shortcut "failed on the day it was found" would say: to be shown beside the right curve, never instead."""
+    """What "failed on the day it was found" would say: to be shown beside the right curve, never instead."""
     check_confidence(confidence)
     check_one_of("interval", interval, INTERVALS)
     if len(lives) == 0:

@@ -1,6 +1,6 @@
 """What is the likelihood of lives under a family of distributions, and where is its maximum?"""
 
-from workbench.estimate.likelihood.aft_layout import Cells, patterns_of
+from workbench.estimate.likelihood.aft_layout import Cells, cell_patterns
 from workbench.estimate.likelihood.aft_likelihood import evaluate_likelihood
 from workbench.estimate.likelihood.estimability import Estimable, find_estimable, null_space
 from workbench.estimate.likelihood.families import FAMILIES, Family, family_of, log1mexp
@@ -13,11 +13,11 @@ __all__ = [
     "Cells",
     "Estimable",
     "Family",
+    "cell_patterns",
     "evaluate_likelihood",
     "family_of",
     "find_estimable",
     "fit_batch",
     "log1mexp",
     "null_space",
-    "patterns_of",
 ]

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Cells", "Layout", "cells_of", "layout_of", "patterns_of"]
+__all__ = ["Cells", "Layout", "cell_patterns", "cells_of", "layout_of"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,7 +78,7 @@ class Layout:
         return self.kinds[4].stop > self.kinds[4].start
 
 
-def patterns_of(columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def cell_patterns(columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the distinct rows of a dense design and the number of each row's pattern.
 
     Shapes: columns (n, k), returns (P, k).

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from workbench.errors import EstimateError
-from workbench.estimate.likelihood.aft_layout import Cells, Layout, cells_of, layout_of, patterns_of
+from workbench.estimate.likelihood.aft_layout import Cells, Layout, cell_patterns, cells_of, layout_of
 from workbench.estimate.likelihood.aft_likelihood import evaluate_likelihood, evaluate_penalty
 from workbench.estimate.likelihood.families import Family, family_of
 
@@ -87,7 +87,7 @@ class AftProblem:
             )
         columns = np.asarray(X, dtype=float).reshape(len(X), -1)
         if pattern is None:
-            columns, pattern = patterns_of(columns)
+            columns, pattern = cell_patterns(columns)
         cells = cells_of(lower, upper, entry, pattern=pattern)
         known = np.where(np.isfinite(cells.upper), cells.upper, cells.lower)
         known = known[known > 0]

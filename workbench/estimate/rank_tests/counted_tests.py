@@ -7,13 +7,13 @@ import numpy as np
 from workbench.estimate.rank_tests.rank_weights import time_weights
 from workbench.estimate.steps import RiskSets
 
-__all__ = ["Evidence", "chi_square", "counted_evidence", "counted_pairs", "tables_of", "whitening"]
+__all__ = ["ScoreEvidence", "chi_square", "counted_evidence", "counted_pairs", "tables_of", "whitening"]
 
 _BLOCK = 2_000_000
 
 
 @dataclass(frozen=True, eq=False)
-class Evidence:
+class ScoreEvidence:
     """What a rank test rests on, for g groups.
 
     Attributes
@@ -31,7 +31,9 @@ class Evidence:
     expected: np.ndarray
 
 
-def counted_evidence(strata: list[tuple[np.ndarray, np.ndarray]], weight: str, rho: float, *, gamma: float) -> Evidence:
+def counted_evidence(
+    strata: list[tuple[np.ndarray, np.ndarray]], weight: str, rho: float, *, gamma: float
+) -> ScoreEvidence:
     """Weighted log-rank evidence with hypergeometric variance, summed over strata.
 
     Shapes: strata (g, k).
@@ -51,7 +53,7 @@ def counted_evidence(strata: list[tuple[np.ndarray, np.ndarray]], weight: str, r
         spread = w * w * hazard * (n - d) / (np.maximum(n - 1.0, 1.0) * n)
         shared = at_risk * spread
         variance += np.diag(shared @ n) - shared @ at_risk.T
-    return Evidence(excess, variance, expected)
+    return ScoreEvidence(excess, variance, expected)
 
 
 def counted_pairs(

@@ -1,4 +1,4 @@
-"""Design: terms become patterns of covariates, columns of a model and contrasts with the reference level."""
+"""ModelMatrix: terms become patterns of covariates, columns of a model and contrasts with the reference level."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,14 +8,14 @@ import pandas as pd
 
 from workbench.estimate.shared.terms import Term
 
-__all__ = ["Design", "compact_codes", "design_of", "patterns_of"]
+__all__ = ["ModelMatrix", "compact_codes", "design_of", "patterns_of"]
 
 MANY = 65_536
 """Up to so many combinations are counted without a look at which of them occur."""
 
 
 @dataclass(frozen=True, eq=False)
-class Design:
+class ModelMatrix:
     """The columns of a model on p patterns of covariates, and the r rows of its table.
 
     Attributes
@@ -76,7 +76,7 @@ def patterns_of(terms: Sequence[Term], n: int) -> tuple[np.ndarray, np.ndarray]:
     return pattern, example
 
 
-def design_of(terms: Sequence[Term], example: np.ndarray, counts: np.ndarray, *, shrink: float = 0.0) -> Design:
+def design_of(terms: Sequence[Term], example: np.ndarray, counts: np.ndarray, *, shrink: float = 0.0) -> ModelMatrix:
     """Build the columns of a model on the patterns of covariates.
 
     Without shrinkage the reference level has no column. With it every level has one, the reference too, so that the
@@ -104,7 +104,7 @@ def design_of(terms: Sequence[Term], example: np.ndarray, counts: np.ndarray, *,
     contrasts = np.zeros((len(rows), len(columns)))
     for row, (_, _, weights) in enumerate(rows):
         contrasts[row, list(weights)] = list(weights.values())
-    return Design(
+    return ModelMatrix(
         columns=np.column_stack(columns),
         penalty=np.full(len(columns), float(shrink)),
         contrasts=contrasts,

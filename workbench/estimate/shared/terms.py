@@ -10,11 +10,9 @@ from workbench.checks import check_columns
 from workbench.errors import EstimateError, LivesError
 from workbench.estimate.shared.groups import text_levels
 from workbench.lives import Lives
+from workbench.wording import NOT_RECORDED
 
-__all__ = ["NOT_RECORDED", "Term", "terms_of"]
-
-NOT_RECORDED = "not recorded"
-"""The level of a missing value in a model."""
+__all__ = ["Term", "terms_of"]
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,7 +1,7 @@
 """Who is at risk at each age, and which step curves and limits follow?"""
 
-from workbench.estimate.steps.curve_results import LimitsAt, SurvivalCurve
-from workbench.estimate.steps.differences import difference_frame, reference_label
+from workbench.estimate.steps.curve_results import SurvivalCurve
+from workbench.estimate.steps.differences import LimitsAt, difference_frame, reference_label
 from workbench.estimate.steps.mean_parts import MeanOfGroup, few_failures_notes
 from workbench.estimate.steps.risk_sets import RiskSets, risk_sets
 from workbench.estimate.steps.risk_table import RiskTable, risk_table_of

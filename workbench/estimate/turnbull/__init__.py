@@ -4,12 +4,12 @@ from workbench.estimate.turnbull.interval_curves import interval_curve, mass_of,
 from workbench.estimate.turnbull.interval_incidence import interval_incidence
 from workbench.estimate.turnbull.interval_means import interval_means
 from workbench.estimate.turnbull.interval_scores import interval_scores
-from workbench.estimate.turnbull.npmle import Problem, fit_segment
+from workbench.estimate.turnbull.npmle import NpmleProblem, fit_segment
 from workbench.estimate.turnbull.shared_fate import error_ratio
 from workbench.estimate.turnbull.turnbull_cells import turnbull_cells
 
 __all__ = [
-    "Problem",
+    "NpmleProblem",
     "error_ratio",
     "fit_segment",
     "interval_curve",

@@ -6,9 +6,9 @@ import numpy as np
 
 from workbench.estimate.shared import Groups
 from workbench.estimate.steps import RiskSets, SurvivalCurve, exact_bound, normal_quantile, risk_sets
-from workbench.estimate.turnbull.interval_limits import curve_limits
-from workbench.estimate.turnbull.npmle import Fit, Problem, fit_segment, segment_ends
-from workbench.estimate.turnbull.turnbull_cells import Cells, turnbull_cells
+from workbench.estimate.turnbull.interval_limits import interval_curve_limits
+from workbench.estimate.turnbull.npmle import Fit, NpmleProblem, fit_segment, segment_ends
+from workbench.estimate.turnbull.turnbull_cells import TurnbullCells, turnbull_cells
 from workbench.lives import Lives
 
 __all__ = ["Mass", "interval_curve", "mass_of", "shares_one_grid"]
@@ -23,7 +23,7 @@ class Mass:
 
     Attributes
     ----------
-    cells : Cells
+    cells : TurnbullCells
         All m cells and each life's place among them.
     problems, fits : tuple
         Per segment (see `npmle.segment_ends`), in order of time.
@@ -36,8 +36,8 @@ class Mass:
         life entered at the very end of the cell before its first one at risk.
     """
 
-    cells: Cells
-    problems: tuple[Problem, ...]
+    cells: TurnbullCells
+    problems: tuple[NpmleProblem, ...]
     fits: tuple[Fit, ...]
     ends: np.ndarray
     hazard: np.ndarray
@@ -82,7 +82,7 @@ def mass_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, *, weight: 
     problems, fits, hazard, begin = [], [], np.ones(m), 0
     for end in ends:
         mine = (entered >= begin) & (entered <= end)
-        problem = Problem(
+        problem = NpmleProblem(
             int(end) + 1 - begin,
             first[mine] - begin,
             np.minimum(last[mine], end) - begin,
@@ -157,7 +157,7 @@ def _rows_of(
     lower, upper = np.zeros(len(cells)), np.ones(len(cells))
     searched = (cells < end) & (to >= first_known)
     sides, wanted = (fitted.reaching, fitted.waiting), normal_quantile(confidence)
-    lower[searched], upper[searched] = curve_limits(
+    lower[searched], upper[searched] = interval_curve_limits(
         fitted.problems[0], fitted.fits[0], cells[searched], sides=sides, wanted=wanted
     )
     early = (cells < end) & ~searched

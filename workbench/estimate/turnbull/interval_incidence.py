@@ -11,7 +11,7 @@ from workbench.estimate.steps_by_cause import CumulativeIncidence, causes_of, on
 from workbench.estimate.turnbull.interval_curves import shares_one_grid
 from workbench.estimate.turnbull.interval_masses import NO_MASS, Memberships, fit_masses, share_limits
 from workbench.estimate.turnbull.npmle import segment_ends
-from workbench.estimate.turnbull.turnbull_cells import Cells, turnbull_cells
+from workbench.estimate.turnbull.turnbull_cells import TurnbullCells, turnbull_cells
 from workbench.lives import Lives
 
 __all__ = ["interval_incidence"]
@@ -127,13 +127,13 @@ def _classes_of(lives: Lives, cause: np.ndarray, causes: int, *, label: str) -> 
     return _Classes(np.concatenate(owner), np.concatenate(start), np.concatenate(end), problem, known), notes
 
 
-def _cells_and_what_follows(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> Cells:
-    """Cells, and the span after each where mass may lie once the mass by the cell's end is held (for the limits)."""
+def _cells_and_what_follows(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> TurnbullCells:
+    """Cells, and the span after each where mass may lie once the mass by its end is held (for the limits)."""
     plain = turnbull_cells(lower, upper, entry)
     starts = plain.end[np.isfinite(plain.end)]
     n, nothing = lower.size, np.zeros(starts.size)
     cells = turnbull_cells(np.append(lower, starts), np.append(upper, nothing + np.inf), np.append(entry, nothing))
-    return Cells(cells.start, cells.end, cells.first[:n], cells.last[:n], cells.entered[:n])
+    return TurnbullCells(cells.start, cells.end, cells.first[:n], cells.last[:n], cells.entered[:n])
 
 
 def _last_known(lives: Lives) -> float:

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from workbench.estimate.turnbull.mean_worth import Worth
-from workbench.estimate.turnbull.npmle import Fit, Problem, change_by_push, fit_segment
+from workbench.estimate.turnbull.npmle import Fit, NpmleProblem, change_by_push, fit_segment
 
-__all__ = ["curve_limits", "open_after", "ratio_limits"]
+__all__ = ["interval_curve_limits", "open_after", "ratio_limits"]
 
 _CLOSE = 0.02
 _TOO_NEAR = 0.05
@@ -37,7 +37,9 @@ class _Reached:
     hazard: np.ndarray
 
 
-def open_after(problem: Problem, fit: Fit, cell: int, reaching: np.ndarray, waiting: np.ndarray) -> tuple[Problem, Fit]:
+def open_after(
+    problem: NpmleProblem, fit: Fit, cell: int, reaching: np.ndarray, waiting: np.ndarray
+) -> tuple[NpmleProblem, Fit]:
     """Add the stretch after a cell where mass may lie once survival at the cell's end is held at some value.
 
     At the maximum nothing lies there. But when less than the most likely share may fail by the cell's end, lives whose
@@ -62,8 +64,8 @@ def open_after(problem: Problem, fit: Fit, cell: int, reaching: np.ndarray, wait
     return opened, replace(fit, hazard=np.insert(fit.hazard, cell + 1, 0.0))
 
 
-def curve_limits(
-    problem: Problem, fit: Fit, cells: np.ndarray, *, sides: tuple[np.ndarray, np.ndarray], wanted: float
+def interval_curve_limits(
+    problem: NpmleProblem, fit: Fit, cells: np.ndarray, *, sides: tuple[np.ndarray, np.ndarray], wanted: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Likelihood-ratio limits of survival at the ends of some cells, each search begun where the last one ended.
 
@@ -88,7 +90,7 @@ def curve_limits(
     return found[0], found[1]
 
 
-def ratio_limits(problem: Problem, fit: Fit, worths: tuple[Worth, Worth], *, wanted: float) -> tuple[float, float]:
+def ratio_limits(problem: NpmleProblem, fit: Fit, worths: tuple[Worth, Worth], *, wanted: float) -> tuple[float, float]:
     """All values of a mean worth, such as survival at the end of a cell, that the likelihood ratio does not reject.
 
     The profile likelihood is followed by tilting: the maximum of likelihood plus slope times the level of the worth is
@@ -108,7 +110,7 @@ def ratio_limits(problem: Problem, fit: Fit, worths: tuple[Worth, Worth], *, wan
 
 
 def _search(
-    problem: Problem, fit: Fit, worth: Worth, *, wanted: float, sign: float, begun: _Reached | None = None
+    problem: NpmleProblem, fit: Fit, worth: Worth, *, wanted: float, sign: float, begun: _Reached | None = None
 ) -> _Reached:
     push = worth.slope(fit.hazard)
     ahead = change_by_push(problem, fit.hazard, push)
@@ -130,13 +132,13 @@ def _search(
     )
 
 
-def _largest_slope(problem: Problem, worth: Worth) -> float:
+def _largest_slope(problem: NpmleProblem, worth: Worth) -> float:
     # a steeper tilt would drive a worthless cell's hazard to infinity: each is held back by those known to outlive it
     return float(np.cumsum(problem.drift)[: worth.worthless].min(initial=np.inf))
 
 
 def _level_at(
-    problem: Problem,
+    problem: NpmleProblem,
     fit: Fit,
     worth: Worth,
     *,

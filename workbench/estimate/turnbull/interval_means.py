@@ -10,9 +10,9 @@ from workbench.estimate.steps import LimitsAt, MeanOfGroup, few_failures_notes, 
 from workbench.estimate.turnbull.interval_curves import Mass, mass_of
 from workbench.estimate.turnbull.interval_limits import ratio_limits
 from workbench.estimate.turnbull.mean_worth import Worth
-from workbench.estimate.turnbull.npmle import Fit, Problem
+from workbench.estimate.turnbull.npmle import Fit, NpmleProblem
 from workbench.estimate.turnbull.shared_fate import log_mean_moves, variance_ratio
-from workbench.estimate.turnbull.turnbull_cells import Cells, turnbull_cells
+from workbench.estimate.turnbull.turnbull_cells import TurnbullCells, turnbull_cells
 from workbench.lives import Lives
 
 __all__ = ["interval_means"]
@@ -97,14 +97,14 @@ def _limits(lives: Lives, fitted: Mass, horizon: float, *, widening: float) -> L
     return limits
 
 
-def _all_spans(lives: Lives, fitted: Mass) -> tuple[Cells, Problem, Fit]:
+def _all_spans(lives: Lives, fitted: Mass) -> tuple[TurnbullCells, NpmleProblem, Fit]:
     # the same maximum over all spans between ends up to the last cell with mass: a mean that is held moves mass there
     end, own = int(fitted.ends[0]), fitted.cells
     spans = turnbull_cells(lives.lower, lives.upper, lives.entry, every=True)
     place = np.searchsorted(spans.end, own.end[: end + 1], side="left")
     place += spans.start[place] < own.start[: end + 1]
     last, used = int(place[-1]), own.entered <= end
-    spans = Cells(
+    spans = TurnbullCells(
         spans.start[: last + 1],
         spans.end[: last + 1],
         spans.first[used],
@@ -113,5 +113,5 @@ def _all_spans(lives: Lives, fitted: Mass) -> tuple[Cells, Problem, Fit]:
     )
     hazard = np.zeros(last)
     hazard[place[:-1]] = fitted.fits[0].hazard
-    problem = Problem(last + 1, spans.first, spans.last, spans.entered, lives.weight[used].astype(float))
+    problem = NpmleProblem(last + 1, spans.first, spans.last, spans.entered, lives.weight[used].astype(float))
     return spans, problem, replace(fitted.fits[0], hazard=hazard)

@@ -15,7 +15,7 @@ from workbench.estimate.turnbull.mean_worth import Worth
 
 __all__ = [
     "Fit",
-    "Problem",
+    "NpmleProblem",
     "change_by_push",
     "change_of_lives",
     "directional_derivatives",
@@ -31,7 +31,7 @@ _NO_HAZARD = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
-class Problem:
+class NpmleProblem:
     """Distinct lives of one segment: nobody at risk in its last cell is known to outlive it.
 
     Attributes
@@ -98,7 +98,7 @@ def segment_ends(first: np.ndarray, entered: np.ndarray, cells: int) -> np.ndarr
     return np.flatnonzero(np.maximum.accumulate(furthest) <= np.arange(cells))
 
 
-def likelihood(problem: Problem, hazard: np.ndarray) -> float:
+def likelihood(problem: NpmleProblem, hazard: np.ndarray) -> float:
     """Log-likelihood of hazard increments.
 
     Shapes: hazard (m - 1,).
@@ -106,20 +106,20 @@ def likelihood(problem: Problem, hazard: np.ndarray) -> float:
     return _value(problem, *_failing(problem, hazard))
 
 
-def _failing(problem: Problem, hazard: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _failing(problem: NpmleProblem, hazard: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     # levels before the cells, and the chance of each span to fail within it of those who reach it
     level = np.append(0.0, np.cumsum(hazard))
     low, high, _ = problem.spans
     return level, -np.expm1(level[low] - level[high])
 
 
-def _value(problem: Problem, level: np.ndarray, chance: np.ndarray) -> float:
+def _value(problem: NpmleProblem, level: np.ndarray, chance: np.ndarray) -> float:
     if np.any(chance <= 0.0):
         return -np.inf
     return float(problem.drift @ level + problem.spans[2] @ np.log(chance))
 
 
-def _slopes(problem: Problem, chance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _slopes(problem: NpmleProblem, chance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     # gradient by increment, and the curvature of each span
     low, high, weight = problem.spans
     push = weight * (1.0 - chance) / chance
@@ -127,13 +127,13 @@ def _slopes(problem: Problem, chance: np.ndarray) -> tuple[np.ndarray, np.ndarra
     return np.cumsum(pull[::-1])[::-1][1:], push / chance
 
 
-def _between(problem: Problem, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _between(problem: NpmleProblem, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     # levels of the spans when increments that are not free stay 0
     node = np.searchsorted(free, np.arange(problem.cells), side="left")
     return node[problem.spans[0]], node[problem.spans[1]]
 
 
-def change_by_push(problem: Problem, hazard: np.ndarray, push: np.ndarray) -> np.ndarray:
+def change_by_push(problem: NpmleProblem, hazard: np.ndarray, push: np.ndarray) -> np.ndarray:
     """First-order change of the increments with hazard when a small linear push is added to the log-likelihood.
 
     Shapes: hazard (m - 1,), push (m - 1,), returns (m - 1,).
@@ -145,7 +145,7 @@ def change_by_push(problem: Problem, hazard: np.ndarray, push: np.ndarray) -> np
     return change
 
 
-def change_of_lives(problem: Problem, hazard: np.ndarray, change: np.ndarray) -> np.ndarray:
+def change_of_lives(problem: NpmleProblem, hazard: np.ndarray, change: np.ndarray) -> np.ndarray:
     """Derivative of each life's log-likelihood when the increments move along a change.
 
     Shapes: hazard, change (m - 1,), returns (n,).
@@ -158,7 +158,7 @@ def change_of_lives(problem: Problem, hazard: np.ndarray, change: np.ndarray) ->
 
 
 def _step(
-    problem: Problem,
+    problem: NpmleProblem,
     curve: np.ndarray,
     free: np.ndarray,
     *,
@@ -177,7 +177,7 @@ def _step(
         return bounded_step(low, high, curve, gradient=gradient, hazard=hazard[free])
 
 
-def start_by_em(problem: Problem, steps: int = _EM_STEPS) -> np.ndarray:
+def start_by_em(problem: NpmleProblem, steps: int = _EM_STEPS) -> np.ndarray:
     """Hazard increments after some steps of expectation and maximisation from equal masses.
 
     Shapes: returns (m - 1,).
@@ -202,7 +202,7 @@ def start_by_em(problem: Problem, steps: int = _EM_STEPS) -> np.ndarray:
     return -np.log1p(-share[:-1])
 
 
-def directional_derivatives(problem: Problem, hazard: np.ndarray) -> np.ndarray:
+def directional_derivatives(problem: NpmleProblem, hazard: np.ndarray) -> np.ndarray:
     """Slope of the log-likelihood when mass moves from all cells into one cell.
 
     Shapes: hazard (m - 1,), returns (m,).
@@ -218,7 +218,7 @@ def directional_derivatives(problem: Problem, hazard: np.ndarray) -> np.ndarray:
 
 
 def fit_segment(
-    problem: Problem,
+    problem: NpmleProblem,
     start: np.ndarray | None = None,
     tilt: tuple[Worth, float] | None = None,
     *,

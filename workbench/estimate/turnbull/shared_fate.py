@@ -6,7 +6,7 @@ import numpy as np
 
 from workbench.estimate.turnbull.interval_curves import Mass, mass_of
 from workbench.estimate.turnbull.mean_worth import Worth
-from workbench.estimate.turnbull.npmle import Problem, change_by_push, change_of_lives
+from workbench.estimate.turnbull.npmle import NpmleProblem, change_by_push, change_of_lives
 from workbench.lives import Lives
 
 __all__ = ["error_ratio", "log_mean_moves", "share_moves", "variance_ratio"]
@@ -25,7 +25,7 @@ def log_mean_moves(lives: Lives, fitted: Mass, worth: Worth) -> tuple[float, np.
     used, cells = fitted.cells.entered <= end, fitted.cells
     places = cells.first[used], np.minimum(cells.last[used], end), cells.entered[used]
     moves = np.zeros(len(lives))
-    moves[used] = -change_of_lives(Problem(end + 1, *places, lives.weight[used].astype(float)), hazard, change)
+    moves[used] = -change_of_lives(NpmleProblem(end + 1, *places, lives.weight[used].astype(float)), hazard, change)
     return float(push @ change), moves
 
 

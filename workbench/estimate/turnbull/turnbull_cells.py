@@ -1,17 +1,17 @@
-"""Cells: interval-censored lives in, the intervals that can hold mass and each life's place among them out."""
+"""TurnbullCells: interval-censored lives in, the intervals that can hold mass and each life's place among them out."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Cells", "turnbull_cells"]
+__all__ = ["TurnbullCells", "turnbull_cells"]
 
 _EXACT_START, _END, _OPEN_START = 0, 1, 2
 """Order of ends at one time: an exact failure starts before, intervals (l, u] end at, and others start after it."""
 
 
 @dataclass(frozen=True, eq=False)
-class Cells:
+class TurnbullCells:
     """The m cells in order of time, and n lives as runs of cells.
 
     Attributes
@@ -19,7 +19,7 @@ class Cells:
     start, end : np.ndarray of float, shape (m,)
         Ends of the cells (start, end]; equal for an exact failure, end inf for the last one of suspended lives.
     first, last : np.ndarray of int, shape (n,)
-        Cells in which each life can have failed.
+        TurnbullCells in which each life can have failed.
     entered : np.ndarray of int, shape (n,)
         First cell in which each life was at risk.
     """
@@ -31,7 +31,7 @@ class Cells:
     entered: np.ndarray
 
 
-def turnbull_cells(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, *, every: bool = False) -> Cells:
+def turnbull_cells(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, *, every: bool = False) -> TurnbullCells:
     """Find the cells that can hold mass: from a lower end to the next end of any kind, if that one is an upper end.
 
     Entry times count as upper ends, because mass may gather just before a unit came under observation.
@@ -63,4 +63,4 @@ def turnbull_cells(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, *, e
     first = place + skip
     last = np.searchsorted(end, upper, side="right") - 1
     entered = np.where(entry > 0, np.searchsorted(end, entry, side="right"), 0)
-    return Cells(start, end, first, last, entered)
+    return TurnbullCells(start, end, first, last, entered)

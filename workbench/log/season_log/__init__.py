@@ -1,7 +1,7 @@
 """How does a log file become checked records and lives?"""
 
-from workbench.log.season_log.frames import CORE, NOT_RECORDED, typed_column
+from workbench.log.season_log.frames import CORE, typed_column
 from workbench.log.season_log.reading import read_log, read_tables
 from workbench.log.season_log.record import ALWAYS_COVARIATES, Log, mission_of
 
-__all__ = ["ALWAYS_COVARIATES", "CORE", "NOT_RECORDED", "Log", "mission_of", "read_log", "read_tables", "typed_column"]
+__all__ = ["ALWAYS_COVARIATES", "CORE", "Log", "mission_of", "read_log", "read_tables", "typed_column"]

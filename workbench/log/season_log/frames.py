@@ -7,15 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.log.dictionary import Column, Settings, Vocabulary
 from workbench.log.rules import LABEL_FIELDS, Entry, Life, clean, life_of, order_levels
+from workbench.wording import NOT_RECORDED
 
 if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
-__all__ = ["NOT_RECORDED", "followed_to", "ledger_frame", "number_deployments", "records_frame", "typed_column"]
+__all__ = ["followed_to", "ledger_frame", "number_deployments", "records_frame", "typed_column"]
 
-NOT_RECORDED = "not recorded"
-"""The site of a row that names none."""
 
 CORE = (
     *("unit_id", "deployment", "season", "site", "deployed_on", "last_good_on", "failed_on", "found_on"),

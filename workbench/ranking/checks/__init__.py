@@ -2,7 +2,7 @@
 
 from workbench.ranking.checks.aliases import Alias
 from workbench.ranking.checks.evalue import e_value, e_value_of_interval
-from workbench.ranking.checks.opinions import Agreement, agreement_of, log_hazard_ratios
+from workbench.ranking.checks.opinions import OpinionAgreement, agreement_of, log_hazard_ratios
 from workbench.ranking.checks.overlap import (
     Overlap,
     choice_never_mixes,
@@ -19,8 +19,8 @@ __all__ = [
     "ALL_FAILED",
     "PERMUTATIONS",
     "SEASON_CLOCK",
-    "Agreement",
     "Alias",
+    "OpinionAgreement",
     "Overlap",
     "RawComparison",
     "Sensitivity",

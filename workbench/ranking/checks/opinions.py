@@ -11,12 +11,12 @@ from workbench.lives import Lives
 from workbench.ranking.model import CHOICE_SD, Design
 from workbench.wording import count_of, join_words, percent_text
 
-__all__ = ["Agreement", "agreement_of", "log_hazard_ratios"]
+__all__ = ["OpinionAgreement", "agreement_of", "log_hazard_ratios"]
 
 
 @dataclass(frozen=True)
-class Agreement:
-    """Agreement of the ranking with another view of the same comparisons.
+class OpinionAgreement:
+    """OpinionAgreement of the ranking with another view of the same comparisons.
 
     Attributes
     ----------
@@ -37,7 +37,7 @@ class Agreement:
 
 
 def log_hazard_ratios(design: Design) -> dict[tuple[str, str], float]:
-    """Return the log hazard ratio of each ranked level to its reference, by proportional hazards with the same terms."""
+    """Return each ranked level's log hazard ratio to its reference, by proportional hazards with the same terms."""
     columns: dict[str, object] = {}
     for number, block in enumerate(design.blocks):
         name = f"term {number}"
@@ -67,18 +67,18 @@ def log_hazard_ratios(design: Design) -> dict[tuple[str, str], float]:
 
 def agreement_of(
     view: str, gains: Mapping[tuple[str, str], float], other: Mapping[tuple[str, str], float]
-) -> Agreement:
+) -> OpinionAgreement:
     """Return how often another view points the same way as the ranking."""
     known = [p for p in gains if np.isfinite(gains[p]) and np.isfinite(other.get(p, np.nan))]
     against = tuple(p for p in known if gains[p] * other[p] < 0)
     if not known:
-        return Agreement(view, float("nan"), (), f"No comparison could be made with {view}.")
+        return OpinionAgreement(view, float("nan"), (), f"No comparison could be made with {view}.")
     share = 1.0 - len(against) / len(known)
     head = (
         f"The ranking points the same way as {view} in {len(known) - len(against)} of "
         f"{count_of(len(known), 'comparison')} ({percent_text(share)})"
     )
-    return Agreement(view, share, against, f"{head}{_exceptions(against)}.")
+    return OpinionAgreement(view, share, against, f"{head}{_exceptions(against)}.")
 
 
 def _exceptions(against: Sequence[tuple[str, str]]) -> str:

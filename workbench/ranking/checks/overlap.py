@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from workbench.estimate.shared import NOT_RECORDED, text_levels
+from workbench.estimate.shared import text_levels
 from workbench.ranking.checks.aliases import Alias, find_aliases
 from workbench.ranking.model import LEAST_UNITS, Block, Design
 from workbench.results import Result
-from workbench.wording import join_words, percent_text
+from workbench.wording import NOT_RECORDED, join_words, percent_text
 
 __all__ = ["Overlap", "choice_never_mixes", "environments_of", "extrapolated_shares", "mixing_advice", "overlap_of"]
 

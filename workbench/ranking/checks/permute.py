@@ -6,7 +6,7 @@ from workbench.estimate.likelihood import AftBatch, Family, family_of
 from workbench.lives import Lives
 from workbench.ranking.model import Block, Design, fit_design, ranking_problem
 
-__all__ = ["PERMUTATIONS", "choice_p_values", "permutation_p", "score_residuals"]
+__all__ = ["PERMUTATIONS", "choice_p_values", "choice_permutation_p", "life_score_residuals"]
 
 PERMUTATIONS = 1999
 """Arrangements drawn; the observed one counts too, so that p is at least 1 in 2,000."""
@@ -14,7 +14,9 @@ MOST_UNITS = 5000
 """Above so many units the sums over levels are drawn from their joint normal limit instead of from arrangements."""
 
 
-def score_residuals(lives: Lives, location: np.ndarray, scale: float, *, distribution: str = "weibull") -> np.ndarray:
+def life_score_residuals(
+    lives: Lives, location: np.ndarray, scale: float, *, distribution: str = "weibull"
+) -> np.ndarray:
     """Return how much longer each life lasted than a fit expects: the slope of its log-likelihood in its location.
 
     Shapes: location (n,), returns (n,).
@@ -52,7 +54,7 @@ def _slope_between(family: Family, low: np.ndarray, high: np.ndarray) -> np.ndar
     return first + second
 
 
-def permutation_p(
+def choice_permutation_p(
     residual: np.ndarray,
     level: np.ndarray,
     site: np.ndarray,
@@ -129,8 +131,8 @@ def choice_p_values(design: Design, seed: int, permutations: int = PERMUTATIONS)
         columns, precision = design.without(block.name)
         problem = ranking_problem(lives.lower, lives.upper, lives.entry, columns=columns, precision=precision)
         fit = fit_design(problem, lives.weight.astype(float), f"the model without {block.name}")
-        residual = score_residuals(lives, _location(fit, columns), float(fit.scale[0]))
-        result[block.name] = permutation_p(*_exchangeable(design, block, residual), rng, permutations)
+        residual = life_score_residuals(lives, _location(fit, columns), float(fit.scale[0]))
+        result[block.name] = choice_permutation_p(*_exchangeable(design, block, residual), rng, permutations)
     return result
 
 

@@ -19,9 +19,9 @@ from workbench.ranking.model import (
     standardise,
 )
 
-__all__ = ["STRENGTHS", "ChoiceFigures", "core_of", "last_known_days", "supported_mission"]
+__all__ = ["PRIOR_STRENGTHS", "ChoiceFigures", "core_of", "last_known_days", "supported_mission"]
 
-STRENGTHS = (0.25, 0.5, 1.0)
+PRIOR_STRENGTHS = (0.25, 0.5, 1.0)
 """Prior standard deviations of the levels at which the gain is shown; the answer is the middle one."""
 
 
@@ -109,7 +109,7 @@ def core_of(
     best = fit_design(problem_of(design), weight)
     answer = standardise(design, best, mission)
     strengths = {}
-    for sd in STRENGTHS:
+    for sd in PRIOR_STRENGTHS:
         if sd == CHOICE_SD:
             strengths[sd] = answer
             continue
@@ -132,7 +132,7 @@ def core_of(
                 best.coefficients[:, block.start : block.stop],
                 replicates.coefficients[:, block.start : block.stop],
             ),
-            strengths=np.stack([_gains(block, strengths[sd][block.name].survival)[0] for sd in STRENGTHS]),
+            strengths=np.stack([_gains(block, strengths[sd][block.name].survival)[0] for sd in PRIOR_STRENGTHS]),
             p=(p_values[block.name], float(adjusted[block.name])),
             confidence=confidence,
             shape=shape,

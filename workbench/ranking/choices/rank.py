@@ -10,7 +10,7 @@ from workbench.checks import check_columns, check_confidence, check_positive, ch
 from workbench.errors import EstimateError
 from workbench.lives import Lives
 from workbench.ranking.checks import (
-    Agreement,
+    OpinionAgreement,
     Overlap,
     RawComparison,
     Sensitivity,
@@ -72,7 +72,7 @@ class Ranking(Result):
         Where each level stood, what is aliased, and advice for next season.
     sensitivity : Sensitivity
         Gains under other assumptions, with flips marked.
-    agreements : tuple of Agreement
+    agreements : tuple of OpinionAgreement
         With hazard ratios and with the raw comparisons.
     """
 
@@ -90,7 +90,7 @@ class Ranking(Result):
     rules: tuple[str, ...]
     overlap: Overlap
     sensitivity: Sensitivity
-    agreements: tuple[Agreement, ...]
+    agreements: tuple[OpinionAgreement, ...]
 
     def of(self, choice: str) -> "pd.DataFrame":
         """The rows of one choice.
@@ -288,7 +288,7 @@ def _every_cause(
     return raw_comparisons(build_design(lives, names, adjust, site=site), mission)
 
 
-def _agreements(columns: Mapping[str, Sequence[Any]], checks: Checks) -> tuple[Agreement, ...]:
+def _agreements(columns: Mapping[str, Sequence[Any]], checks: Checks) -> tuple[OpinionAgreement, ...]:
     gains = _gains(columns)
     return (
         agreement_of("hazard ratios", gains, {p: -v for p, v in checks.hazard.items()}),

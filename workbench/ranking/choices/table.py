@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-from workbench.estimate.shared import NOT_RECORDED
 from workbench.ranking.checks import (
     ALL_FAILED,
     SEASON_CLOCK,
@@ -21,10 +20,10 @@ from workbench.ranking.checks import (
     environments_of,
     extrapolated_shares,
 )
-from workbench.ranking.choices.core import STRENGTHS, ChoiceFigures, last_known_days
+from workbench.ranking.choices.core import PRIOR_STRENGTHS, ChoiceFigures, last_known_days
 from workbench.ranking.choices.grade import comparisons_sentence, grade_of
 from workbench.ranking.model import SHAPE_SD, Block, Design
-from workbench.wording import count_of, join_words, percent_text
+from workbench.wording import NOT_RECORDED, count_of, join_words, percent_text
 
 __all__ = ["COLUMNS", "Checks", "notes_of", "table_of"]
 
@@ -133,8 +132,8 @@ def _figures_of(design: Design, choice: ChoiceFigures, number: int) -> dict[str,
         "first_share": choice.first_share[number],
         "p_value": choice.p_value,
         "p_adjusted": choice.p_adjusted,
-        "gain_strong_shrinkage": choice.strengths[STRENGTHS.index(0.25), number],
-        "gain_weak_shrinkage": choice.strengths[STRENGTHS.index(1.0), number],
+        "gain_strong_shrinkage": choice.strengths[PRIOR_STRENGTHS.index(0.25), number],
+        "gain_weak_shrinkage": choice.strengths[PRIOR_STRENGTHS.index(1.0), number],
         "restricted_mean": choice.days[number],
         "time_ratio_lower": choice.time_lower[number],
         "time_ratio_upper": choice.time_upper[number],

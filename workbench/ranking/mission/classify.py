@@ -19,7 +19,14 @@ from workbench.ranking.mission.mission_importance import (
     together,
     training_shares,
 )
-from workbench.ranking.mission.mission_labels import DOUBTFUL, FAILED, LASTED, life_curve, mission_labels, share_failed
+from workbench.ranking.mission.mission_labels import (
+    DOUBTFUL,
+    FAILED_BY_MISSION,
+    LASTED,
+    life_curve,
+    mission_labels,
+    share_failed,
+)
 from workbench.ranking.mission.mission_model import (
     FOREST_FROM,
     ModelColumns,
@@ -112,7 +119,7 @@ def classify_mission(
     """
     case, notes = _prepared(lives, choices, adjust, mission=mission, seed=seed, site=site)
     rng = np.random.default_rng([check_whole("seed", seed), 1])
-    failures = case.lives.weight[case.labels == FAILED].sum()
+    failures = case.lives.weight[case.labels == FAILED_BY_MISSION].sum()
     if failures == 0 or case.folds.count < 2:
         return _no_answer(case, notes)
     held_out = _held_out(case, case.columns)
@@ -165,9 +172,9 @@ def _prepared(
         )
     columns = model_columns(terms_of(kept, [*choices, *adjust]), kept.weight, adjust)
     folds = mission_folds(kept, labels, site, rng=np.random.default_rng([check_whole("seed", seed), 0]))
-    forest = int(kept.weight[labels == FAILED].sum()) >= FOREST_FROM
+    forest = int(kept.weight[labels == FAILED_BY_MISSION].sum()) >= FOREST_FROM
     case = _Case(kept, labels, columns, folds, np.empty((0, 0)), days, choices, adjust, forest, int(seed))
-    able = bool((labels == FAILED).any()) and folds.count >= 2
+    able = bool((labels == FAILED_BY_MISSION).any()) and folds.count >= 2
     case = replace(case, shares=training_shares(kept, labels, days, folds=folds)) if able else case
     return case, [*notes, folds.note]
 
@@ -176,7 +183,7 @@ def _counts(case: _Case) -> dict[str, int]:
     weight = case.lives.weight
     return {
         "units": int(weight.sum()),
-        "failures": int(weight[case.labels == FAILED].sum()),
+        "failures": int(weight[case.labels == FAILED_BY_MISSION].sum()),
         "lasted": int(weight[case.labels == LASTED].sum()),
     }
 
@@ -275,7 +282,7 @@ def _calibration(case: _Case, held_out: HeldOut) -> dict[str, np.ndarray]:
     """Wide bins of about like size; limits are exact ones at the (fractional) count of failures."""
     from scipy.special import betaincinv
 
-    failures = float(case.lives.weight[case.labels == FAILED].sum())
+    failures = float(case.lives.weight[case.labels == FAILED_BY_MISSION].sum())
     bins = int(np.clip(failures // 10, 2, 5))
     predicted, weight = held_out.predicted, case.weight
     order = np.argsort(predicted, kind="stable")
@@ -321,7 +328,7 @@ def _no_answer(case: _Case, notes: list[str]) -> MissionSkill:
     missing = float("nan")
     reason = (
         f"No unit is known to have failed by {case.mission:g} {case.lives.unit}, so there is nothing to foretell."
-        if not (case.labels == FAILED).any()
+        if not (case.labels == FAILED_BY_MISSION).any()
         else "One site, unit or row only: nothing can be held out."
     )
     size = len(case.choices)

@@ -4,9 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.estimate.shared import NOT_RECORDED, text_levels
+from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
-from workbench.ranking.mission.mission_labels import FAILED, LASTED
+from workbench.ranking.mission.mission_labels import FAILED_BY_MISSION, LASTED
+from workbench.wording import NOT_RECORDED
 
 __all__ = ["Folds", "mission_folds"]
 
@@ -47,7 +48,7 @@ def mission_folds(lives: Lives, labels: np.ndarray, site: str, *, rng: np.random
     """
     block, noun, plural = _blocks(lives, site)
     count = int(block.max()) + 1
-    failed = np.bincount(block, weights=lives.weight * (labels == FAILED), minlength=count)
+    failed = np.bincount(block, weights=lives.weight * (labels == FAILED_BY_MISSION), minlength=count)
     lasted = np.bincount(block, weights=lives.weight * (labels == LASTED), minlength=count)
     tie = rng.permutation(count)
     for folds in range(min(_MOST, count), _FEWEST - 1, -1):

@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.estimate.turnbull import Problem, fit_segment, turnbull_cells
+from workbench.estimate.turnbull import NpmleProblem, fit_segment, turnbull_cells
 from workbench.lives import Lives
 
-__all__ = ["DOUBTFUL", "FAILED", "LASTED", "LifeCurve", "life_curve", "mission_labels", "share_failed"]
+__all__ = ["DOUBTFUL", "FAILED_BY_MISSION", "LASTED", "LifeCurve", "life_curve", "mission_labels", "share_failed"]
 
-FAILED, LASTED, DOUBTFUL = 1, 0, -1
+FAILED_BY_MISSION, LASTED, DOUBTFUL = 1, 0, -1
 """Labels: known to have failed by the mission, known to have lasted it, not known."""
 
 
@@ -18,7 +18,7 @@ def mission_labels(lives: Lives, mission: float) -> np.ndarray:
 
     Shapes: returns (n,).
     """
-    return np.where(lives.upper <= mission, FAILED, np.where(lives.lower >= mission, LASTED, DOUBTFUL))
+    return np.where(lives.upper <= mission, FAILED_BY_MISSION, np.where(lives.lower >= mission, LASTED, DOUBTFUL))
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +55,7 @@ def life_curve(lives: Lives) -> LifeCurve:
     """
     cells = turnbull_cells(lives.lower, lives.upper, np.zeros(len(lives)))
     m = len(cells.start)
-    problem = Problem(m, cells.first, cells.last, np.zeros(len(lives), dtype=np.int64), lives.weight.astype(float))
+    problem = NpmleProblem(m, cells.first, cells.last, np.zeros(len(lives), dtype=np.int64), lives.weight.astype(float))
     left = np.exp(-np.append(0.0, np.cumsum(fit_segment(problem).hazard)))
     return LifeCurve(cells.start, cells.end, left - np.append(left[1:], 0.0))
 
@@ -70,4 +70,4 @@ def share_failed(lives: Lives, labels: np.ndarray, mission: float, *, curve: Lif
     span = np.where(np.isfinite(lives.upper), lives.upper - lives.lower, np.inf)
     even = (mission - lives.lower) / np.where(span > 0, span, 1.0)
     split = np.where(inside > 1e-12, (at - low) / np.where(inside > 1e-12, inside, 1.0), even)
-    return np.where(labels == DOUBTFUL, np.clip(split, 0.0, 1.0), (labels == FAILED).astype(float))
+    return np.where(labels == DOUBTFUL, np.clip(split, 0.0, 1.0), (labels == FAILED_BY_MISSION).astype(float))

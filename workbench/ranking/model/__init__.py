@@ -1,6 +1,6 @@
 """What does the ranking's model hold, and what does it say of a whole fleet?"""
 
-from workbench.ranking.model.design import CHOICE_SD, LEAST_UNITS, OTHER, SITE_SD, Block, Design, build_design
+from workbench.ranking.model.design import CHOICE_SD, SITE_SD, Block, Design, build_design
 from workbench.ranking.model.fitting import (
     SCALES,
     SHAPE_SD,
@@ -10,6 +10,7 @@ from workbench.ranking.model.fitting import (
     resample_design,
     shape_centres,
 )
+from workbench.ranking.model.pooled_levels import LEAST_UNITS, OTHER
 from workbench.ranking.model.standardise import Standardised, standardise
 
 __all__ = [

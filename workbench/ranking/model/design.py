@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.shared import NOT_RECORDED
 from workbench.lives import Lives
 from workbench.ranking.model.pooled_levels import LEAST_UNITS, OTHER, Reading, joined_rows, read_levels, sortable_values
+from workbench.wording import NOT_RECORDED
 
 __all__ = [
     "CHOICE_SD",

@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 
 from workbench.errors import EstimateError
-from workbench.estimate.shared import NOT_RECORDED, terms_of, text_levels
+from workbench.estimate.shared import terms_of, text_levels
 from workbench.lives import Lives
+from workbench.wording import NOT_RECORDED
 
 __all__ = ["LEAST_UNITS", "OTHER", "Reading", "joined_rows", "read_levels", "sortable_values"]
 

@@ -2,7 +2,7 @@
 
 from workbench.report.basis.choice import ChoiceComparison, compare_choice, with_levels
 from workbench.report.basis.exports import csv_text, findings_json, set_aside_frame, versions_used
-from workbench.report.basis.finding import SECTIONS, Drawing, Finding, cell_text, findings_from_json, in_slide_order
+from workbench.report.basis.finding import SECTIONS, Drawing, Finding, findings_from_json, in_slide_order, shown_cell
 from workbench.report.basis.missing_bounds import missing_bounds, missing_runs
 from workbench.report.basis.season_data import FEWEST_UNITS, SeasonData
 from workbench.report.basis.shared_sites import site_caveat
@@ -14,7 +14,6 @@ __all__ = [
     "Drawing",
     "Finding",
     "SeasonData",
-    "cell_text",
     "compare_choice",
     "csv_text",
     "findings_from_json",
@@ -23,6 +22,7 @@ __all__ = [
     "missing_bounds",
     "missing_runs",
     "set_aside_frame",
+    "shown_cell",
     "site_caveat",
     "versions_used",
     "with_levels",

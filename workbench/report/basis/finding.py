@@ -20,10 +20,10 @@ __all__ = [
     "SECTIONS",
     "Drawing",
     "Finding",
-    "cell_text",
     "claims_table",
     "findings_from_json",
     "in_slide_order",
+    "shown_cell",
 ]
 
 SECTIONS: Mapping[str, str] = MappingProxyType(
@@ -154,7 +154,7 @@ class Finding:
             object.__setattr__(self, name, None if value is None else int(value))
         object.__setattr__(self, "caveats", tuple(str(c) for c in self.caveats))
         if self.table is not None:
-            columns = {str(k): tuple(cell_text(v) for v in self.table[k]) for k in self.table}
+            columns = {str(k): tuple(shown_cell(v) for v in self.table[k]) for k in self.table}
             object.__setattr__(self, "table", MappingProxyType(columns))
         self._check()
 
@@ -221,12 +221,12 @@ def claims_table(findings: "Sequence[Finding]") -> "pd.DataFrame":
     return pd.DataFrame({name: [getattr(finding, name) for finding in findings] for name in fields})
 
 
-def cell_text(value: Any) -> str:
+def shown_cell(value: Any) -> str:
     """Return a table cell as it is shown.
 
     Examples
     --------
-    >>> cell_text(0.12345), cell_text(12), cell_text(float("nan")), cell_text("41 %")
+    >>> shown_cell(0.12345), shown_cell(12), shown_cell(float("nan")), shown_cell("41 %")
     ('0.123', '12', '–', '41 %')
     """
     if value is None:

@@ -8,11 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from workbench.report.decks.pptx_master import ACCENT, HEIGHT, INK, MUTED, WIDTH, plain_presentation
+from workbench.report.decks.pptx_master import ACCENT, HEIGHT, TEXT, TEXT_MUTED, WIDTH, plain_presentation
 from workbench.report.decks.pptx_table import add_table, describe, legal_text
 from workbench.report.decks.slides import Picture, Slide
-from workbench.report.figures.bars import Bars
-from workbench.report.figures.style import level_words
+from workbench.report.figures import Bars, level_words
 from workbench.report.words import shown_name
 
 __all__ = ["deck_pptx", "fitting_size", "same_bytes", "text_height"]
@@ -87,7 +86,7 @@ def _title(page: Any, slide: Slide) -> None:
     for paragraph in frame.paragraphs:
         paragraph.alignment = PP_ALIGN.LEFT
         paragraph.font.size, paragraph.font.bold = Pt(size), True
-        paragraph.font.color.rgb = RGBColor.from_string("FFFFFF" if slide.kind == "cover" else INK)
+        paragraph.font.color.rgb = RGBColor.from_string("FFFFFF" if slide.kind == "cover" else TEXT)
 
 
 def fitting_size(text: str, width: float, height: float, *, sizes: Sequence[int]) -> int:
@@ -102,7 +101,7 @@ def text_height(lines: Sequence[str], width: float, size: float) -> float:
 
 
 def _text(
-    page: Any, box: tuple[float, float, float, float], lines: Sequence[str], *, size: float, colour: str, 
+    page: Any, box: tuple[float, float, float, float], lines: Sequence[str], *, size: float, colour: str,
     bold: bool = False, gap: float = 4, fill: str = "",
 ) -> None:  # fmt: skip
     from pptx.dml.color import RGBColor
@@ -132,7 +131,7 @@ def _blocks(
     if slide.grade and grade:
         parts.append(([f"Grade: {slide.grade}"], ACCENT, "", True))
     if slide.body:
-        parts.append((list(slide.body), INK, "", False))
+        parts.append((list(slide.body), TEXT, "", False))
     if slide.caveats:
         parts.append((list(slide.caveats), CAUTION, CAUTION_PAPER, False))
     for size in (14, 13, 12, 11, 10, 9, 8, 7):
@@ -188,7 +187,7 @@ def _picture(page: Any, picture: Picture, left: float, *, top: float, width: flo
         bottom = top + frame.height / Inches(1)
     describe(frame, picture.alt)
     if picture.caption:
-        _text(page, (left, bottom, width, 0.35), [picture.caption], size=10, colour=MUTED)
+        _text(page, (left, bottom, width, 0.35), [picture.caption], size=10, colour=TEXT_MUTED)
 
 
 def _bars(page: Any, bars: Bars, left: float, *, top: float, width: float, height: float) -> Any:

@@ -2,19 +2,22 @@
 
 from typing import Any
 
-__all__ = ["ACCENT", "BODY_FONT", "HEIGHT", "INK", "MUTED", "PAPER", "WIDTH", "plain_presentation"]
+from workbench.report.figures import INK, MUTED
+
+__all__ = ["ACCENT", "BODY_FONT", "HEIGHT", "PAPER", "TEXT", "TEXT_MUTED", "WIDTH", "plain_presentation"]
 
 WIDTH, HEIGHT = 13.333, 7.5
 """Slide size in inches."""
 
-INK, MUTED, PAPER, ACCENT = "1F2933", "52606D", "FDFCF9", "14505C"
+TEXT, TEXT_MUTED = INK.removeprefix("#"), MUTED.removeprefix("#")
+PAPER, ACCENT = "FDFCF9", "14505C"
 BODY_FONT = "Verdana"
 """Installed or replaced by something alike nearly everywhere; text is laid out with room to spare."""
 
 _COLOURS = {
-    "dk1": INK, "lt1": "FFFFFF", "dk2": ACCENT, "lt2": "F1EFE8", "accent1": "0072B2", "accent2": "D55E00",
+    "dk1": TEXT, "lt1": "FFFFFF", "dk2": ACCENT, "lt2": "F1EFE8", "accent1": "0072B2", "accent2": "D55E00",
     "accent3": "009E73", "accent4": "E69F00", "accent5": "56B4E9", "accent6": "CC79A7", "hlink": ACCENT,
-    "folHlink": MUTED,
+    "folHlink": TEXT_MUTED,
 }  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from workbench.report.decks.deck_html import number_columns
-from workbench.report.decks.pptx_master import ACCENT, INK
+from workbench.report.decks.pptx_master import ACCENT, TEXT
 from workbench.report.words import shown_name
 
 __all__ = ["add_table", "describe", "legal_text"]
@@ -97,4 +97,4 @@ def _fill(cell: Any, text: str, size: float, *, head: bool, shaded: bool, right:
     run = paragraph.add_run()
     run.text = legal_text(text)
     run.font.size, run.font.bold = Pt(size), head
-    run.font.color.rgb = RGBColor.from_string("FFFFFF" if head else INK)
+    run.font.color.rgb = RGBColor.from_string("FFFFFF" if head else TEXT)

@@ -6,9 +6,7 @@ from itertools import pairwise
 from typing import Any
 
 from workbench.report.basis import SECTIONS, Finding, in_slide_order
-from workbench.report.figures import draw
-from workbench.report.figures.bars import Bars
-from workbench.report.figures.style import figure_png, new_axes, theme
+from workbench.report.figures import Bars, draw, figure_png, new_axes, theme
 from workbench.report.words import first_sentence
 
 __all__ = ["Picture", "Slide", "slides_of"]

@@ -3,13 +3,13 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from workbench.report.basis import SECTIONS, Finding, SeasonData, cell_text
+from workbench.report.basis import SECTIONS, Finding, SeasonData, shown_cell
 from workbench.report.decks.slides import Slide
 from workbench.report.words import shown_name, shown_text
 
-__all__ = ["CAUTIONS", "caution_finding", "cover_slide", "mission_finding", "typed_slides"]
+__all__ = ["CAUTION_LINES", "caution_finding", "cover_slide", "mission_finding", "typed_slides"]
 
-CAUTIONS = (
+CAUTION_LINES = (
     (
         "What goes together here need not be cause and effect: units were not dealt out by lot, so place, batch and"
         " habit of the builder can stand behind a difference."
@@ -71,7 +71,7 @@ def caution_finding() -> Finding:
         order=99,
         statement="What to keep in mind with every slide of this review.",
         method="Common practice, no source.",
-        caveats=CAUTIONS,
+        caveats=CAUTION_LINES,
     )
 
 
@@ -136,13 +136,13 @@ def _flat(settings: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]
             continue
         name = f"{prefix}{shown_name(key, 40)}"
         if isinstance(value, Mapping) and not any(isinstance(v, Mapping | list | tuple) for v in value.values()):
-            words = [f"{shown_name(k, 30)} = {shown_name(cell_text(v), 30)}" for k, v in value.items()]
+            words = [f"{shown_name(k, 30)} = {shown_name(shown_cell(v), 30)}" for k, v in value.items()]
             rows.append((name, shown_name(", ".join(words), 260)))
         elif isinstance(value, Mapping):
             rows += _flat(value, f"{name}: ")
         elif isinstance(value, list | tuple):
-            words = [cell_text(v) or "(empty)" for v in value]
+            words = [shown_cell(v) or "(empty)" for v in value]
             rows.append((name, shown_name(", ".join(words), 90)))
         else:
-            rows.append((name, shown_text(cell_text(value), 260)))
+            rows.append((name, shown_text(shown_cell(value), 260)))
     return rows

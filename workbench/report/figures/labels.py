@@ -49,7 +49,7 @@ def spread_apart(wanted: Sequence[float], gap: float, low: float, *, high: float
 
     Examples
     --------
-    >>> spread_apart([0.5, 0.5], 0.2, 0.0, 1.0).round(3).tolist()
+    >>> spread_apart([0.5, 0.5], 0.2, 0.0, high=1.0).round(3).tolist()
     [0.4, 0.6]
     """
     values = np.asarray(wanted, dtype=float)

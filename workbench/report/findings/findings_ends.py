@@ -5,7 +5,8 @@ from typing import Any
 
 import numpy as np
 
-from workbench.estimate.curves import CumulativeIncidence, cumulative_incidence, survival_curve
+from workbench.estimate.curves import cumulative_incidence, survival_curve
+from workbench.estimate.steps_by_cause import CumulativeIncidence
 from workbench.lives import UNDETERMINED
 from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.words import limits_words, shown_name

@@ -8,8 +8,7 @@ import numpy as np
 from workbench.errors import WorkbenchError
 from workbench.estimate.curves import survival_curve
 from workbench.report.basis import Drawing, Finding, SeasonData, missing_runs, site_caveat
-from workbench.report.figures.bars import Bars
-from workbench.report.figures.timeline import Timeline
+from workbench.report.figures import Bars, Timeline
 from workbench.report.words import age_sentence, limits_words, median_sentence
 from workbench.wording import count_of, join_words, percent_text
 

@@ -72,7 +72,7 @@ def level_costs(data: SeasonData) -> dict[str, dict[str, float]]:
 
 
 def unit_cost(data: SeasonData, choices: list[str]) -> float | None:
-    """Return the mean recorded cost of a unit without the extra cost of its levels, or None when no cost is recorded."""
+    """Return the mean recorded cost of a unit without the extra cost of its levels, or None without costs."""
     records = data.log.records
     if "unit_cost" not in records:
         return None

@@ -11,7 +11,7 @@ from workbench.report.findings.ranking_words import (
     RankedRow,
     caveats_of,
     claim_sentence,
-    rows_of,
+    ranked_rows,
     shift_sentence,
 )
 from workbench.report.words import detectable_sentence, id_words, limits_words, shown_name
@@ -33,7 +33,7 @@ def ranking_findings(data: SeasonData) -> list[Finding]:
     ranking = data.ranking  # made once and shared with the plan
     if ranking is None:
         return [_not_ranked(data.no_ranking)]
-    rows = rows_of(data, ranking)
+    rows = ranked_rows(data, ranking)
     strong = [row for row in rows if row.grade in ("clear", "likely")]
     findings = [_overview(data, ranking, rows, strong=strong, question=question)]
     findings += [_comparison(data, ranking, row, number=number, strong=strong) for number, row in enumerate(rows)]
@@ -181,7 +181,7 @@ def _days(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Findin
         figure=Drawing(
             result=ranking,
             alt="One line for each protection level: a dot for the gain in mean working days and a bar for its limits.",
-            options={"show": "days", "labels": _labels(rows_of(data, ranking)), "subtitle": _counts(ranking)},
+            options={"show": "days", "labels": _labels(ranked_rows(data, ranking)), "subtitle": _counts(ranking)},
         ),
     )
 
@@ -205,7 +205,7 @@ def _raw(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding
         figure=Drawing(
             result=ranking,
             alt="Adjusted gains as dots with limits, and the raw difference of the curves as a bar on the same line.",
-            options={"raw": True, "choices": choices, "labels": _labels(rows_of(data, ranking))},
+            options={"raw": True, "choices": choices, "labels": _labels(ranked_rows(data, ranking))},
         ),
         table={
             "level": [f"{shown_name(r.choice)}: {r.name} over {r.base_name}" for r in strong],

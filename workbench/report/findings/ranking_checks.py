@@ -5,7 +5,7 @@ import numpy as np
 from workbench.errors import WorkbenchError
 from workbench.ranking.choices import Ranking, RankingQuestion, rank_choices
 from workbench.report.basis import Drawing, Finding, SeasonData
-from workbench.report.findings.ranking_words import RankedRow, claim_sentence, rows_of
+from workbench.report.findings.ranking_words import RankedRow, claim_sentence, ranked_rows
 from workbench.report.words import shown_name
 from workbench.wording import count_of, join_words, percent_text, points_text
 
@@ -190,7 +190,7 @@ def _by_mechanism(data: SeasonData, question: RankingQuestion) -> list[Finding]:
         )
     except WorkbenchError as error:
         return _not_ranked(wanted, error)
-    rows = rows_of(data, ranking)
+    rows = ranked_rows(data, ranking)
     top = next((r for r in rows if r.grade in ("clear", "likely")), rows[0])
     lost = ranking.table.set_index(["choice", "level"]).lost_to_anything
     return [

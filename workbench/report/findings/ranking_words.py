@@ -9,7 +9,7 @@ from workbench.report.basis import SeasonData
 from workbench.report.words import limits_words, shown_name
 from workbench.wording import count_of, join_words, percent_text, points_text
 
-__all__ = ["RankedRow", "caveats_of", "claim_sentence", "rows_of", "shift_sentence"]
+__all__ = ["RankedRow", "caveats_of", "claim_sentence", "ranked_rows", "shift_sentence"]
 
 SHARES_APART = 0.10
 """Difference in the share of units in an environment that is worth naming as a reason (a judgement, no source)."""
@@ -47,7 +47,7 @@ class RankedRow:
     e_value_limit: float
 
 
-def rows_of(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
+def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
     """Return every comparison in the order of the table."""
     table = ranking.table
     bases = {r.choice: r for r in table.itertuples() if r.level == r.reference}

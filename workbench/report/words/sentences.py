@@ -107,7 +107,7 @@ def days_sentence(
 
     Examples
     --------
-    >>> days_sentence("cord", "flat gasket", (12.3, 2.0, 22.1), "180 days", 0.95)
+    >>> days_sentence("cord", "flat gasket", (12.3, 2.0, 22.1), horizon="180 days", confidence=0.95)
     'In the first 180 days units with cord worked 12 days longer on average than with flat gasket
     (95 % limits +2.0 to +22 days).'
     """
@@ -190,7 +190,7 @@ def median_sentence(age: tuple[float, float, float], last_share: float, last_day
 
     Examples
     --------
-    >>> median_sentence((float("nan"),) * 3, 0.62, "day 180", 0.95)
+    >>> median_sentence((float("nan"),) * 3, 0.62, "day 180", confidence=0.95)
     'Half failed: not reached by day 180 (62 % still working).'
     """
     still = f" ({percent_text(last_share)} still working)" if math.isfinite(last_share) else ""

@@ -11,7 +11,7 @@ from workbench.estimate.curves import survival_curve
 from workbench.estimate.shared import groups_of
 from workbench.lives import UNDETERMINED, Lives
 from workbench.results import Result
-from workbench.teardown.mechanisms import family_of
+from workbench.teardown.mechanisms import sign_family_of
 from workbench.wording import count_of, round_sense
 
 __all__ = ["EndsOfUnits", "ends_of_units"]
@@ -90,7 +90,7 @@ def _group_table(
             {
                 "group": label,
                 "end": name,
-                "family": "" if name == MISSING else family_of(name),
+                "family": "" if name == MISSING else sign_family_of(name),
                 "units": count,
                 "share_of_failures": np.nan if name == MISSING else count / failures,
                 "share_of_units": count / units,

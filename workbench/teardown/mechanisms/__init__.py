@@ -4,7 +4,7 @@ from workbench.teardown.mechanisms.agreement import Agreement, compare_verdicts
 from workbench.teardown.mechanisms.matrix import evidence_matrix
 from workbench.teardown.mechanisms.mechanism import MechanismSuggestions, suggest_mechanism
 from workbench.teardown.mechanisms.opened import Teardowns
-from workbench.teardown.mechanisms.sign_families import SEAL_PREVENTS, family_of, mechanism_words
+from workbench.teardown.mechanisms.sign_families import SEAL_PREVENTS, mechanism_words, sign_family_of
 
 __all__ = [
     "SEAL_PREVENTS",
@@ -13,7 +13,7 @@ __all__ = [
     "Teardowns",
     "compare_verdicts",
     "evidence_matrix",
-    "family_of",
     "mechanism_words",
+    "sign_family_of",
     "suggest_mechanism",
 ]

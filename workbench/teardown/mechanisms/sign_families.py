@@ -14,8 +14,8 @@ __all__ = [
     "NO_MECHANISM",
     "PARTS",
     "SEAL_PREVENTS",
-    "family_of",
     "mechanism_words",
+    "sign_family_of",
 ]
 
 _KNOWN = known_mechanisms()
@@ -55,7 +55,7 @@ ACCEPTED_ANSWERS = tuple(sorted({*FAMILY_OF, *SEAL_PREVENTS}))
 """Words known as a verdict; other words are taken as they are."""
 
 
-def family_of(mechanism: str) -> str:
+def sign_family_of(mechanism: str) -> str:
     """Return the family of a mechanism.
 
     References
@@ -64,7 +64,7 @@ def family_of(mechanism: str) -> str:
 
     Examples
     --------
-    >>> family_of("battery_exhausted"), family_of("something_new")
+    >>> sign_family_of("battery_exhausted"), sign_family_of("something_new")
     ('electrical', 'miscellaneous')
     """
     return FAMILY_OF.get(str(mechanism), "miscellaneous")

@@ -10,7 +10,7 @@ import pandas as pd
 
 from workbench.errors import UsageError
 from workbench.log.writing import write_whole
-from workbench.teardown.mechanisms import MechanismSuggestions, family_of, mechanism_words
+from workbench.teardown.mechanisms import MechanismSuggestions, mechanism_words, sign_family_of
 from workbench.teardown.sheets.hazards import caution_html
 from workbench.teardown.sheets.photos import photos_of
 from workbench.wording import percent_text
@@ -59,7 +59,7 @@ def _card(row: Mapping[Any, Any], record: Mapping[Any, Any], folder: Path) -> st
     pictures, troubles = photos_of({str(k): v for k, v in record.items()}, folder)
     said = {
         "signs suggest": _chances(row),
-        "family (ISO 14224)": family_of(row["best"]) if row["mechanism"] != "undetermined" else "",
+        "family (ISO 14224)": sign_family_of(row["best"]) if row["mechanism"] != "undetermined" else "",
         "for": _signs(row["for"]),
         "against": _signs(row["against"]),
         "verdict": mechanism_words(row["verdict"]) + (" (sure)" if row["confirmed"] else ""),

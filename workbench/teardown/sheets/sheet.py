@@ -15,7 +15,7 @@ from workbench.log.writing import write_whole
 from workbench.teardown.mechanisms import mechanism_words
 from workbench.teardown.sheets.hazards import caution_html
 
-__all__ = ["FACTS", "ORDER_OF_WORK", "sheets_html", "units_to_open", "write_blank", "write_sheets"]
+__all__ = ["FACTS", "ORDER_OF_WORK", "sheets_html", "units_to_open", "write_blank_sheet", "write_sheets"]
 
 ORDER_OF_WORK = (
     "photograph as hung",
@@ -119,7 +119,7 @@ def write_sheets(path: str | Path, records: pd.DataFrame, *, table: pd.DataFrame
     return _write(path, sheets_html(records, table=table))
 
 
-def write_blank(path: str | Path) -> Path:
+def write_blank_sheet(path: str | Path) -> Path:
     """Write one blank teardown sheet."""
     return _write(path, sheets_html())
 
