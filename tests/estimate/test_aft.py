@@ -9,7 +9,7 @@ from scipy import integrate, optimize, special, stats
 
 from workbench.errors import EstimateError, UsageError
 from workbench.estimate.likelihood.aft_layout import cell_patterns, cells_of
-from workbench.estimate.likelihood.aft_likelihood import evaluate_likelihood, evaluate_penalty
+from workbench.estimate.likelihood.aft_likelihood import PriorCentre, evaluate_likelihood, evaluate_penalty
 from workbench.estimate.likelihood.families import FAMILIES
 from workbench.estimate.likelihood.newton import AftBatch, AftProblem, fit_batch
 
@@ -38,7 +38,7 @@ def _field(n=300, k=4, seed=0):
 
 
 def _points(problem, weights):
-    return problem.cells.fold(np.atleast_2d(weights))[:, problem.layout.cell] * problem.layout.sign
+    return problem.layout.points_of(problem.cells.fold(np.atleast_2d(weights)))
 
 
 @pytest.mark.parametrize("distribution", DISTRIBUTIONS)
@@ -53,7 +53,7 @@ def test_derivatives_equal_finite_differences(distribution):
     def total(at):
         parts = (
             evaluate_likelihood(problem.layout, problem.family, points, params=at),
-            evaluate_penalty(precision, centre, at),
+            evaluate_penalty(precision, PriorCentre(centre, np.zeros(2)), at),
         )
         return tuple(a + b for a, b in zip(*parts, strict=True))
 
@@ -131,10 +131,10 @@ def test_batches_larger_than_one_piece_keep_their_order():
     lower, upper, X = _field(n=400)
     problem = AftProblem.build(lower, upper, np.zeros(400), X, precision=np.full(4, 4.0))
     rng = np.random.default_rng(5)
-    weights, centre = rng.gamma(1.0, size=(400, 400)), rng.normal(0, 0.5, (400, 4))
+    weights, centre = rng.gamma(1.0, size=(400, 400)), PriorCentre(rng.normal(0, 0.5, (400, 4)), np.zeros(400))
     together = fit_batch(problem, weights, centre)
     for b in (0, 163, 164, 399):
-        alone = fit_batch(problem, weights[b], centre[b])
+        alone = fit_batch(problem, weights[b], centre.take(slice(b, b + 1)))
         np.testing.assert_allclose(together.coefficients[b], alone.coefficients[0], rtol=1e-6, atol=1e-8)
 
 
@@ -200,7 +200,7 @@ def test_penalised_maximum_equals_a_general_optimiser_with_late_entry():
     lower, upper, entry, X = _mixed()
     precision, centre = np.array([4.0, 1.0, 9.0]), np.array([0.3, -0.2, 0.0])
     problem = AftProblem.build(lower, upper, entry, X, precision=precision)
-    fit = fit_batch(problem, np.ones(60), centre)
+    fit = fit_batch(problem, np.ones(60), PriorCentre(centre[None, :], np.zeros(1)))
 
     def minus(values):
         mu, s = values[0] + X @ values[1:4], np.exp(values[4])
@@ -256,13 +256,36 @@ def test_designs_too_wide_for_products_have_the_same_derivatives():
         assert mine == pytest.approx(other, rel=1e-12)
 
 
-def test_weights_of_cells_are_taken_as_they_are():
+@pytest.mark.parametrize("distinct", [True, False], ids=["all lives differ", "lives alike"])
+def test_weights_of_cells_are_never_taken_as_those_of_lives(distinct):
     lower, upper, X = _field()
+    lower = lower + np.arange(300) / 1000 if distinct else lower
+    problem = AftProblem.build(lower, np.where(np.isfinite(upper), lower, np.inf), np.zeros(300), X)
+    folded = problem.cells.fold(np.arange(1.0, 301)[None, :])
+    assert (len(problem.cells.pattern) == 300) == distinct
+    assert folded.values.sum() == pytest.approx(np.arange(1.0, 301).sum())
+    with pytest.raises(TypeError):
+        fit_batch(problem, folded)  # type: ignore[arg-type]
+    for size in (299, 301, len(problem.cells.pattern) - 1):
+        with pytest.raises(ValueError, match=f"{size} weights for 300 lives"):
+            fit_batch(problem, np.ones(size))
+
+
+def test_a_prior_of_the_shape_is_centred_apart_from_those_of_the_effects():
+    """With one effect and a strong prior, each centre must pull its own parameter."""
+    lower, upper, X = _field(k=1)
+    problem = replace(AftProblem.build(lower, upper, np.zeros(300), X, precision=np.array([1e6])), shape_precision=1e6)
+    fit = fit_batch(problem, np.ones(300), PriorCentre(np.array([[0.3]]), np.array([-0.5])))
+    assert fit.coefficients[0, 0] == pytest.approx(0.3, abs=1e-3)
+    assert -np.log(fit.scale[0]) == pytest.approx(-0.5, abs=1e-3)
+
+
+def test_a_start_is_one_fit():
+    lower, upper, X = _field(k=1)
     problem = AftProblem.build(lower, upper, np.zeros(300), X)
-    assert len(problem.cells.pattern) < 300
-    whole = fit_batch(problem, np.ones(300))
-    folded = fit_batch(problem, problem.cells.fold(np.ones((1, 300))))
-    np.testing.assert_array_equal(whole.coefficients, folded.coefficients)
+    several = fit_batch(problem, np.ones((3, 300)))
+    with pytest.raises(ValueError):
+        fit_batch(problem, np.ones(300), start=several)
 
 
 def test_cells_join_only_rows_that_are_alike():

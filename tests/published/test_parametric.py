@@ -289,18 +289,78 @@ def test_cracks_read_wrongly_give_another_shape():
 
 
 def test_turbine_wheels_each_inspected_once():
+    lives, expected, case = _wheels()
+    fit = fit_distribution(lives)
+    _close(case, [*_values(fit, "shape", "scale"), fit.quantile(0.1)["time"][0]], expected["weibull"])
+    np.testing.assert_allclose([fit.log_likelihood], expected["loglik"], atol=6e-4)
+
+
+def _wheels():
     data, expected, case = _of("int-turbine-wheels")
     age, cracked = np.array(data["age"], dtype=float), np.array(data["cracked"])
-    whole = np.array(data["inspected"]) - cracked
     found = cracked > 0
     lives = Lives.from_arrays(
         lower=np.r_[np.zeros(found.sum()), age],
         upper=np.r_[age[found], np.full(len(age), np.inf)],
-        weight=np.r_[cracked[found], whole],
+        weight=np.r_[cracked[found], np.array(data["inspected"]) - cracked],
     )
-    fit = fit_distribution(lives)
+    return lives, expected, case
+
+
+def _heat_exchanger():
+    """Meeker & Escobar (1998), Statistical Methods for Reliability Data, ch. 1: cracked tubes by yearly inspections."""
+    return Lives.from_arrays(
+        lower=[0, 1, 2, 1, 2, 3],
+        upper=[1, 2, 3, np.inf, np.inf, np.inf],
+        weight=[4, 5, 2, 99, 95, 95],
+        unit="years",
+    )
+
+
+COUNTED = {"cracks": lambda: _cracks()[0], "wheels": lambda: _wheels()[0], "heat exchanger": _heat_exchanger}
+
+
+@pytest.mark.parametrize("seed", [None, 0, 1, 2, 3])
+@pytest.mark.parametrize("name", COUNTED)
+@pytest.mark.parametrize("distribution", ["weibull", "lognormal", "loglogistic", "gamma", "exponential"])
+def test_counted_rows_that_all_differ_are_repeated_rows_in_any_order(name, distribution, seed):
+    counted = COUNTED[name]()
+    order = np.arange(len(counted)) if seed is None else np.random.default_rng(seed).permutation(len(counted))
+    repeated = counted.take(np.repeat(np.arange(len(counted)), counted.weight)).replace(weight=None)
+    assert repeated.units == len(repeated) == counted.units
+    fit, other = fit_distribution(counted.take(order), distribution), fit_distribution(repeated, distribution)
+    assert fit.log_likelihood == pytest.approx(other.log_likelihood, rel=1e-9)
+    for column in ("estimate", "std_error", "lower", "upper"):
+        np.testing.assert_allclose(fit.columns[column], other.columns[column], rtol=1e-5)
+    assert fit.check.p_value == pytest.approx(other.check.p_value, rel=1e-3, nan_ok=True)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_published_counted_fits_hold_with_rows_in_any_order(seed):
+    rng = np.random.default_rng(seed)
+    cracks, expected, case = _cracks()
+    fit = fit_distribution(cracks.take(rng.permutation(len(cracks))))
+    _close(case, _values(fit, "scale", "shape"), expected["eta_beta"])
+    np.testing.assert_allclose([fit.log_likelihood], expected["loglik"], atol=0.04)
+    wheels, expected, case = _wheels()
+    fit = fit_distribution(wheels.take(rng.permutation(len(wheels))))
     _close(case, [*_values(fit, "shape", "scale"), fit.quantile(0.1)["time"][0]], expected["weibull"])
-    np.testing.assert_allclose([fit.log_likelihood], expected["loglik"], atol=6e-4)
+    data, expected, case = _of("par-locomotive")
+    time, one = [*data["thousand_miles"], data["censored_at"]], [1] * len(data["thousand_miles"])
+    order = rng.permutation(len(time))
+    counted = Lives.from_arrays(time, [*one, 0], weight=[*one, data["censored_count"]]).take(order)
+    _close(case, _values(fit_distribution(counted, "lognormal"), "mu", "sigma"), expected["ln"])
+
+
+def test_heat_exchanger_tubes_equal_a_second_library():
+    """lifelines' interval-censored Weibull with weights."""
+    from lifelines import WeibullFitter
+
+    lives = _heat_exchanger()
+    other = WeibullFitter().fit_interval_censoring(lives.lower, lives.upper, weights=lives.weight)
+    fit = fit_distribution(lives)
+    assert fit.log_likelihood == pytest.approx(other.log_likelihood_, abs=1e-5) == pytest.approx(-54.4, abs=0.05)
+    assert _values(fit, "scale", "shape") == pytest.approx([other.lambda_, other.rho_], rel=2e-3)
 
 
 @pytest.mark.parametrize("mode", ["S", "W", "ignored"])

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from workbench.errors import EstimateError
-from workbench.estimate.likelihood import AftBatch, family_of, fit_batch
+from workbench.estimate.likelihood import AftBatch, PriorCentre, family_of, fit_batch
 from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
 from workbench.planning.fielded_build import BuildRow
@@ -211,7 +211,8 @@ def _plain_fits(lives: Lives, replicates: int, seed: int) -> AftBatch:
     taken = lives.take(order)
     problem = ranking_problem(taken.lower, taken.upper, taken.entry, columns=np.zeros((len(taken), 0)))
     weights = rng.standard_gamma(taken.weight.astype(float), size=(replicates, len(taken)))
-    return fit_batch(problem, np.maximum(weights, 1e-12), shape_centres(replicates, rng))
+    centre = PriorCentre(np.zeros((replicates, 0)), shape_centres(replicates, rng))
+    return fit_batch(problem, np.maximum(weights, 1e-12), centre)
 
 
 def _places(design: Design, environment: str | None) -> tuple[tuple[str, int, int], ...]:

@@ -12,7 +12,7 @@ from workbench.estimate.life.gamma_life import gamma_log_likelihood, maximise_ga
 from workbench.estimate.life.goodness import SpanCheck, check_spans
 from workbench.estimate.life.life_forms import DISTRIBUTIONS, PARAMETERS, SENSIBLE, log_quantile
 from workbench.estimate.life.likelihood_region import Region, find_region, limits_over
-from workbench.estimate.likelihood import AftProblem, evaluate_likelihood, find_estimable, fit_batch
+from workbench.estimate.likelihood import AftProblem, CellWeights, evaluate_likelihood, find_estimable, fit_batch
 from workbench.lives import Lives
 from workbench.wording import count_of, join_words, p_text
 
@@ -97,13 +97,14 @@ def fit_distribution(
     notes = [] if shape is None else [f"The shape {shape:g} was assumed, not estimated."]
     maximum = None
     if estimable.kept.all() and estimable.spread:
-        weights = problem.cells.fold(lives.weight[None, :].astype(float))[0]
+        weights = lives.weight.astype(float)
+        folded = problem.cells.fold(weights[None, :])
         drop = 0.5 * float(chdtri(1, 1.0 - confidence))
         find = _maximum_of_gamma if distribution == "gamma" else _maximum
-        maximum = find(problem, weights, fixed, drop)
+        maximum = find(problem, weights, folded, fixed=fixed, drop=drop)
     check = NO_CHECK
     if maximum is not None:
-        check = check_spans(distribution, maximum.coordinates, maximum.covariance, cells=problem.cells, weights=weights)
+        check = check_spans(distribution, maximum.coordinates, maximum.covariance, cells=problem.cells, folded=folded)
         notes += _check_notes(check, distribution, lives) + _far_notes(distribution, maximum)
     else:
         notes.append(_no_answer(lives, fixed is not None))
@@ -113,12 +114,14 @@ def fit_distribution(
     return _result(lives, distribution, maximum, confidence=confidence, shape=shape, check=check, notes=notes)
 
 
-def _maximum(problem: AftProblem, weights: np.ndarray, fixed: float | None, drop: float) -> _Maximum | None:
-    fit = fit_batch(problem, weights[None, :], scale=fixed, covariance=True)
+def _maximum(
+    problem: AftProblem, weights: np.ndarray, folded: CellWeights, *, fixed: float | None, drop: float
+) -> _Maximum | None:
+    fit = fit_batch(problem, weights, scale=fixed, covariance=True)
     scale, covariance = float(fit.scale[0]), fit.covariance
     if not fit.converged[0] or not 1e-5 < scale < 1e4 or covariance is None or not np.isfinite(covariance).all():
         return None
-    points = (weights[problem.layout.cell] * problem.layout.sign)[None, :]
+    points = problem.layout.points_of(folded)
     best = np.array([(fit.intercept[0] - problem.shift) / scale, 1.0 / scale])
 
     def likelihood(params: np.ndarray) -> np.ndarray:
@@ -148,16 +151,18 @@ def _maximum(problem: AftProblem, weights: np.ndarray, fixed: float | None, drop
     )
 
 
-def _maximum_of_gamma(problem: AftProblem, weights: np.ndarray, fixed: float | None, drop: float) -> _Maximum | None:
-    near = fit_batch(problem, weights[None, :])
+def _maximum_of_gamma(
+    problem: AftProblem, weights: np.ndarray, folded: CellWeights, *, fixed: float | None, drop: float
+) -> _Maximum | None:
+    near = fit_batch(problem, weights)
     if not near.converged[0] or not 1e-5 < near.scale[0] < 1e4:
         return None
-    best, curvature, fine = maximise_gamma(problem.cells, weights, float(near.intercept[0]), scale=float(near.scale[0]))
+    best, curvature, fine = maximise_gamma(problem.cells, folded, float(near.intercept[0]), scale=float(near.scale[0]))
     if not fine:
         return None
 
     def likelihood(coordinates: np.ndarray) -> np.ndarray:
-        return gamma_log_likelihood(problem.cells, weights, coordinates)
+        return gamma_log_likelihood(problem.cells, folded, coordinates)
 
     region = find_region(likelihood, best, curvature, drop=drop, directions=_directions(problem))
     return _Maximum(best, np.linalg.inv(-curvature), float(likelihood(best[None, :])[0]), region)

@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.special import gammainc, gammaincc, gammaln
 
-from workbench.estimate.likelihood import Cells
+from workbench.estimate.likelihood import Cells, CellWeights
 
 __all__ = ["gamma_log_likelihood", "gamma_log_survival", "maximise_gamma"]
 
@@ -19,11 +19,12 @@ def gamma_log_survival(coordinates: np.ndarray, t: np.ndarray) -> np.ndarray:
         return np.where(ended < 0.5, np.log1p(-ended), np.log(gammaincc(shape, x)))
 
 
-def gamma_log_likelihood(cells: Cells, weights: np.ndarray, coordinates: np.ndarray) -> np.ndarray:
+def gamma_log_likelihood(cells: Cells, folded: CellWeights, coordinates: np.ndarray) -> np.ndarray:
     """Log-likelihood of gamma lives.
 
-    Shapes: weights (m,), coordinates (b, 2), returns (b,).
+    Shapes: coordinates (b, 2), returns (b,).
     """
+    weights = folded.single
     exact = cells.lower == cells.upper
     suspended = ~np.isfinite(cells.upper)
     between = ~exact & ~suspended
@@ -48,16 +49,16 @@ def gamma_log_likelihood(cells: Cells, weights: np.ndarray, coordinates: np.ndar
 
 
 def maximise_gamma(
-    cells: Cells, weights: np.ndarray, location: float, *, scale: float
+    cells: Cells, folded: CellWeights, location: float, *, scale: float
 ) -> tuple[np.ndarray, np.ndarray, bool]:
     """Find the maximum of the gamma likelihood.
 
-    Shapes: weights (m,), returns (2,).
+    Shapes: returns (2,).
     """
     from scipy.optimize import minimize
 
     def height(coordinates: np.ndarray) -> np.ndarray:
-        value = gamma_log_likelihood(cells, weights, coordinates)
+        value = gamma_log_likelihood(cells, folded, coordinates)
         return np.where(np.isfinite(value), value, -np.inf)
 
     shape = 1.0 / np.expm1(min(max(scale, 0.05), 2.0) ** 2)

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.special import chdtrc
 
 from workbench.estimate.life.life_forms import cumulative_hazard, log_hazard
-from workbench.estimate.likelihood import Cells, log1mexp
+from workbench.estimate.likelihood import Cells, CellWeights, log1mexp
 
 __all__ = ["SpanCheck", "check_spans"]
 
@@ -38,17 +38,18 @@ class SpanCheck:
 
 
 def check_spans(
-    distribution: str, coordinates: np.ndarray, covariance: np.ndarray, *, cells: Cells, weights: np.ndarray
+    distribution: str, coordinates: np.ndarray, covariance: np.ndarray, *, cells: Cells, folded: CellWeights
 ) -> SpanCheck:
     """Test a fitted distribution against one whose failure rate is multiplied by a free factor in each span of time.
 
-    Shapes: coordinates (2,), covariance (2, 2), weights (m,).
+    Shapes: coordinates (2,), covariance (2, 2).
 
     References
     ----------
     Score test with estimated parameters: Cox & Hinkley (1974), Theoretical Statistics, sec. 9.3; chi-square tests of
     parametric models for censored data: Akritas (1988), J. Am. Stat. Assoc. 83, 222-230.
     """
+    weights = folded.single
     failures = float(weights[np.isfinite(cells.upper)].sum())
     if failures < LEAST_FAILURES:
         return SpanCheck(np.zeros(0), np.zeros(0), np.nan, np.nan, 0)

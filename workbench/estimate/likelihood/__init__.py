@@ -1,7 +1,7 @@
 """What is the likelihood of lives under a family of distributions, and where is its maximum?"""
 
-from workbench.estimate.likelihood.aft_layout import Cells, cell_patterns
-from workbench.estimate.likelihood.aft_likelihood import evaluate_likelihood
+from workbench.estimate.likelihood.aft_layout import Cells, CellWeights, cell_patterns
+from workbench.estimate.likelihood.aft_likelihood import PriorCentre, evaluate_likelihood
 from workbench.estimate.likelihood.estimability import Estimable, find_estimable, null_space
 from workbench.estimate.likelihood.families import FAMILIES, Family, family_of, log1mexp
 from workbench.estimate.likelihood.newton import AftBatch, AftProblem, fit_batch
@@ -10,9 +10,11 @@ __all__ = [
     "FAMILIES",
     "AftBatch",
     "AftProblem",
+    "CellWeights",
     "Cells",
     "Estimable",
     "Family",
+    "PriorCentre",
     "cell_patterns",
     "evaluate_likelihood",
     "family_of",

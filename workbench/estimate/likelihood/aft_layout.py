@@ -5,7 +5,29 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Cells", "Layout", "cell_patterns", "cells_of", "layout_of"]
+__all__ = ["CellWeights", "Cells", "Layout", "cell_patterns", "cells_of", "layout_of"]
+
+
+@dataclass(frozen=True, eq=False)
+class CellWeights:
+    """Weights of the m cells in each of B fits, made by `Cells.fold` alone; plain arrays are weights of lives.
+
+    Attributes
+    ----------
+    values : np.ndarray of float, shape (B, m)
+        Sum of the weights of the lives of each cell.
+    """
+
+    values: np.ndarray
+
+    @property
+    def single(self) -> np.ndarray:
+        """The weights of the one fit there is.
+
+        Shapes: returns (m,).
+        """
+        (weights,) = self.values
+        return np.asarray(weights)
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,17 +50,17 @@ class Cells:
     entry: np.ndarray
     cell_of: np.ndarray
 
-    def fold(self, weights: np.ndarray) -> np.ndarray:
+    def fold(self, weights: np.ndarray) -> CellWeights:
         """Sum weights of lives to weights of cells.
 
-        Shapes: weights (B, n), returns (B, m).
+        Shapes: weights (B, n).
         """
         m, n = self.pattern.shape[0], self.cell_of.shape[0]
-        if weights.shape[1] == m and m != n:
-            return weights
-        batch = weights.shape[0]
+        batch, lives = weights.shape
+        if lives != n:
+            raise ValueError(f"{lives} weights for {n} lives")
         place = (self.cell_of + m * np.arange(batch)[:, None]).ravel()
-        return np.bincount(place, weights.ravel(), batch * m).reshape(batch, m)
+        return CellWeights(np.bincount(place, weights.ravel(), batch * m).reshape(batch, m))
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +98,13 @@ class Layout:
     def has_entry(self) -> bool:
         """Whether some life came under observation late."""
         return self.kinds[4].stop > self.kinds[4].start
+
+    def points_of(self, weights: CellWeights) -> np.ndarray:
+        """Weights of the points, those of late entries taken off.
+
+        Shapes: returns (B, N).
+        """
+        return weights.values[:, self.cell] * self.sign
 
 
 def cell_patterns(columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -1,22 +1,53 @@
 """Log-likelihood of location-scale survival models with two derivatives, for a batch of weight vectors at once."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from workbench.estimate.likelihood.aft_layout import Layout
 from workbench.estimate.likelihood.families import Family
 
-__all__ = ["evaluate_likelihood", "evaluate_penalty"]
+__all__ = ["PriorCentre", "evaluate_likelihood", "evaluate_penalty"]
+
+
+@dataclass(frozen=True, eq=False)
+class PriorCentre:
+    """Where the normal priors of B fits are centred.
+
+    Attributes
+    ----------
+    effects : np.ndarray of float, shape (B, k)
+        Of the effects on log time.
+    log_shape : np.ndarray of float, shape (B,)
+        Of the log of 1 / scale.
+    """
+
+    effects: np.ndarray
+    log_shape: np.ndarray
+
+    @classmethod
+    def at_zero(cls, batch: int, columns: int) -> "PriorCentre":
+        """Centres of no effect and shape 1."""
+        return cls(np.zeros((batch, columns)), np.zeros(batch))
+
+    def take(self, rows: np.ndarray | slice) -> "PriorCentre":
+        """The centres of some of the fits."""
+        return PriorCentre(self.effects[rows], self.log_shape[rows])
+
+    def mean(self) -> "PriorCentre":
+        """The mean of all centres, for one fit."""
+        return PriorCentre(self.effects.mean(axis=0, keepdims=True), self.log_shape.mean(keepdims=True))
 
 
 def evaluate_likelihood(
-    layout: Layout, family: Family, weights: np.ndarray, *, params: np.ndarray
+    layout: Layout, family: Family, points: np.ndarray, *, params: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the log-likelihood of log time and its first and second derivatives.
 
     The parameters are (intercept / scale, effects / scale, 1 / scale), in which z = a y - x theta is linear, so that
     the log-likelihood without late entries is concave.
 
-    Shapes: weights (B, N), params (B, p), returns (B,).
+    Shapes: points (B, N) as of `Layout.points_of`, params (B, p), returns (B,).
     """
     exact, survived, ended, between, entry = layout.kinds
     shrinkage = params[:, -1:]
@@ -43,18 +74,18 @@ def evaluate_likelihood(
             d2 * (layout.far - near),
             (d12 * near + d22 * layout.far) * (layout.far - near),
         )
-    value *= weights
-    score *= weights
-    curve *= weights
-    cross_near *= weights
-    failures = weights[:, exact].sum(axis=1)
+    value *= points
+    score *= points
+    curve *= points
+    cross_near *= points
+    failures = points[:, exact].sum(axis=1)
     a = params[:, -1]
     total = value.sum(axis=1) + failures * np.log(a)
     slope_a = score @ layout.near + failures / a
     curve_a = cross_near @ layout.near - failures / a**2
     if far_terms is not None:
-        slope_a += (far_terms[0] * weights[:, between]).sum(axis=1)
-        curve_a += (far_terms[1] * weights[:, between]).sum(axis=1)
+        slope_a += (far_terms[0] * points[:, between]).sum(axis=1)
+        curve_a += (far_terms[1] * points[:, between]).sum(axis=1)
     gradient, curvature = _by_design(layout, score, curve, cross=cross_near)
     gradient[:, -1], curvature[:, -1, -1] = slope_a, curve_a
     return total, gradient, curvature
@@ -82,15 +113,15 @@ def _by_design(
 
 
 def evaluate_penalty(
-    precision: np.ndarray, centre: np.ndarray, params: np.ndarray, *, shape_precision: float = 0.0
+    precision: np.ndarray, centre: PriorCentre, params: np.ndarray, *, shape_precision: float = 0.0
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the log density of normal priors on effects and log shape, with derivatives as of the likelihood.
 
-    Shapes: precision (k,), centre (B, k), params (B, k + 2), returns (B,).
+    Shapes: precision (k,), params (B, k + 2), returns (B,).
     """
     a = params[:, -1:]
     effect = params[:, 1:-1] / a
-    gap = effect - centre[:, : effect.shape[1]]
+    gap = effect - centre.effects
     pull = precision * gap
     size = params.shape[1]
     gradient, curvature = np.zeros(params.shape), np.zeros((*params.shape, size))
@@ -102,7 +133,7 @@ def evaluate_penalty(
     curvature[:, -1, -1] = -(precision * (effect + 2.0 * gap) * effect / a**2).sum(axis=1)
     value = -0.5 * (pull * gap).sum(axis=1)
     if shape_precision:
-        off = np.log(a[:, 0]) - (centre[:, -1] if centre.shape[1] > effect.shape[1] else 0.0)
+        off = np.log(a[:, 0]) - centre.log_shape
         value -= 0.5 * shape_precision * off**2
         gradient[:, -1] -= shape_precision * off / a[:, 0]
         curvature[:, -1, -1] -= shape_precision * (1.0 - off) / a[:, 0] ** 2

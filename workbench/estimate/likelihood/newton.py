@@ -10,7 +10,7 @@ import numpy as np
 
 from workbench.errors import EstimateError
 from workbench.estimate.likelihood.aft_layout import Cells, Layout, cell_patterns, cells_of, layout_of
-from workbench.estimate.likelihood.aft_likelihood import evaluate_likelihood, evaluate_penalty
+from workbench.estimate.likelihood.aft_likelihood import PriorCentre, evaluate_likelihood, evaluate_penalty
 from workbench.estimate.likelihood.families import Family, family_of
 
 __all__ = ["AftBatch", "AftProblem", "fit_batch"]
@@ -42,7 +42,7 @@ class AftProblem:
     shift : float
         Taken off every log time while fitting.
     shape_precision : float
-        Prior precision of log (1 / scale) around 0, or around a last column of `centre`; 0 leaves the scale free.
+        Prior precision of log (1 / scale) around the centre's `log_shape`; 0 leaves the scale free.
     """
 
     family: Family
@@ -133,15 +133,17 @@ class AftBatch:
 def fit_batch(
     problem: AftProblem,
     weights: np.ndarray,
-    centre: np.ndarray | None = None,
+    centre: PriorCentre | None = None,
     *,
     start: AftBatch | None = None,
     scale: float | np.ndarray | None = None,
     covariance: bool = False,
 ) -> AftBatch:
-    """Fit the problem to each of B weight vectors by maximum (penalised) likelihood.
+    """Fit the problem to each of B vectors of weights of lives by maximum (penalised) likelihood.
 
-    Shapes: weights (B, n), centre (B, k), scale (B,).
+    `start` is one fit, from which all begin. Without `centre` the priors are centred at no effect and shape 1.
+
+    Shapes: weights (B, n), scale (B,).
 
     References
     ----------
@@ -150,38 +152,37 @@ def fit_batch(
     """
     weights = np.atleast_2d(np.asarray(weights, dtype=float))
     batch, k = weights.shape[0], problem.columns
-    centres = np.zeros((1, k)) if centre is None else np.atleast_2d(np.asarray(centre, dtype=float))
+    centre = PriorCentre.at_zero(batch, k) if centre is None else centre
     fixed = problem.family.fixed_scale if scale is None else scale
     if start is None and batch > 1:
         held_once = None if fixed is None else float(np.ravel(fixed)[0])
-        start = fit_batch(problem, weights.mean(axis=0), centres.mean(axis=0), scale=held_once)
+        start = fit_batch(problem, weights.mean(axis=0), centre.mean(), scale=held_once)
     chunk = max(1, POINTS_AT_ONCE // max(1, weights.shape[1]))
     parts = []
     for begin in range(0, batch, chunk):
         rows = slice(begin, min(begin + chunk, batch))
-        points = problem.cells.fold(weights[rows])[:, problem.layout.cell] * problem.layout.sign
+        points = problem.layout.points_of(problem.cells.fold(weights[rows]))
         size = points.shape[0]
-        begun = _begin(problem, points, None if start is None else _params_of(problem, start, rows, size=size))
+        begun = _begin(problem, points, None if start is None else _params_of(problem, start, size))
         if fixed is not None:
             held = np.broadcast_to(fixed, (batch,))[rows]
             begun[:, :-1] *= (1.0 / (held * begun[:, -1]))[:, None]
             begun[:, -1] = 1.0 / held
-        middle = np.broadcast_to(centres, (batch, centres.shape[1]))[rows]
         parts.append(
-            _climb_twice(problem, points, middle, begun=begun, free_scale=fixed is None, covariance=covariance)
+            _climb_twice(
+                problem, points, centre.take(rows), begun=begun, free_scale=fixed is None, covariance=covariance
+            )
         )
     joined = [None if p[0] is None else np.concatenate(p) for p in zip(*parts, strict=True)]
     return AftBatch(*joined)  # type: ignore[arg-type]
 
 
-def _params_of(problem: AftProblem, fits: AftBatch, rows: slice, *, size: int) -> np.ndarray | None:
-    several = fits.scale.shape[0] > 1
-    rows = rows if several else slice(0, 1)
-    a = 1.0 / fits.scale[rows, None]
-    location = fits.intercept[rows, None] - problem.shift
-    params = np.concatenate([location * a, fits.coefficients[rows] * a, a], axis=1)
-    fine = np.isfinite(params).all(axis=1) & fits.converged[rows]
-    return np.array(np.broadcast_to(params, (size, params.shape[1]))) if fine.all() else None
+def _params_of(problem: AftProblem, fit: AftBatch, size: int) -> np.ndarray | None:
+    """Parameters of one fit, for `size` others to begin from; None where it is no answer."""
+    ((scale,), (intercept,), (coefficients,)) = fit.scale, fit.intercept, fit.coefficients
+    params = np.r_[intercept - problem.shift, coefficients, 1.0]
+    params = params * (1.0 / scale)
+    return np.tile(params, (size, 1)) if fit.converged[0] and np.isfinite(params).all() else None
 
 
 def _begin(problem: AftProblem, points: np.ndarray, given: np.ndarray | None) -> np.ndarray:
@@ -205,7 +206,7 @@ def _begin(problem: AftProblem, points: np.ndarray, given: np.ndarray | None) ->
 def _climb_twice(
     problem: AftProblem,
     points: np.ndarray,
-    centre: np.ndarray,
+    centre: PriorCentre,
     *,
     begun: np.ndarray,
     free_scale: bool,
@@ -221,7 +222,7 @@ def _climb_twice(
             if not free_scale:
                 anew[:, :-1] *= (begun[again, -1] / anew[:, -1])[:, None]
                 anew[:, -1] = begun[again, -1]
-            renewed = _climb_and_look(problem, points[again], centre[again], begun=anew, free_scale=free_scale)
+            renewed = _climb_and_look(problem, points[again], centre.take(again), begun=anew, free_scale=free_scale)
             params[again], converged[again], value[again], curvature[again] = renewed
         a = params[:, -1:]
         exact = problem.layout.kinds[0]
@@ -232,7 +233,7 @@ def _climb_twice(
 
 
 def _climb_and_look(
-    problem: AftProblem, points: np.ndarray, centre: np.ndarray, *, begun: np.ndarray, free_scale: bool
+    problem: AftProblem, points: np.ndarray, centre: PriorCentre, *, begun: np.ndarray, free_scale: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Parameters, whether they are a maximum and no mere plateau, log-likelihood, and curvature with the prior's."""
     params, converged = _climb(problem, points, centre, params=begun, free_scale=free_scale)
@@ -248,7 +249,7 @@ def _climb_and_look(
 
 
 def _objective(
-    problem: AftProblem, points: np.ndarray, centre: np.ndarray, params: np.ndarray, free_scale: bool
+    problem: AftProblem, points: np.ndarray, centre: PriorCentre, params: np.ndarray, free_scale: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     value, gradient, curvature = evaluate_likelihood(problem.layout, problem.family, points, params=params)
     if problem.has_prior:
@@ -263,7 +264,7 @@ def _objective(
 
 
 def _climb(
-    problem: AftProblem, points: np.ndarray, centre: np.ndarray, *, params: np.ndarray, free_scale: bool
+    problem: AftProblem, points: np.ndarray, centre: PriorCentre, *, params: np.ndarray, free_scale: bool
 ) -> tuple[np.ndarray, np.ndarray]:
     """Newton with shortened steps, each replicate at its own pace; returns parameters and who reached a maximum."""
     result, converged = params.copy(), np.zeros(len(params), dtype=bool)
@@ -280,7 +281,7 @@ def _climb(
         if not going.any():
             break
         live, at, value, step, gain, length = (v[going] for v in (live, at, value, step, gain, length))
-        here = (points, centre) if len(live) == len(points) else (points[live], centre[live])
+        here = (points, centre) if len(live) == len(points) else (points[live], centre.take(live))
         trial = at + length[:, None] * step
         reached, gradient, curvature = _objective(problem, *here, trial, free_scale)
         better = reached >= value + 1e-4 * length * gain - 1e-13 * np.abs(value)

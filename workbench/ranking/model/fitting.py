@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from workbench.errors import EstimateError
-from workbench.estimate.likelihood import AftBatch, AftProblem, fit_batch
+from workbench.estimate.likelihood import AftBatch, AftProblem, PriorCentre, fit_batch
 from workbench.ranking.model.design import Design
 
 __all__ = [
@@ -75,9 +75,9 @@ def ranking_problem(
 def shape_centres(resamples: int, rng: np.random.Generator) -> np.ndarray:
     """Draw where the prior of the log shape of each replicate is centred.
 
-    Shapes: returns (B, 1).
+    Shapes: returns (B,).
     """
-    return SHAPE_SD * rng.standard_normal((resamples, 1))
+    return SHAPE_SD * rng.standard_normal(resamples)
 
 
 def fit_design(problem: AftProblem, weights: np.ndarray, what: str = "the ranking model") -> AftBatch:
@@ -86,13 +86,12 @@ def fit_design(problem: AftProblem, weights: np.ndarray, what: str = "the rankin
     Shapes: weights (n,).
     """
     weights = np.atleast_2d(np.asarray(weights, dtype=float))
-    return _settled(
-        problem, weights, np.zeros((len(weights), problem.columns)), fits=fit_batch(problem, weights), what=what
-    )
+    centre = PriorCentre.at_zero(len(weights), problem.columns)
+    return _settled(problem, weights, centre, fits=fit_batch(problem, weights), what=what)
 
 
 def _settled(
-    problem: AftProblem, weights: np.ndarray, centre: np.ndarray, *, fits: AftBatch, what: str = "the ranking model"
+    problem: AftProblem, weights: np.ndarray, centre: PriorCentre, *, fits: AftBatch, what: str = "the ranking model"
 ) -> AftBatch:
     """The fits, with the scale of those that ran off or reached no maximum held where it suits best within `SCALES`.
 
@@ -101,13 +100,13 @@ def _settled(
     lost = np.flatnonzero(~fits.converged | (fits.scale < LEAST_SCALE))
     if not lost.size:
         return fits
-    held = [fit_batch(problem, weights[lost], centre[lost], scale=scale) for scale in SCALES]
-    middle = centre[lost][:, : problem.columns]
+    middle = centre.take(lost)
+    held = [fit_batch(problem, weights[lost], middle, scale=scale) for scale in SCALES]
     reached = np.stack(
         [
             np.where(
                 f.converged,
-                f.log_likelihood - 0.5 * (problem.precision * (f.coefficients - middle) ** 2).sum(axis=1),
+                f.log_likelihood - 0.5 * (problem.precision * (f.coefficients - middle.effects) ** 2).sum(axis=1),
                 -np.inf,
             )
             for f in held
@@ -152,16 +151,16 @@ def resample_design(design: Design, resamples: int, seed: int) -> AftBatch:
     """Refit the model to replicates: weights drawn a unit, and the centre of each shrunken effect from its prior."""
     rng = np.random.default_rng(seed)
     problem = problem_of(design)
-    centre = rng.standard_normal((resamples, problem.columns)) / np.sqrt(design.precision)
-    centre = np.hstack([centre, shape_centres(resamples, rng)])
+    effects = rng.standard_normal((resamples, problem.columns)) / np.sqrt(design.precision)
+    centre = PriorCentre(effects, shape_centres(resamples, rng))
     at_once = max(1, 4_000_000 // max(1, len(design.lives)))
     start = fit_design(problem, design.lives.weight.astype(float))
     parts = []
     for begin in range(0, resamples, at_once):
         rows = slice(begin, min(begin + at_once, resamples))
         weights = replicate_weights(design, rows.stop - begin, rng)
-        fits = fit_batch(problem, weights, centre[rows], start=start)
-        parts.append(_settled(problem, weights, centre[rows], fits=fits, what="a replicate of the ranking model"))
+        fits = fit_batch(problem, weights, centre.take(rows), start=start)
+        parts.append(_settled(problem, weights, centre.take(rows), fits=fits, what="a replicate of the ranking model"))
     return AftBatch(
         *(np.concatenate([getattr(p, name) for p in parts]) for name in ("coefficients", "intercept", "scale")),
         *(np.concatenate([getattr(p, name) for p in parts]) for name in ("log_likelihood", "converged")),
