@@ -91,7 +91,7 @@ def test_command_prints_caution_first_and_json_only_on_request(capsys, tmp_path)
     assert "sheets written" in err
     assert main(["teardown", str(LOG), "--settings", str(SETTINGS), "--json", "--seed", "3"]) == 0
     told = json.loads(capsys.readouterr().out)
-    assert told["caution"][1].startswith("Wet, hot, dented")
+    assert told["caution"][1].startswith("Bulged, warm, hissing")
     assert len(told["suggestions"]) == 54 and told["mission_days"] > 0
     assert {"ends", "inside", "classes", "shapes", "problems", "look_again", "agreement", "notes"} <= set(told)
 

@@ -61,7 +61,8 @@ class TeardownSurvey:
 
     def as_json(self) -> dict[str, Any]:
         """The survey as plain values; not known is None."""
-        from workbench.teardown.sheets import CAUTIONS, HEADLINE
+        from workbench.log.dictionary import HEADLINE
+        from workbench.teardown.sheets import CAUTIONS
 
         parts = {"ends": self.ends, "shapes": self.shapes, "inside": self.inside, "classes": self.classes}
         return {

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from workbench.log.dictionary import known_mechanisms
+from workbench.log.dictionary import known_mechanisms, known_signs
 
 __all__ = [
     "ABSENCE",
@@ -55,6 +55,9 @@ ACCEPTED_ANSWERS = tuple(sorted({*FAMILY_OF, *SEAL_PREVENTS}))
 """Words known as a verdict; other words are taken as they are."""
 
 
+_LABELS = {sign.sign: sign.label for sign in known_signs()} | {m.mechanism: m.label for m in _KNOWN}
+
+
 def sign_family_of(mechanism: str) -> str:
     """Return the family of a mechanism.
 
@@ -78,5 +81,4 @@ def mechanism_words(name: str) -> str:
     >>> mechanism_words("lid_seal_leak"), mechanism_words("ecm_dendrite")
     ('lid seal leak', 'electrochemical migration')
     """
-    special = {"ecm_dendrite": "electrochemical migration", "uv_ageing": "UV ageing"}
-    return special.get(name, str(name).replace("_", " "))
+    return _LABELS.get(str(name), str(name).replace("_", " "))

@@ -1,15 +1,7 @@
 """What does the person at the bench need on paper?"""
 
-from workbench.teardown.sheets.hazards import CAUTIONS, HEADLINE, caution_text
+from workbench.teardown.sheets.hazards import CAUTIONS, caution_text
 from workbench.teardown.sheets.pages import write_evidence
 from workbench.teardown.sheets.sheet import units_to_open, write_blank_sheet, write_sheets
 
-__all__ = [
-    "CAUTIONS",
-    "HEADLINE",
-    "caution_text",
-    "units_to_open",
-    "write_blank_sheet",
-    "write_evidence",
-    "write_sheets",
-]
+__all__ = ["CAUTIONS", "caution_text", "units_to_open", "write_blank_sheet", "write_evidence", "write_sheets"]

@@ -1,67 +1,17 @@
-"""The caution box: what can hurt whoever opens a unit, one line each, as data; heads every output that invites it."""
+"""What can hurt whoever opens a unit? The caution box, as text and as HTML, from the one table of hazards."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from html import escape
 from types import MappingProxyType
 
-__all__ = ["CAUTIONS", "HEADLINE", "SOURCES", "caution_html", "caution_text"]
+from workbench.log.dictionary import HEADLINE, Hazard, known_hazards
 
-HEADLINE = (
-    "Before anything is opened. This is a reminder and no safety advice: local codes, site rules, the maker's safety "
-    "sheet and qualified people come first."
-)
-"""The sentence above the lines."""
+__all__ = ["CAUTIONS", "SOURCES", "caution_html", "caution_items", "caution_text"]
 
-CAUTIONS: Mapping[str, str] = MappingProxyType(
-    {
-        "Wet, hot, dented, swollen or leaking cells": (
-            "stop: do not charge, discharge, squeeze, puncture or carry indoors; set apart outdoors on sand, clear of "
-            "anything that burns; hissing or smoke: leave and call the fire service; salt-wet packs can ignite later."
-        ),
-        "Lithium primary, lead-acid, alkaline": (
-            "leaks are caustic or acid, gases can burn or poison: gloves, goggles, air; no water-soaking; damaged "
-            "lithium cells are shipped only as the carrier's and the authority's terms allow, never by air at risk."
-        ),
-        "Pressure": "a box can hold gas or trapped water: loosen it bit by bit, away from the face, goggles on.",
-        "Solvents": "vapours burn and dull the mind: extraction, no flame or spark, closed bins.",
-        "Varnish, potting, isocyanates, epoxy": (
-            "they can make lungs and skin allergic for life: no spraying, heating or sanding without proper "
-            "extraction, breathing protection and nitrile gloves."
-        ),
-        "Indicating desiccant": (
-            "blue gel holds cobalt chloride (may cause cancer when breathed in): no crushing, no dust, no food oven."
-        ),
-        "Mould": "bag it, open it outdoors or with mask and gloves; sensitive people keep away.",
-        "Droppings and urine": (
-            "rodents and birds carry disease: air the room for 30 minutes, wet with disinfectant, never sweep or "
-            "vacuum, gloves, wash."
-        ),
-        "Stings and bites": "look and tap before reaching in; gloves; step back; have a plan for allergies.",
-        "Flood water, broken plastic, glass fibre": "cover cuts, gloves and glasses, mask for dust, wash.",
-        "Solar panels and mains": (
-            "panels are live in light: cover, isolate, prove dead; mains is for an electrician alone."
-        ),
-    }
-)
-"""Topic and usual caution, wet and swollen cells first."""
+CAUTIONS: Mapping[str, str] = MappingProxyType({h.topic: h.caution for h in known_hazards()})
+"""Topic and usual caution, what stops the work first."""
 
-SOURCES: Mapping[str, str] = MappingProxyType(
-    {
-        "Wet, hot, dented, swollen or leaking cells": (
-            "public pages: swollen-cell disposal notice; emergency page on lithium-ion cells after a flood"
-        ),
-        "Lithium primary, lead-acid, alkaline": "public pages on shipping damaged cells; the rest from memory",
-        "Pressure": "common practice, no source",
-        "Solvents": "from memory",
-        "Varnish, potting, isocyanates, epoxy": "public pages of a safety authority on isocyanates; epoxy from memory",
-        "Indicating desiccant": "public pages on indicator gel labelling and handling",
-        "Mould": "from memory",
-        "Droppings and urine": "public health guidance on cleaning up after rodents, 2002 and 2008; birds from memory",
-        "Stings and bites": "common practice, no source",
-        "Flood water, broken plastic, glass fibre": "common practice, no source",
-        "Solar panels and mains": "from memory",
-    }
-)
+SOURCES: Mapping[str, str] = MappingProxyType({h.topic: h.source for h in known_hazards()})
 """Where each caution comes from."""
 
 
@@ -72,5 +22,10 @@ def caution_text() -> str:
 
 def caution_html() -> str:
     """Return the caution box as HTML."""
-    items = "".join(f"<li><b>{escape(topic)}:</b> {escape(line)}</li>" for topic, line in CAUTIONS.items())
+    items = caution_items(known_hazards())
     return f'<section class="caution" role="note"><h2>Caution</h2><p>{escape(HEADLINE)}</p><ul>{items}</ul></section>'
+
+
+def caution_items(hazards: Iterable[Hazard]) -> str:
+    """Return cautions as items of an HTML list."""
+    return "".join(f"<li><b>{escape(h.topic)}:</b> {escape(h.caution)}</li>" for h in hazards)

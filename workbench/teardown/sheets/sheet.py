@@ -1,5 +1,6 @@
-"""Sheet: the printable teardown form, one A4 page a unit, caution box first, as one HTML file without any link out."""
+"""What does the person at the bench need on paper? One A4 sheet per unit, both sides, cautions before each step."""
 
+import re
 from collections.abc import Mapping, Sequence
 from html import escape
 from pathlib import Path
@@ -10,30 +11,20 @@ import pandas as pd
 
 from workbench.checks import check_columns
 from workbench.errors import UsageError
-from workbench.log.dictionary import read_evidence_table
+from workbench.log.dictionary import (
+    HEADLINE,
+    BenchStep,
+    Column,
+    bench_steps,
+    known_hazards,
+    read_evidence_table,
+    sign_names,
+)
 from workbench.log.writing import write_whole
 from workbench.teardown.mechanisms import mechanism_words
-from workbench.teardown.sheets.hazards import caution_html
+from workbench.teardown.sheets.hazards import caution_items
 
-__all__ = ["FACTS", "ORDER_OF_WORK", "sheets_html", "units_to_open", "write_blank_sheet", "write_sheets"]
-
-ORDER_OF_WORK = (
-    "photograph as hung",
-    "note attitude and level",
-    "do not power",
-    "weigh",
-    "sketch the outside",
-    "let pressure out slowly",
-    "open over a tray",
-    "photograph before wiping",
-    "keep water and crystals",
-    "conductivity, humidity, desiccant mass",
-    "microscope",
-    "gasket thickness",
-    "dry",
-    "only then power on the bench",
-)
-"""Order that keeps evidence; common practice, no source."""
+__all__ = ["FACTS", "sheets_html", "units_to_open", "write_blank_sheet", "write_sheets"]
 
 FACTS = ("unit_id", "deployment", "site", "outcome", "deployed_on", "last_good_on", "found_on", "batch", "firmware")
 """What is filled in from a log. Protection is left out on purpose, so that whoever judges need not know it."""
@@ -41,38 +32,44 @@ FACTS = ("unit_id", "deployment", "site", "outcome", "deployed_on", "last_good_o
 SURVIVORS_PER_FAILED = 3
 """One survivor is to be opened for so many failed units, for comparison; judgement."""
 
-MOST_DESCRIBED = 80
-"""With more signs than this the sheet names them without saying where to look, so that one page holds them."""
-
 _LONGEST_FACT = 44
+_MOST_TICKS = 8
+_MOST_DESCRIBED = 90
+"""With more signs than this the sheet names them without saying where to look, so that one sheet holds them."""
+_FIRST_OF_BACK = "cells"
+_STOPS = ("cell_stop", "gas_inside", "pressure")
 _STYLE = """
 @page { size: A4 portrait; margin: 8mm 9mm }
 * { box-sizing: border-box }
-body { font: 8pt/1.25 "DejaVu Sans", Arial, sans-serif; color: #000; margin: 0 }
-section.page { width: 192mm; height: 279mm; overflow: hidden; break-after: page; page-break-after: always }
+body { font: 8pt/1.2 "DejaVu Sans", Arial, sans-serif; color: #000; margin: 0 }
+section.page { width: 192mm; min-height: 270mm; break-after: page; page-break-after: always }
 section.page:last-of-type { break-after: auto; page-break-after: auto }
 h1 { font-size: 12pt; margin: 0 0 1mm; display: flex; justify-content: space-between }
 h1 small { font-weight: normal; font-size: 8pt }
-h2 { font-size: 8.5pt; margin: 1.6mm 0 .6mm; border-bottom: .3mm solid #000 }
-.caution { border: .7mm solid #000; padding: 1mm 2mm; background: #fff3d6 }
-.caution h2 { border: 0; margin: 0; font-size: 9.5pt }
-.caution p { margin: 0 0 .5mm; font-weight: bold; font-size: 7.2pt }
-.caution ul { margin: 0; padding: 0 0 0 3mm; columns: 2; column-gap: 5mm; font-size: 6.5pt; line-height: 1.18 }
-.caution li { break-inside: avoid }
-.facts, .fields { display: grid; grid-template-columns: repeat(3, 1fr); gap: .6mm 4mm }
-.facts div, .fields div { border-bottom: .15mm solid #999; min-height: 4.6mm; overflow: hidden; white-space: nowrap }
-.facts b, .fields b { font-weight: normal; color: #444; font-size: 7pt }
-ol { margin: 0; padding: 0; list-style: none; columns: 4; font-size: 6.8pt; counter-reset: step }
-ol li { padding-left: 9mm; text-indent: -9mm; break-inside: avoid }
-ol li::before { counter-increment: step; content: counter(step) ". " }
-.signs { columns: 2; column-gap: 5mm; font-size: 6.4pt; line-height: 1.13 }
-.many { columns: 3; column-gap: 4mm }
-.many i { display: none }
-.sign { display: grid; grid-template-columns: 17mm 1fr; break-inside: avoid }
-.sign { border-bottom: .1mm solid #ccc; padding: .2mm 0 }
+h2 { font-size: 8pt; margin: 0; border-bottom: .3mm solid #000 }
+.caution { border: .7mm solid #000; padding: .8mm 2mm; background: #fff3d6; margin-bottom: 1mm }
+.caution h2 { border: 0; font-size: 9pt }
+.caution p { margin: 0 0 .4mm; font-weight: bold; font-size: 7pt }
+ul { margin: 0; padding: 0 0 0 3mm; font-size: 7pt; line-height: 1.15 }
+.facts { display: grid; grid-template-columns: repeat(3, 1fr); gap: .5mm 4mm; margin: 1mm 0 }
+.facts div { border-bottom: .15mm solid #999; min-height: 4.2mm; overflow: hidden; white-space: nowrap }
+.work { columns: 2; column-gap: 4mm }
+.step { break-inside: auto; margin-bottom: 1.1mm }
+.step h2, .step .warn { break-after: avoid }
+.step .do { margin: .4mm 0; font-size: 7.3pt }
+.warn { background: #fff3d6; border-left: 1mm solid #000; padding: .2mm 0 .2mm 1mm; font-size: 6.5pt }
+.warn { break-inside: avoid; line-height: 1.1 }
+.field, .sign { break-inside: avoid; border-bottom: .1mm solid #bbb; padding: .25mm 0; line-height: 1.12 }
+.field { min-height: 4.4mm; font-size: 7pt }
+.field b { font-weight: normal; color: #333 }
+.field .blank { display: inline-block; min-width: 16mm }
+.sign { display: grid; grid-template-columns: 15mm 1fr; font-size: 6.7pt }
+.many .work { columns: 3 }
+.many .sign, .many .warn, .many .field, .many .step .do { font-size: 5.8pt; line-height: 1.05 }
+.many .sign i { display: none }
 .sign i { color: #444 }
-.box { display: inline-block; width: 2.7mm; height: 2.7mm; border: .25mm solid #000; vertical-align: -.3mm }
-.box { margin: 0 1.9mm 0 .4mm }
+.box { display: inline-block; width: 2.6mm; height: 2.6mm; border: .25mm solid #000; vertical-align: -.3mm }
+.box { margin: 0 1.4mm 0 .4mm }
 .key { font-size: 6.7pt; margin: 0 0 .4mm }
 footer { font-size: 6.5pt; color: #444; margin-top: 1mm }
 @media screen { body { background: #ddd } section.page { background: #fff; margin: 5mm auto; padding: 3mm } }
@@ -103,14 +100,15 @@ def units_to_open(
 
 
 def sheets_html(records: pd.DataFrame | None = None, *, table: pd.DataFrame | None = None) -> str:
-    """Return teardown sheets as one HTML page that prints one A4 page a unit."""
+    """Return teardown sheets as one HTML page that prints one A4 sheet per unit, both sides."""
     evidence = read_evidence_table() if table is None else table
     rows: list[Mapping[str, Any]] = [{}] if records is None else records.to_dict("records")  # type: ignore[assignment]
-    signs = _signs_html(evidence)
-    pages = "".join(_page(row, number, len(rows), signs=signs) for number, row in enumerate(rows, start=1))
+    sides = _sides(evidence)
+    many = ' class="many"' if evidence["sign"].nunique() > _MOST_DESCRIBED else ""
+    pages = "".join(_pages(row, number, len(rows), sides=sides) for number, row in enumerate(rows, start=1))
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>Teardown sheets</title>'
-        f"<style>{_STYLE}</style></head><body>{pages}</body></html>\n"
+        f"<style>{_STYLE}</style></head><body{many}>{pages}</body></html>\n"
     )
 
 
@@ -136,67 +134,80 @@ def _write(path: str | Path, text: str) -> Path:
     return place
 
 
-def _page(row: Mapping[str, Any], number: int, pages: int, *, signs: str) -> str:
+def _pages(row: Mapping[str, Any], number: int, sheets: int, *, sides: tuple[str, str]) -> str:
     facts = "".join(f"<div><b>{mechanism_words(name)}:</b> {_fact(row.get(name))}</div>" for name in FACTS)
-    steps = "".join(f"<li>{_BOX}{step}</li>" for step in ORDER_OF_WORK)
     unit = _fact(row.get("unit_id")) or "…………"
+    stops = caution_items(h for h in known_hazards() if h.hazard in _STOPS)
+    head = f"unit {unit} · sheet {number} of {sheets}"
+    key = (
+        '<p class="key">Boxes of a sign from left to right: <b>yes</b> – <b>no</b> – <b>not checked</b>. Only what was '
+        "looked for counts.</p>"
+    )
     return (
-        f'<section class="page"><h1>Teardown sheet<small>unit {unit} · sheet {number} of {pages}</small></h1>'
-        f"{caution_html()}"
-        f'<h2>Known before opening (protection is left out on purpose)</h2><div class="facts">{facts}</div>'
-        f"<h2>Order of work that keeps evidence</h2><ol>{steps}</ol>"
-        f'<h2>At opening</h2><div class="fields">{_FIELDS}</div>'
-        f"<h2>Signs: look for each; only what was looked for counts</h2>{signs}"
-        f'<h2>Verdict: mode, mechanism and cause are three things</h2><div class="fields">{_VERDICT}</div>'
-        "<footer>One sign never proves a mechanism: ask for two independent ones. “Undetermined” and “no cause found” "
-        "are honest answers. Open some survivors the same way.</footer></section>"
+        f'<section class="page"><h1>Teardown sheet<small>{head} · front</small></h1>'
+        f'<section class="caution" role="note"><h2>Caution</h2><p>{escape(HEADLINE)}</p><ul>{stops}</ul></section>'
+        f'<h2>Known before opening (protection is left out on purpose)</h2><div class="facts">{facts}</div>{key}'
+        f'<div class="work">{sides[0]}</div></section>'
+        f'<section class="page"><h1>Teardown sheet<small>{head} · back</small></h1>'
+        f'<div class="work">{sides[1]}</div>'
+        "<footer>“Undetermined” and “no cause found” are honest answers. "
+        "Open some survivors the same way.</footer></section>"
     )
 
 
 _BOX = '<span class="box"></span>'
 
 
-def _ticks(*words: str) -> str:
-    return " ".join(f"{word}{_BOX}" for word in words)
+def _sides(evidence: pd.DataFrame) -> tuple[str, str]:
+    """Front and back of the sheet: the steps in order, each with the cautions that it needs before its first box."""
+    asked = evidence[evidence["family"] != "absence"].drop_duplicates("sign").set_index("sign")["where"]
+    steps, shown = bench_steps(), set(_STOPS)
+    own = [(str(sign), str(where)) for sign, where in asked.items() if sign not in sign_names()]
+    turn = next(place for place, step in enumerate(steps) if step.step == _FIRST_OF_BACK)
+    blocks = []
+    for number, step in enumerate(steps, start=1):
+        signs = [(s.label, str(asked[s.sign])) for s in step.signs if s.sign in asked.index]
+        if step.step == _OWN_SIGNS:
+            signs += [(mechanism_words(sign), where) for sign, where in own]
+        blocks.append(_step_html(number, step, signs, shown=shown))
+        shown |= {h.hazard for h in step.hazards}
+    return "".join(blocks[:turn]), "".join(blocks[turn:])
 
 
-_FIELDS = "".join(
-    f"<div><b>{label}:</b> {content}</div>"
-    for label, content in (
-        ("opened on", ""),
-        ("days wet before opening", ""),
-        ("condition inside", _ticks("dry", "damp", "wet")),
-        ("weight before opening, g", ""),
-        ("weight after drying, g", ""),
-        ("powered since it came back", _ticks("yes", "no")),
-        ("photo numbers", ""),
-        ("opened by (role)", ""),
-        ("stored", _ticks("sealed wet", "dried", "cold")),
+_UNIT = re.compile("_(kpa_min|us_cm|mohm|nm|mm|ml|min|percent|g|v)$")
+_OWN_SIGNS = "board"
+"""The step at which signs of a table of the user's own are looked for."""
+
+
+def _step_html(number: int, step: BenchStep, signs: Sequence[tuple[str, str]], *, shown: set[str]) -> str:
+    said = [f"<b>{escape(h.topic)}:</b> {escape(h.caution)}" for h in step.hazards if h.hazard not in shown]
+    again = [escape(h.topic) for h in step.hazards if h.hazard in shown]
+    said += [f"<b>Again, as above:</b> {'; '.join(again)}."] if again else []
+    warn = f'<div class="warn">{" ".join(said)}</div>' if said else ""
+    fields = "".join(
+        f'<div class="field"><b>{_words(_UNIT.sub("", c.name) if c.unit else c.name)}:</b> {_room(c)}</div>'
+        for c in step.fields
     )
-)
-_VERDICT = "".join(
-    f"<div><b>{label}:</b> {content}</div>"
-    for label, content in (
-        ("mode (how it failed, from outside)", ""),
-        ("mechanism (the process)", ""),
-        ("cause (what let it)", ""),
-        ("how sure", _ticks("sure", "likely", "unsure")),
-        ("judged by (role)", ""),
-        ("blind to protection", _ticks("yes", "no")),
+    ticks = "".join(
+        f'<div class="sign"><span>{_BOX * 3}</span><span>{escape(label)} <i>({escape(where)})</i></span></div>'
+        for label, where in signs
     )
-)
+    return (
+        f'<div class="step"><h2>{number}. {escape(step.title)}</h2>{warn}<p class="do">{_BOX}{escape(step.do)}</p>'
+        f"{fields}{ticks}</div>"
+    )
 
 
-def _signs_html(evidence: pd.DataFrame) -> str:
-    asked = evidence[evidence["family"] != "absence"].drop_duplicates("sign")
-    rows = "".join(
-        f'<div class="sign"><span>{_BOX * 3}</span><span>{escape(mechanism_words(str(sign)))} '
-        f"<i>({escape(str(where))})</i></span></div>"
-        for sign, where in zip(asked["sign"], asked["where"], strict=True)
-    )
-    many = " many" if len(asked) > MOST_DESCRIBED else ""
-    key = '<p class="key">Boxes from left to right: <b>yes</b> – <b>no</b> – <b>not checked</b></p>'
-    return f'{key}<div class="signs{many}">{rows}</div>'
+def _room(column: Column) -> str:
+    """Room to write a field down: boxes for few words, a line with its unit for the rest."""
+    words = ("yes", "no", "not checked") if column.type == "yes_no" else column.known_words
+    if words and len(words) <= _MOST_TICKS:
+        return " ".join(f"{_words(word)}{_BOX}" for word in words)
+    return f'<span class="blank"></span>{escape(column.unit)}'
+
+
+def _words(name: str) -> str:
+    return escape(name.replace("_", " "))
 
 
 def _fact(value: Any) -> str:
