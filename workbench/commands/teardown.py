@@ -15,7 +15,7 @@ HELP = "what the signs found inside suggest, what ended units, and printable she
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's own arguments to its parser."""
     parser.add_argument("log", metavar="LOG", help="log file or folder")
-    parser.add_argument("--sheets", metavar="OUT.html", help="write printable sheets, one A4 sheet per unit to open, both sides")
+    parser.add_argument("--sheets", metavar="OUT.html", help="write printable A4 sheets, one per unit to open")
     parser.add_argument(
         "--units", metavar="UNIT", nargs="+", help="sheets for exactly these units instead of failed ones and survivors"
     )
