@@ -132,7 +132,7 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
         mean, low, high = (float(means.loc[level, c]) for c in ("restricted_mean", "lower", "upper"))
         lines.append(
             f"{share.name:{width}}  {share.units:5d}  {share.failures:6d} "
-            f" {_range(share.share, share.lower, share.upper, scale=100)} %   {_range(mean, low, high, scale=1)}"
+            f" {_range(share.share, share.lower, share.upper, scale=100, sign=' %')}   {_range(mean, low, high, scale=1)}"
         )
     lines.append("")
     lines += [share_sentence(s, mission, confidence) for s in choice.shares.values() if s.failures == 0]
@@ -158,7 +158,6 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
     return [*lines, *choice.notes, "Raw comparison: what goes together need not be cause and effect."]
 
 
-def _range(value: float, lower: float, upper: float, *, scale: float) -> str:
-    if not math.isfinite(value):
-        return "   not known      "
-    return f"{scale * value:4.0f} ({scale * lower:3.0f} to {scale * upper:3.0f})"
+def _range(value: float, lower: float, upper: float, *, scale: float, sign: str = "") -> str:
+    text = f"{scale * value:4.0f} ({scale * lower:3.0f} to {scale * upper:3.0f}){sign}"
+    return text if math.isfinite(value) else f"{'   not known':{len('1234 (123 to 123)' + sign)}}"

@@ -7,8 +7,8 @@ import numpy as np
 
 from workbench.checks import check_confidence, check_one_of
 from workbench.errors import EstimateError
-from workbench.estimate.shared import Groups, groups_of
-from workbench.estimate.steps import INTERVALS, RiskSets, SurvivalCurve, curve_limits, risk_sets
+from workbench.estimate.shared import Groups, few_before_joiners, groups_of, not_from_the_start, watched_throughout
+from workbench.estimate.steps import INTERVALS, RiskSets, SurvivalCurve, bound_at_first_failure, curve_limits, risk_sets
 from workbench.estimate.turnbull import interval_curve, shares_one_grid
 from workbench.lives import Lives
 
@@ -42,7 +42,9 @@ def survival_curve(
         `.table` has group, time, at_risk, failures, censored, survival, std_error, lower, upper and
         cumulative_hazard, one row a day on which a unit failed or left; survival holds just after the day.
         With `.kind` "npmle": group, from, to, mass, survival, lower, upper, known_working, unknown.
-        std_error is Greenwood's, NaN where survival is 0.
+        std_error is Greenwood's, NaN where survival is 0. A group that nobody watched before some day has NaN from
+        day 0 on, with the reason in the notes: its units had lasted so long already. The table of one such curve
+        alone counts from its first entry; its look-ups stay NaN.
 
     Raises
     ------
@@ -134,6 +136,7 @@ def product_limit(
     Shapes: time (n,), failed (n,).
     """
     counts = risk_sets(time, failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels))
+    throughout = watched_throughout(lives, groups, time, failed=failed) if lives.entry.any() else counts
     n, d = counts.at_risk, counts.failures
     step = 1.0 - d / n
     with np.errstate(divide="ignore"):
@@ -145,9 +148,13 @@ def product_limit(
         rows = counts.rows(g)
         survival[rows], spread[rows] = np.cumprod(step[rows]), np.cumsum(terms[rows])
         hazard[rows] = np.cumsum(increments[rows])
-        lower[rows], upper[rows] = curve_limits(
-            survival[rows], spread[rows], n[rows], confidence=confidence, interval=interval
+        lower[rows], upper[rows] = _limits(
+            counts, throughout, g, values=(survival[rows], spread[rows]), confidence=confidence, interval=interval
         )
+        if not _from_first_entry(counts, g):
+            unknown = counts.time[rows] > counts.unwatched(g)[0]
+            for values in (survival, hazard, lower, upper):
+                values[rows][unknown] = np.nan
     return SurvivalCurve(
         columns={
             "group": np.array(groups.labels, dtype=object)[counts.group],
@@ -165,6 +172,9 @@ def product_limit(
         kind="product-limit",
         labels=groups.labels,
         risk=counts,
+        throughout=throughout,
+        known_to=np.array([_known_to(counts, g) for g in range(counts.groups)]),
+        first_entries=counts.first_entries,
         bounds=counts.bounds,
         confidence=confidence,
         interval=interval,
@@ -172,15 +182,49 @@ def product_limit(
     )
 
 
+def _from_first_entry(counts: RiskSets, group: int) -> bool:
+    # one curve alone may be read from its first entry on: its table stays, and what counts from day 0 is not known
+    return counts.groups == 1 and counts.unwatched(group)[0] < 0
+
+
+def _limits(
+    counts: RiskSets,
+    throughout: RiskSets,
+    group: int,
+    *,
+    values: tuple[np.ndarray, np.ndarray],
+    confidence: float,
+    interval: str,
+) -> tuple[np.ndarray, np.ndarray]:
+    rows = counts.rows(group)
+    if _from_first_entry(counts, group) or not counts.late_time[group].size:
+        return curve_limits(*values, counts.at_risk[rows], confidence=confidence, interval=interval)
+    watched = throughout.count_at(group, counts.time[rows])
+    lower, upper = curve_limits(*values, watched, confidence=confidence, interval=interval)
+    lower = np.minimum(lower, bound_at_first_failure(values[0], watched, confidence))
+    return np.minimum.accumulate(lower), upper  # a first failure among few weighs less once others have joined
+
+
+def _known_to(counts: RiskSets, group: int) -> float:
+    return min(float(counts.time[counts.rows(group)].max(initial=0.0)), counts.unwatched(group)[0])
+
+
 def _curve_notes(labels: tuple[str, ...], counts: RiskSets, survival: np.ndarray, *, unit: str) -> list[str]:
     notes = []
     for g, label in enumerate(labels):
         rows = counts.rows(g)
         values, last = survival[rows], float(counts.time[rows][-1])
+        if counts.unwatched(g)[1] < np.inf:
+            notes += not_from_the_start(label, counts, g, unit=unit)
+            continue
+        if values[-1] < 1.0:
+            notes += few_before_joiners(label, counts, g, by=last, unit=unit)
         if values[-1] == 1.0:
+            bound = "the units still at risk"
+            if counts.late_time[g].size:
+                bound = "those still at risk of the units watched from day 0 on"
             notes.append(
-                f"{label}: no unit failed by {last:g} {unit}, so the lower limit is the exact bound for the units "
-                "still at risk."
+                f"{label}: no unit failed by {last:g} {unit}, so the lower limit is the exact bound for {bound}."
             )
         elif values[-1] > 0.5:
             notes.append(f"{label}: half had not failed by {last:g} {unit}, so there is no median.")

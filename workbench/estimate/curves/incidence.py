@@ -37,7 +37,8 @@ def cumulative_incidence(
     CumulativeIncidence
         `.table`: group, cause, time, incidence, std_error, lower, upper, at_risk, failures; one row per group, cause
         and day on which a unit failed or left. A failure that nobody could name is the cause "undetermined".
-        A cause without failures so far: 0 to 1 - (alpha/2)^(1/n), n the units still at risk.
+        A cause without failures so far: 0 to 1 - (alpha/2)^(1/n), n the units watched from day 0 on
+        that are at risk or were lost to another cause, less the share that would have left since.
         `.test`: cause, statistic, degrees_of_freedom, p_value (Gray).
 
     Raises

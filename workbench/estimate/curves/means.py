@@ -9,7 +9,7 @@ import numpy as np
 
 from workbench.checks import check_confidence, check_positive
 from workbench.errors import EstimateError
-from workbench.estimate.shared import groups_of
+from workbench.estimate.shared import few_before_joiners, groups_of, not_from_the_start, watched_throughout
 from workbench.estimate.steps import (
     MeanOfGroup,
     RiskSets,
@@ -151,7 +151,13 @@ def restricted_mean(
         counts = risk_sets(
             lives.lower, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
         )
-        parts = tuple(_mean_of(counts, g, label, horizon=end, unit=lives.unit) for g, label in enumerate(groups.labels))
+        throughout = (
+            watched_throughout(lives, groups, lives.lower, failed=lives.failed) if lives.entry.any() else counts
+        )
+        parts = tuple(
+            _mean_of(counts, throughout, g, label=label, horizon=end, unit=lives.unit)
+            for g, label in enumerate(groups.labels)
+        )
     else:
         parts = interval_means(lives, groups, end)
     limits = [part.limits(confidence) for part in parts]
@@ -172,10 +178,14 @@ def restricted_mean(
     )
 
 
-def _mean_of(counts: RiskSets, group: int, label: str, *, horizon: float, unit: str) -> MeanOfGroup:
+def _mean_of(
+    counts: RiskSets, throughout: RiskSets, group: int, *, label: str, horizon: float, unit: str
+) -> MeanOfGroup:
     rows = counts.rows(group)
     time, n, d = counts.time[rows], counts.at_risk[rows], counts.failures[rows]
     survival = np.cumprod(1.0 - d / n)
+    if horizon > counts.unwatched(group)[0]:
+        return MeanOfGroup.unknown(*not_from_the_start(label, counts, group, unit=unit))
     if horizon > time[-1] and survival[-1] > 0:
         note = (
             f"{label}: nothing is known after {time[-1]:g} {unit}, so there is no restricted mean up to "
@@ -187,12 +197,14 @@ def _mean_of(counts: RiskSets, group: int, label: str, *, horizon: float, unit: 
     areas = np.append(1.0, survival[used]) * np.diff(edges)
     mean = float(areas.sum())
     if not d[used].any():
-        at_end = int(counts.count_at(group, np.array([horizon]))[0])
-        return MeanOfGroup.without_failure(label, horizon, at_end, unit=unit)
+        at_end = int(throughout.count_at(group, np.array([horizon]))[0])
+        who = "at risk" if throughout is counts else "of those watched from day 0 on"
+        return MeanOfGroup.without_failure(label, horizon, at_end, unit=unit, who=who)
     right = mean - np.cumsum(areas)[:-1]
     y, f = n[used].astype(float), d[used]
     variance = float(np.sum(right**2 * f / (y * np.maximum(y - f, 1.0))))  # after the last failure right is 0
     if variance <= 0.0:
         return MeanOfGroup.without_spread(mean, f"{label}: all units failed on one day, so no limits can be given.")
-    notes = few_failures_notes(label, int(d[used].sum()), f"{horizon:g} {unit}", held_below=HELD_BELOW)
+    notes = few_before_joiners(label, counts, group, by=horizon, unit=unit)
+    notes += few_failures_notes(label, int(d[used].sum()), f"{horizon:g} {unit}", held_below=HELD_BELOW)
     return MeanOfGroup.normal(mean, float(np.sqrt(variance)), horizon, notes=notes)

@@ -5,6 +5,13 @@ from workbench.estimate.shared.model_matrix import ModelMatrix, design_of, patte
 from workbench.estimate.shared.multiplicity import adjusted_by_holm
 from workbench.estimate.shared.proportions import proportion_interval
 from workbench.estimate.shared.terms import Term, terms_of
+from workbench.estimate.shared.watching import (
+    few_before_joiners,
+    not_from_the_start,
+    watched_since,
+    watched_throughout,
+    why_not_known,
+)
 
 __all__ = [
     "Groups",
@@ -12,9 +19,14 @@ __all__ = [
     "Term",
     "adjusted_by_holm",
     "design_of",
+    "few_before_joiners",
     "groups_of",
+    "not_from_the_start",
     "patterns_of",
     "proportion_interval",
     "terms_of",
     "text_levels",
+    "watched_since",
+    "watched_throughout",
+    "why_not_known",
 ]

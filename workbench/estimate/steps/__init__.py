@@ -5,7 +5,13 @@ from workbench.estimate.steps.differences import LimitsAt, difference_frame, ref
 from workbench.estimate.steps.mean_parts import MeanOfGroup, few_failures_notes
 from workbench.estimate.steps.risk_sets import RiskSets, risk_sets
 from workbench.estimate.steps.risk_table import RiskTable, risk_table_of
-from workbench.estimate.steps.step_limits import INTERVALS, curve_limits, exact_bound, normal_quantile
+from workbench.estimate.steps.step_limits import (
+    INTERVALS,
+    bound_at_first_failure,
+    curve_limits,
+    exact_bound,
+    normal_quantile,
+)
 
 __all__ = [
     "INTERVALS",
@@ -14,6 +20,7 @@ __all__ = [
     "RiskSets",
     "RiskTable",
     "SurvivalCurve",
+    "bound_at_first_failure",
     "curve_limits",
     "difference_frame",
     "exact_bound",

@@ -9,7 +9,7 @@ from workbench.checks import check_positive
 from workbench.errors import UsageError
 from workbench.estimate.steps.differences import LimitsAt, difference_frame, reference_label
 from workbench.estimate.steps.risk_sets import RiskSets
-from workbench.estimate.steps.step_limits import curve_limits, exact_bound
+from workbench.estimate.steps.step_limits import bound_at_first_failure, curve_limits, exact_bound
 from workbench.results import Result
 
 if TYPE_CHECKING:
@@ -32,6 +32,12 @@ class SurvivalCurve(Result):
         The groups, in table order.
     risk : RiskSets
         Counts behind the curve; of an interval curve: units known working.
+    throughout : RiskSets
+        The same of the units watched from day 0 on, on which exact bounds rest.
+    known_to : np.ndarray of float, shape (groups,)
+        Last day known of each group; -inf where nobody was watched from day 0 on.
+    first_entries : np.ndarray of float, shape (groups,)
+        Day on which watching began; of a group with a gap, began again.
     bounds : np.ndarray of int, shape (groups + 1,)
         Rows of group g in the columns are bounds[g] ... bounds[g + 1].
     first_known : np.ndarray of float, shape (groups,), or None
@@ -49,6 +55,9 @@ class SurvivalCurve(Result):
     kind: str
     labels: tuple[str, ...]
     risk: RiskSets
+    throughout: RiskSets
+    known_to: np.ndarray
+    first_entries: np.ndarray
     bounds: np.ndarray
     confidence: float
     interval: str
@@ -68,7 +77,8 @@ class SurvivalCurve(Result):
         -------
         pandas.DataFrame
             group, time, survival, std_error, lower, upper, at_risk; m rows a group. Survival is 1 before the first
-            row, NaN after the last known day unless it has reached 0. Inside a cell, or between two visits of one
+            row, NaN after the last known day unless it has reached 0, and everywhere for a group that nobody watched
+            from day 0 on. Inside a cell, or between two visits of one
             grid, it falls evenly; limits are there those of the end below and of the start above, for the failures
             may lie on either side. Where no unit is known to have failed yet the lower limit is exact, with units
             that may have failed counted as failed. On an interval curve at_risk counts the units known working.
@@ -100,9 +110,10 @@ class SurvivalCurve(Result):
         Returns
         -------
         pandas.DataFrame
-            group, p, time, lower, upper; NaN where not reached, with the reasons in `.attrs["notes"]`. On an interval
-            curve time and upper are the end of the cell that reaches p, and lower is the start of its cell, for within
-            a cell the day is not known.
+            group, p, time, lower, upper; NaN where not reached, with the reasons in `.attrs["notes"]`. The limits are
+            the first days on which the limits of `.at` reach 1 - p, from day 0 on: with few units lower is 0. On an
+            interval curve time and upper are the end of the cell that reaches p, and lower is the start of its cell,
+            for within a cell the day is not known.
 
         Raises
         ------
@@ -115,16 +126,12 @@ class SurvivalCurve(Result):
         if shares.ndim != 1 or not np.all((shares > 0) & (shares < 1)):
             raise UsageError(f"p is the share failed and must lie between 0 and 1, both excluded; got {p!r}")
         days = self.columns["time" if self.kind == "product-limit" else "to"]
-        earliest = self.columns["from"] if self.kind == "npmle" else days if self.began is None else self.began
         found: dict[str, list[float]] = {"time": [], "lower": [], "upper": []}
         for g in range(len(self.labels)):
             rows = self._rows(g)
-            for name, column, when in (
-                ("time", "survival", days),
-                ("lower", "lower", earliest),
-                ("upper", "upper", days),
-            ):
-                found[name] += [_first_at_most(when[rows], self.columns[column][rows], 1.0 - q) for q in shares]
+            for name, column in (("time", "survival"), ("upper", "upper")):
+                found[name] += [_first_at_most(days[rows], self.columns[column][rows], 1.0 - q) for q in shares]
+            found["lower"] += [_first_at_most(*self._lower_from(g), 1.0 - q) for q in shares]
         frame = pd.DataFrame(
             {
                 "group": np.repeat(np.array(self.labels, dtype=object), shares.size),
@@ -134,10 +141,29 @@ class SurvivalCurve(Result):
         )
         missed = frame[frame["time"].isna()]
         frame.attrs["notes"] = tuple(
-            f"{group}: a share of {q:g} failed is not reached by {self._last(str(group)):g} {self.unit}."
+            self._why_not_reached(self.labels.index(str(group)), float(q))
             for group, q in zip(missed["group"], missed["p"], strict=True)
         )
         return frame
+
+    def _why_not_reached(self, group: int, share: float) -> str:
+        label = self.labels[group]
+        if self.known_to[group] < 0:
+            return f"{label}: nothing that counts from day 0 is known, so no day for a share of {share:g} is given."
+        return f"{label}: a share of {share:g} failed is not reached by {self._last(label):g} {self.unit}."
+
+    def _lower_from(self, group: int) -> tuple[np.ndarray, np.ndarray]:
+        # the lower limit as steps: each day from which a value holds, and the value
+        rows = self._rows(group)
+        names = ("time",) if self.kind == "product-limit" else ("from", "to")
+        days = [self.columns[name][rows] for name in names] + ([] if self.began is None else [self.began[rows]])
+        counted = self.throughout.time[self.throughout.rows(group)]
+        every = np.unique(np.concatenate([[0.0], *days, counted, self.risk.time[self.risk.rows(group)]]))
+        every = every[np.isfinite(every)]
+        look_up = self._steps_at if self.kind == "product-limit" else self._cells_at
+        after = np.append((every[:-1] + every[1:]) / 2, every[-1] + 1.0)
+        values = np.column_stack([look_up(group, every)["lower"], look_up(group, after)["lower"]])
+        return np.repeat(every, 2), values.ravel()
 
     def difference(self, time: float, reference: str | None = None) -> "pd.DataFrame":
         """Differences in the share surviving a time, each group minus the reference.
@@ -189,15 +215,19 @@ class SurvivalCurve(Result):
             found[label] = _first_at_most(self.risk.time[rows], still, 0.5)
         return found
 
+    def watched_from(self, label: str) -> float:
+        """Day from which on units of a group were watched without a gap: 0, or the entry after the first gap."""
+        return float(self.first_entries[self.labels.index(label)])
+
     def _rows(self, group: int) -> slice:
         return slice(int(self.bounds[group]), int(self.bounds[group + 1]))
 
     def _last(self, label: str) -> float:
-        times = self.risk.time[self.risk.rows(self.labels.index(label))]
-        return float(times[-1]) if times.size else 0.0
+        return float(self.known_to[self.labels.index(label)])
 
     def _steps_at(self, group: int, times: np.ndarray) -> dict[str, np.ndarray]:
         rows, at_risk = self._rows(group), self.risk.count_at(group, times)
+        watched = self.throughout.count_at(group, times)
         row = np.searchsorted(self.columns["time"][rows], times, side="right")
         first = {"survival": 1.0, "std_error": 0.0, "lower": 0.0, "upper": 1.0}
         steps = {name: np.append(start, self.columns[name][rows]) for name, start in first.items()}
@@ -207,9 +237,10 @@ class SurvivalCurve(Result):
         found["lower"] = np.where(inside, steps["lower"][after], found["lower"])
         found["std_error"] = np.where(inside, np.nan, found["std_error"])
         whole = found["survival"] == 1.0
-        found["lower"][whole] = exact_bound((at_risk - unknown)[whole], self.confidence, unknown[whole])
-        found["survival"] = found["survival"] + share * (steps["survival"][after] - found["survival"])
-        beyond = (times > self._last(self.labels[group])) & (found["survival"] > 0)
+        found["lower"][whole] = exact_bound((watched - unknown)[whole], self.confidence, unknown[whole])
+        fallen = np.where(inside, share * (steps["survival"][after] - found["survival"]), 0.0)
+        found["survival"] = found["survival"] + fallen
+        beyond = (times > self.known_to[group]) & ~(found["survival"] == 0)
         for values in found.values():
             values[beyond] = np.nan
         return found | {"at_risk": at_risk}
@@ -241,12 +272,11 @@ class SurvivalCurve(Result):
         found["upper"] = steps["upper"][row]
         assert self.first_known is not None
         none_known = times < self.first_known[group]
-        unknown = self.risk.failed_before(group, times)
-        bound = np.minimum(exact_bound(working, self.confidence, unknown), found["survival"])
+        watched, unknown = (f(group, times) for f in (self.throughout.count_at, self.throughout.failed_before))
+        bound = np.minimum(exact_bound(watched, self.confidence, unknown), found["survival"])
         found["lower"] = np.where(none_known, bound, found["lower"])
         found["upper"] = np.where(none_known, 1.0, found["upper"])
-        known_to = end[-1] if np.isfinite(end[-1]) else start[-1]
-        beyond = (times > known_to) & ~((found["survival"] == 0) & np.isfinite(end[-1]))
+        beyond = (times > self.known_to[group]) & ~((found["survival"] == 0) & np.isfinite(end[-1]))
         for name in ("survival", "lower", "upper"):
             found[name][beyond] = np.nan
         return found | {"at_risk": working}
@@ -256,7 +286,7 @@ class SurvivalCurve(Result):
         rows, when = self._rows(group), np.array([time])
         row = np.searchsorted(self.columns["time"][rows], when, side="right")
         share, unknown = self._part_of_span(rows, row, when)
-        at_risk = self.risk.count_at(group, when) - unknown
+        at_risk = self.throughout.count_at(group, when) - unknown
         if share[0] == 0:
             return self._limits_of_row(group, int(row[0]), at_risk)
         start, end = (self._limits_of_row(group, int(row[0]) + k, at_risk) for k in (0, 1))
@@ -285,7 +315,20 @@ class SurvivalCurve(Result):
             lower, upper = curve_limits(picked, spread, counts, confidence=confidence, interval=self.interval)
             return float(lower[-1]), float(upper[-1])
 
-        return limits
+        if not self.risk.late_time[group].size or row == 0:
+            return limits
+        past = slice(rows.start, rows.start + row)
+        known, seen = self.columns["survival"][past], self.columns["time"][past]
+        spreads = np.where(known > 0, self.columns["std_error"][past] / np.where(known > 0, known, 1.0), 0.0) ** 2
+        watched = self.throughout.count_at(group, seen)
+
+        def never_rising(confidence: float) -> tuple[float, float]:
+            lower, upper = limits(confidence)
+            earlier, _ = curve_limits(known, spreads, watched, confidence=confidence, interval=self.interval)
+            before = bound_at_first_failure(known, watched, confidence)
+            return min(lower, float(earlier.min()), float(before.min())), upper
+
+        return never_rising
 
 
 def _checked_times(times: Any) -> np.ndarray:

@@ -34,13 +34,16 @@ class MeanOfGroup:
         return cls(nan, nan, _no_limits, _no_limits, (note,))
 
     @classmethod
-    def without_failure(cls, label: str, horizon: float, units: int, *, unit: str) -> "MeanOfGroup":
+    def without_failure(
+        cls, label: str, horizon: float, units: int, *, unit: str, who: str = "at risk"
+    ) -> "MeanOfGroup":
         """The mean of a group of which no unit failed by the horizon."""
 
         def limits(confidence: float) -> tuple[float, float]:
             return horizon * float(exact_bound(np.array([units]), confidence)[0]), horizon
 
-        note = f"{label}: no unit failed by {horizon:g} {unit}; the lower limit is the exact bound for {units} at risk."
+        bound = f"the lower limit is the exact bound for {units} {who}."
+        note = f"{label}: no unit failed by {horizon:g} {unit}; {bound}"
         return cls(horizon, 0.0, limits, limits, (note,))
 
     @classmethod

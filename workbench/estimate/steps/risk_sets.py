@@ -47,9 +47,43 @@ class RiskSets:
         """Number of groups."""
         return len(self.from_start)
 
+    @property
+    def first_entries(self) -> np.ndarray:
+        """Day from which on each group was watched without a gap: 0, or when units joined after the first gap."""
+        joined = np.array([self.unwatched(g)[1] for g in range(self.groups)])
+        return np.where(np.isfinite(joined), joined, 0.0)
+
     def rows(self, group: int) -> slice:
         """The rows of one group."""
         return slice(int(self.bounds[group]), int(self.bounds[group + 1]))
+
+    def unwatched(self, group: int) -> tuple[float, float]:
+        """When units of a group were first out of sight though not all had failed (-inf: at the start), and when others
+        joined; (inf, inf): never."""
+        joined = self.late_time[group]
+        gaps = joined[self.count_at(group, joined) == 0]
+        if not gaps.size:
+            return np.inf, np.inf
+        rows = self.rows(group)
+        before = self.time[rows] < gaps[0]
+        if (self.failures[rows] == self.at_risk[rows])[before].any():
+            return np.inf, np.inf
+        return float(self.time[rows][before].max(initial=-np.inf)), float(gaps[0])
+
+    def count_with_lost(self, group: int, times: np.ndarray, working: "RiskSets") -> np.ndarray:
+        """Units known working at any times, with those that had failed less the share that would have left since.
+
+        It is their number over the share surviving just before (Fine & Gray 1999, J. Am. Stat. Assoc. 94, 496-509).
+        """
+        rows = self.rows(group)
+        n, d = self.at_risk[rows], self.failures[rows]
+        survival = np.append(1.0, np.cumprod(1.0 - d / np.maximum(n, 1)))
+        before = survival[np.searchsorted(self.time[rows], times, side="left")]
+        count = working.count_at(group, times) / np.where(before > 0, before, 1.0)
+        if (before > 0).all():
+            return count
+        last = int(np.argmax(survival == 0)) - 1
+        return np.where(before > 0, count, n[last] / survival[last])
 
     def failed_before(self, group: int, times: np.ndarray) -> np.ndarray:
         """Units of a group whose failure, or the interval that holds it, began before any times.

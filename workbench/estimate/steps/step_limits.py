@@ -4,7 +4,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-__all__ = ["INTERVALS", "curve_limits", "exact_bound", "normal_quantile", "square_and_add"]
+__all__ = ["INTERVALS", "bound_at_first_failure", "curve_limits", "exact_bound", "normal_quantile", "square_and_add"]
 
 INTERVALS = ("log-log", "log", "linear", "logit", "arcsine")
 """The scales on which limits of a survival curve can be formed."""
@@ -41,6 +41,15 @@ def exact_bound(at_risk: np.ndarray, confidence: float, unknown: np.ndarray | in
 
         found[some] = betaincinv(n[some], failed[some] + 1.0, tail)
     return found
+
+
+def bound_at_first_failure(survival: np.ndarray, at_risk: np.ndarray, confidence: float) -> np.ndarray:
+    """Exact lower limit that held just before the first failure, from that row of a curve on; 1 before.
+
+    Shapes: survival, at_risk (k,), returns (k,).
+    """
+    failed = survival < 1
+    return np.where(failed, exact_bound(at_risk[np.argmax(failed) :][:1], confidence), 1.0)
 
 
 def curve_limits(

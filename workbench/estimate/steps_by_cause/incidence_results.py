@@ -28,6 +28,8 @@ class CumulativeIncidence(Result):
         Groups and causes in table order; rows run by group, cause, time.
     risk : RiskSets
         Counts behind the curves; of interval lives: units known working.
+    throughout : RiskSets
+        The same of the units watched from day 0 on, on which the bound of a cause that has not struck rests.
     working : tuple of RiskSets
         Of interval lives: units known working, and failures of each cause on the day on which their interval begins.
     began : np.ndarray of float, shape (rows,), or None
@@ -48,6 +50,7 @@ class CumulativeIncidence(Result):
     labels: tuple[str, ...]
     causes: tuple[str, ...]
     risk: RiskSets
+    throughout: RiskSets
     bounds: np.ndarray
     known_to: np.ndarray
     test_columns: Mapping[str, np.ndarray]
@@ -124,10 +127,11 @@ class CumulativeIncidence(Result):
         return found
 
     def _bound_without_failure(self, group: int, cause: int, times: np.ndarray) -> np.ndarray:
-        if not self.working:
-            return exact_bound(self.risk.count_at(group, times), self.confidence)
-        counts = self.working[cause]
-        return exact_bound(counts.count_at(group, times), self.confidence, counts.failed_before(group, times))
+        # a unit lost to another cause has answered: it counts on, less the share that would have left since
+        working = self.working[cause] if self.working else self.throughout
+        units = self.throughout.count_with_lost(group, times, working)
+        unknown = self.working[cause].failed_before(group, times) if self.working else 0
+        return exact_bound(units, self.confidence, unknown)
 
     def _part_of_cell(self, rows: slice, row: np.ndarray, times: np.ndarray) -> np.ndarray:
         if self.began is None:

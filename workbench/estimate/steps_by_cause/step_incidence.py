@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from workbench.errors import EstimateError
-from workbench.estimate.shared import Groups, groups_of, text_levels
+from workbench.estimate.shared import Groups, groups_of, text_levels, watched_throughout, why_not_known
 from workbench.estimate.steps import RiskSets, risk_sets
 from workbench.estimate.steps_by_cause.aalen_johansen import incidence_curve, incidence_limits
 from workbench.estimate.steps_by_cause.gray import gray_scores, gray_test
@@ -29,14 +29,20 @@ def step_incidence(
     counts = risk_sets(
         lives.time, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
     )
+    throughout = watched_throughout(lives, groups, lives.time, failed=lives.failed) if lives.entry.any() else counts
     failures = _failures_by_cause(lives, groups.codes, counts, cause=cause, causes=len(causes))
     tables = []
     for g, label in enumerate(groups.labels):
         rows = counts.rows(g)
+        unknown = counts.time[rows] > counts.unwatched(g)[0]
+        in_sight = throughout.count_with_lost(g, counts.time[rows], throughout)
         for k, name in enumerate(causes):
             n, d = counts.at_risk[rows], failures[rows, k]
             incidence, std_error = incidence_curve(n, d, counts.failures[rows])
-            lower, upper = incidence_limits(incidence, std_error, n, confidence=confidence)
+            lower, upper = incidence_limits(incidence, std_error, in_sight, confidence=confidence)
+            upper = np.maximum.accumulate(upper) if counts.late_time[g].size else upper
+            for values in (incidence, std_error, lower, upper):
+                values[unknown] = np.nan
             words = (np.full(n.size, label, dtype=object), np.full(n.size, name, dtype=object))
             tables.append((*words, counts.time[rows], incidence, std_error, lower, upper, n, d))
     names = ("group", "cause", "time", "incidence", "std_error", "lower", "upper", "at_risk", "failures")
@@ -49,8 +55,11 @@ def step_incidence(
         labels=groups.labels,
         causes=causes,
         risk=counts,
+        throughout=throughout,
         bounds=np.append(0, np.cumsum([len(part[0]) for part in tables])),
-        known_to=np.array([counts.time[counts.rows(g)].max(initial=0.0) for g in range(counts.groups)]),
+        known_to=np.array(
+            [min(counts.time[counts.rows(g)].max(initial=0.0), counts.unwatched(g)[0]) for g in range(counts.groups)]
+        ),
         test_columns=test,
         confidence=confidence,
         unit=lives.unit,
@@ -67,20 +76,16 @@ def on_grid(found: CumulativeIncidence, lives: Lives, groups: Groups) -> Cumulat
             mine = (cause == k) & (groups.codes == g)
             place = np.searchsorted(found.columns["time"][rows], lives.upper[mine])
             np.minimum.at(began[rows], place, lives.lower[mine])
-    return replace(found, working=working_by_cause(lives, groups, cause, causes=len(causes)), began=began)
+    working = working_by_cause(lives, groups, cause, causes=len(causes))
+    return replace(found, working=working, began=began)
 
 
 def working_by_cause(lives: Lives, groups: Groups, cause: np.ndarray, *, causes: int) -> tuple[RiskSets, ...]:
-    """Count units known working, and failures of each cause on the day on which their interval begins.
+    """Count units watched from day 0 on: known working, and failures of each cause when their interval begins.
 
     Shapes: cause (n,).
     """
-    return tuple(
-        risk_sets(
-            lives.lower, cause == k, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
-        )
-        for k in range(causes)
-    )
+    return tuple(watched_throughout(lives, groups, lives.lower, failed=cause == k) for k in range(causes))
 
 
 def causes_of(lives: Lives, groups: Groups) -> tuple[tuple[str, ...], np.ndarray]:
@@ -113,6 +118,7 @@ def _notes(groups: Groups, counts: RiskSets, unit: str) -> list[str]:
     notes = []
     for g, label in enumerate(groups.labels):
         rows = counts.rows(g)
+        notes += why_not_known(label, counts, g, by=np.inf, unit=unit)
         emptied = np.flatnonzero(counts.failures[rows] == counts.at_risk[rows])
         if emptied.size and emptied[0] + 1 < counts.time[rows].size:
             when = counts.time[rows][emptied[0]]
@@ -136,6 +142,10 @@ def _gray_columns(
                 lives, np.where(part, groups.codes, -1), len(groups.labels), cause=cause, number=k
             )
             scores, variance = scores + more, variance + spread
+        if not np.isfinite(scores).all():
+            tests.append((name, np.nan, np.nan, np.nan))
+            notes.append(f"{name}: no test, because a group was not watched from day 0 on.")
+            continue
         tests.append((name, *gray_test(scores, variance)))
         if not np.isfinite(tests[-1][1]):
             notes.append(f"{name}: no test, because only one group was at risk when it struck.")
@@ -150,6 +160,8 @@ def _scores_in(
     lives: Lives, codes: np.ndarray, groups: int, *, cause: np.ndarray, number: int
 ) -> tuple[np.ndarray, np.ndarray]:
     counts = risk_sets(lives.time, lives.failed, lives.entry, weight=lives.weight, codes=codes, groups=groups)
+    if any(np.isfinite(counts.unwatched(g)[0]) or counts.unwatched(g)[0] < 0 for g in range(groups)):
+        return np.full(groups, np.nan), np.zeros((groups, groups))
     days = np.unique(lives.time[lives.failed & (codes >= 0)])
     at_risk = np.column_stack([counts.count_at(g, days) for g in range(groups)]).astype(float)
     failures = np.zeros((2, days.size, groups))

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.estimate.shared import Groups
+from workbench.estimate.shared import Groups, watched_throughout, why_not_known
 from workbench.estimate.steps import RiskSets, SurvivalCurve, exact_bound, normal_quantile, risk_sets
 from workbench.estimate.turnbull.interval_limits import interval_curve_limits
 from workbench.estimate.turnbull.npmle import Fit, NpmleProblem, fit_segment, segment_ends
@@ -119,7 +119,12 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
     counts = risk_sets(
         lives.lower, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
     )
+    throughout = watched_throughout(lives, groups, lives.lower, failed=lives.failed)
+    ends = risk_sets(
+        lives.time, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
+    )
     parts: list[dict[str, np.ndarray]] = []
+    known_to = np.zeros(len(groups.labels))
     notes = ["Failures are known to lie between two times: maximum-likelihood curve with likelihood-ratio limits."]
     first_known = np.full(len(groups.labels), np.inf)
     for g, label in enumerate(groups.labels):
@@ -127,16 +132,24 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
         lower, upper = lives.lower[rows], lives.upper[rows]
         fitted = mass_of(lower, upper, lives.entry[rows], weight=lives.weight[rows])
         first_known[g] = upper.min()
-        part = _rows_of(fitted, counts, g, first_known=first_known[g], confidence=confidence)
+        part = _rows_of(fitted, counts, throughout, group=g, first_known=first_known[g], confidence=confidence)
+        known_to[g] = min(_last_of(part), ends.unwatched(g)[0])
+        for name in ("mass", "survival", "lower", "upper"):
+            part[name][part["to"] > ends.unwatched(g)[0]] = np.nan
         part["unknown"] = _straddling(lower, upper, lives.weight[rows], times=part["to"])
         parts.append({"group": np.full(len(part["to"]), label, dtype=object)} | part)
-        notes += _mass_notes(fitted, label, lives.unit)
+        notes += why_not_known(label, ends, g, by=np.inf, unit=lives.unit)
+        if ends.unwatched(g)[1] == np.inf:
+            notes += _mass_notes(fitted, label, lives.unit)
     return SurvivalCurve(
         columns={name: np.concatenate([part[name] for part in parts]) for name in parts[0]},
         notes=(*groups.notes, *notes),
         kind="npmle",
         labels=groups.labels,
         risk=counts,
+        throughout=throughout,
+        known_to=known_to,
+        first_entries=ends.first_entries,
         bounds=np.append(0, np.cumsum([len(part["to"]) for part in parts])),
         first_known=first_known,
         confidence=confidence,
@@ -146,7 +159,7 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
 
 
 def _rows_of(
-    fitted: Mass, counts: RiskSets, group: int, *, first_known: float, confidence: float
+    fitted: Mass, counts: RiskSets, throughout: RiskSets, *, group: int, first_known: float, confidence: float
 ) -> dict[str, np.ndarray]:
     end = int(fitted.ends[0])
     mass, survival = fitted.mass.copy(), fitted.survival.copy()
@@ -161,7 +174,7 @@ def _rows_of(
         fitted.problems[0], fitted.fits[0], cells[searched], sides=sides, wanted=wanted
     )
     early = (cells < end) & ~searched
-    lower[early] = np.minimum(exact_bound(working[early], confidence), survival[cells[early]])
+    lower[early] = np.minimum(exact_bound(throughout.count_at(group, to[early]), confidence), survival[cells[early]])
     for i in np.flatnonzero(cells >= end):
         upper[i] = upper[i - 1] if i else 1.0 - float(exact_bound(np.array([counts.from_start[group]]), confidence)[0])
     if fitted.breaks_off:
@@ -177,6 +190,10 @@ def _rows_of(
         "upper": upper,
         "known_working": working,
     }
+
+
+def _last_of(part: dict[str, np.ndarray]) -> float:
+    return float(part["to"][-1] if np.isfinite(part["to"][-1]) else part["from"][-1])
 
 
 def _straddling(lower: np.ndarray, upper: np.ndarray, weight: np.ndarray, *, times: np.ndarray) -> np.ndarray:

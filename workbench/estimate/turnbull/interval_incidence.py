@@ -1,11 +1,11 @@
 """Interval incidence: lives whose failures lie in intervals in, most likely incidence of each cause with limits out."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from workbench.estimate.shared import Groups
+from workbench.estimate.shared import Groups, watched_throughout, why_not_known
 from workbench.estimate.steps import risk_sets
 from workbench.estimate.steps_by_cause import CumulativeIncidence, causes_of, on_grid, step_incidence, working_by_cause
 from workbench.estimate.turnbull.interval_curves import shares_one_grid
@@ -50,16 +50,20 @@ def interval_incidence(
     counts = risk_sets(
         lives.lower, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
     )
+    ends = risk_sets(
+        lives.time, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
+    )
     parts, sizes, known_to = [], [], []
     notes = ["Failures lie in intervals: the most likely incidence by cause, with limits by likelihood ratio."]
     for g, label in enumerate(groups.labels):
         rows = np.flatnonzero(groups.codes == g)
         classes, more = _classes_of(lives.take(rows), cause[rows], len(causes), label=label)
         notes += more
-        known_to.append(classes.known_to)
+        known_to.append(min(classes.known_to, ends.unwatched(g)[0]))
+        notes += why_not_known(label, ends, g, by=np.inf, unit=lives.unit)
         share = fit_masses(classes.lives)
         for k, name in enumerate(causes):
-            found = _one_cause(classes, share, k, confidence=confidence)
+            found = _one_cause(replace(classes, known_to=known_to[-1]), share, k, confidence=confidence)
             size = found["time"].size
             words = {"group": np.full(size, label, dtype=object), "cause": np.full(size, name, dtype=object)}
             parts.append(words | found)
@@ -75,6 +79,7 @@ def interval_incidence(
         labels=groups.labels,
         causes=causes,
         risk=counts,
+        throughout=watched_throughout(lives, groups, lives.time, failed=lives.failed),
         bounds=np.append(0, np.cumsum(sizes)),
         known_to=np.array(known_to),
         test_columns=test,

@@ -5,8 +5,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from workbench.estimate.shared import Groups
-from workbench.estimate.steps import LimitsAt, MeanOfGroup, few_failures_notes, normal_quantile
+from workbench.estimate.shared import Groups, few_before_joiners, not_from_the_start, watched_since
+from workbench.estimate.steps import LimitsAt, MeanOfGroup, few_failures_notes, normal_quantile, risk_sets
 from workbench.estimate.turnbull.interval_curves import Mass, mass_of
 from workbench.estimate.turnbull.interval_limits import ratio_limits
 from workbench.estimate.turnbull.mean_worth import Worth
@@ -42,6 +42,10 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
     lives = lives.take(lives.canonical_order())
     fitted = mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
     cells, end, unit = fitted.cells, int(fitted.ends[0]), lives.unit
+    alone = np.zeros(len(lives), dtype=np.int64)
+    counts = risk_sets(lives.time, lives.failed, lives.entry, weight=lives.weight, codes=alone, groups=1)
+    if horizon > counts.unwatched(0)[0]:
+        return MeanOfGroup.unknown(*not_from_the_start(label, counts, 0, unit=unit))
     open_end = fitted.breaks_off or not np.isfinite(cells.end[end])
     if open_end and horizon > cells.start[end]:
         return MeanOfGroup.unknown(
@@ -51,8 +55,10 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
     start, stop, mass = cells.start[: end + 1], cells.end[: end + 1], fitted.mass[: end + 1]
     worth = _mean_within(start, stop, horizon)
     if mass @ (start < horizon) < 1e-9:
-        working = int(lives.weight[(lives.lower >= horizon) & (lives.entry < horizon)].sum())
-        return MeanOfGroup.without_failure(label, horizon, working, unit=unit)
+        throughout = (lives.lower >= horizon) & (lives.entry < horizon) & (watched_since(lives, alone) <= 0)
+        working = int(lives.weight[throughout].sum())
+        who = "of those watched from day 0 on" if lives.entry.any() else "at risk"
+        return MeanOfGroup.without_failure(label, horizon, working, unit=unit, who=who)
     mean = float(mass @ worth)
     early, late = float(mass @ np.minimum(start, horizon)), float(mass @ np.minimum(stop, horizon))
     if end == 0:
@@ -66,7 +72,8 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
             "half way to either."
         )
     failures = int(lives.weight[lives.failed & (lives.lower < horizon)].sum())
-    few = few_failures_notes(label, failures, f"{horizon:g} {unit}", held_below=HELD_BELOW)
+    few = few_before_joiners(label, counts, 0, by=horizon, unit=unit)
+    few += few_failures_notes(label, failures, f"{horizon:g} {unit}", held_below=HELD_BELOW)
     variance, moves = log_mean_moves(lives, fitted, Worth.of(worth))
     widening = 1.0
     if lives.cluster is not None:

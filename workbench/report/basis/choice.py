@@ -10,7 +10,7 @@ import pandas as pd
 from workbench.errors import WorkbenchError
 from workbench.estimate.curves import restricted_mean, survival_curve
 from workbench.estimate.rank_tests import compare_groups
-from workbench.estimate.shared import text_levels
+from workbench.estimate.shared import few_before_joiners, text_levels
 from workbench.lives import Lives
 from workbench.report.basis.season_data import SeasonData
 from workbench.report.words import ShareOfGroup
@@ -62,6 +62,8 @@ class ChoiceComparison:
         Levels carried by too few units.
     unrecorded : int
         Lives without a value.
+    joiners : tuple of str
+        Of groups whose limits fall short because few units were watched before others joined.
     notes : tuple of str
         From the estimates.
     """
@@ -79,6 +81,7 @@ class ChoiceComparison:
     within: Tested | None
     left_out: tuple[str, ...]
     unrecorded: int
+    joiners: tuple[str, ...]
     notes: tuple[str, ...]
 
     @property
@@ -115,6 +118,13 @@ def compare_choice(
         within=inside,
         left_out=tuple(data.label(column, level) for level in sorted(set(every) - set(levels))),
         unrecorded=int(data.lives.weight[data.lives.covariates[column].isna().to_numpy()].sum()),
+        joiners=tuple(
+            note
+            for number, level in enumerate(curve.labels)
+            for note in few_before_joiners(
+                data.label(column, level), curve.risk, number, by=data.mission, unit=lives.unit
+            )
+        ),
         notes=tuple(dict.fromkeys([*curve.notes, *(means.notes if means else ()), *test.notes])),
     )
 
@@ -164,9 +174,18 @@ def _shares(
     at = curve.at(data.mission).set_index("group")
     codes = lives.covariates[column].astype(str).to_numpy()
     shares = {}
-    for level in levels:
+    for number, level in enumerate(curve.labels):
         own = codes == level
         row = at.loc[level]
+        begins = curve.watched_from(level)
+        joined = bool((lives.entry[own] > 0).any())
+        words = {}
+        if begins > 0:
+            words["unknown"] = (
+                f"none was watched before day {begins:g}, so only units that had lasted so long were seen"
+            )
+        if joined:
+            words["still"] = "of those watched from day 0 still observed at"
         shares[level] = ShareOfGroup(
             name=data.label(column, level),
             units=lives.units_among(own),
@@ -174,7 +193,8 @@ def _shares(
             share=float(row["survival"]),
             lower=float(row["lower"]),
             upper=float(row["upper"]),
-            at_risk=float(row["at_risk"]),
+            at_risk=float(curve.throughout.count_at(number, np.array([data.mission]))[0]),
+            **words,
         )
     return shares
 

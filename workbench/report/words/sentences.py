@@ -23,7 +23,10 @@ __all__ = [
 
 @dataclass(frozen=True, kw_only=True)
 class ShareOfGroup:
-    """A group's share lasting the mission with its limits and counts; `at_risk` is the number still observed then."""
+    """A group's share lasting the mission with its limits and counts; `at_risk` is the number still observed then.
+
+    `still` says so in words, and `unknown` why a share that is NaN is not known.
+    """
 
     name: str
     units: int
@@ -32,6 +35,8 @@ class ShareOfGroup:
     lower: float
     upper: float
     at_risk: float = math.nan
+    still: str = "still observed at"
+    unknown: str = "none was observed that long"
 
 
 def share_sentence(group: ShareOfGroup, mission: str, confidence: float) -> str:
@@ -44,11 +49,11 @@ def share_sentence(group: ShareOfGroup, mission: str, confidence: float) -> str:
     'None of 10 units with cord failed; with 10 still observed at 180 days up to 31 % could have (95 % limits).'
     """
     if not math.isfinite(group.share):
-        return f"How many units with {group.name} last {mission} is not known: none was observed that long."
+        return f"How many units with {group.name} last {mission} is not known: {group.unknown}."
     if group.failures == 0:
         subject = "The only unit" if group.units == 1 else f"None of {group.units} units"
         verb = "did not fail" if group.units == 1 else "failed"
-        still = f"with {group.at_risk:.0f} still observed at {mission} " if math.isfinite(group.at_risk) else ""
+        still = f"with {group.at_risk:.0f} {group.still} {mission} " if math.isfinite(group.at_risk) else ""
         could = percent_text(1 - group.lower)
         return f"{subject} with {group.name} {verb}; {still}up to {could} could have ({100 * confidence:g} % limits)."
     limits = limits_words(percent_text(group.lower), percent_text(group.upper), confidence)
@@ -96,8 +101,10 @@ def difference_sentence(
 
 
 def _unknown(group: ShareOfGroup, reference: ShareOfGroup) -> str:
-    unknown = [g.name for g in (group, reference) if not math.isfinite(g.share)]
-    return f"nothing is known that late with {' or '.join(unknown) if unknown else 'either'}"
+    unknown = [g for g in (group, reference) if not math.isfinite(g.share)]
+    if all(g.unknown == ShareOfGroup.unknown for g in unknown):
+        return f"nothing is known that late with {' or '.join(g.name for g in unknown) if unknown else 'either'}"
+    return "; ".join(f"with {g.name} {g.unknown}" for g in unknown)
 
 
 def days_sentence(
