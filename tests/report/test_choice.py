@@ -185,3 +185,38 @@ def test_a_test_that_is_impossible_gives_a_reason_and_no_number():
 
     assert math.isnan(tested.p_value) or 0 < tested.p_value <= 1
     assert tested.notes or math.isfinite(tested.p_value)
+
+
+@pytest.fixture(scope="module")
+def refitted():
+    """Flat seals watched from day 0, cords from day 60 on."""
+    rng = np.random.default_rng(5)
+    life = np.ceil(rng.exponential(150, 60))
+    seal = np.where(np.arange(60) % 2, "cord", "flat")
+    seen = (seal == "flat") | (life > 60)
+    data = season_of(np.minimum(life, 200)[seen], (life <= 200)[seen], {"lid_seal": list(seal[seen])})
+    entry = np.where(seal[seen] == "cord", 60.0, 0.0)
+    return replace(data, lives=data.lives.replace(entry=entry))
+
+
+def test_a_level_first_seen_late_is_not_compared_and_the_reason_is_said(refitted):
+    choice = compare_choice(with_reference(refitted, "flat"), "lid_seal")
+    findings = choice_findings(with_reference(refitted, "flat"), "lid_seal", section="life", order=1)
+    said = " ".join(f.statement for f in findings)
+
+    assert not np.isfinite(choice.shares["cord"].share)
+    assert np.isnan(choice.differences["cord"]).all() and np.isnan(choice.days["cord"]).all()
+    assert "with cord none was watched before day 60" in said
+    assert all("not reached" not in str(f.table) for f in findings)
+
+
+def test_the_curve_of_a_level_first_seen_late_is_not_drawn(refitted):
+    from workbench import draw
+    from workbench.report.figures.style import new_axes, theme
+
+    with theme():
+        ax = new_axes()
+        draw(survival_curve(refitted.lives, "lid_seal"), ax)
+    texts = [text.get_text().replace("\n", " ") for text in ax.texts]
+    assert any("no curve for cord: not watched from day 0" in text for text in texts)
+    assert all(np.nanmin(line.get_ydata()) < 99 for line in ax.lines if len(line.get_ydata()) > 4)

@@ -132,7 +132,8 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
         mean, low, high = (float(means.loc[level, c]) for c in ("restricted_mean", "lower", "upper"))
         lines.append(
             f"{share.name:{width}}  {share.units:5d}  {share.failures:6d} "
-            f" {_range(share.share, share.lower, share.upper, scale=100, sign=' %')}   {_range(mean, low, high, scale=1)}"
+            f" {_range(share.share, share.lower, share.upper, scale=100, sign=' %')} "
+            f"  {_range(mean, low, high, scale=1)}"
         )
     lines.append("")
     lines += [share_sentence(s, mission, confidence) for s in choice.shares.values() if s.failures == 0]

@@ -1,4 +1,4 @@
-"""Which units were watched from day 0 on: what a share counted from day 0, and an exact bound, may rest on."""
+"""Which units were watched from day 0 on, so that a share counted from day 0 can rest on them?"""
 
 import numpy as np
 

@@ -148,7 +148,7 @@ class SurvivalCurve(Result):
 
     def _why_not_reached(self, group: int, share: float) -> str:
         label = self.labels[group]
-        if self.known_to[group] < 0:
+        if not self.knows_day_0(label):
             return f"{label}: nothing that counts from day 0 is known, so no day for a share of {share:g} is given."
         return f"{label}: a share of {share:g} failed is not reached by {self._last(label):g} {self.unit}."
 
@@ -214,6 +214,10 @@ class SurvivalCurve(Result):
             still = np.cumprod(1.0 - left / np.maximum(stayed, 1))
             found[label] = _first_at_most(self.risk.time[rows], still, 0.5)
         return found
+
+    def knows_day_0(self, label: str) -> bool:
+        """Whether a group was watched from day 0 on, so that shares of all its units can be given."""
+        return bool(self.known_to[self.labels.index(label)] >= 0)
 
     def watched_from(self, label: str) -> float:
         """Day from which on units of a group were watched without a gap: 0, or the entry after the first gap."""

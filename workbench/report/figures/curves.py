@@ -69,7 +69,10 @@ def draw_curve(
     looks = looks_of(groups)
     longest = max(_last_day(table), mission or 0.0) or 1.0
     bands = len(groups) <= FEW_GROUPS
-    ends = [_draw_group(ax, table[table["group"] == group], looks[group], bands=bands) for group in groups]
+    at_start = result.at(0.0)
+    unwatched = set(at_start.loc[at_start["survival"].isna(), "group"])
+    known = [group for group in groups if group not in unwatched]
+    ends = [_draw_group(ax, table[table["group"] == group], looks[group], bands=bands) for group in known]
     ax.set(xlim=(0, 1.005 * longest), ylim=(0, 103))
     ax.set_xlabel(f"{unit} since deployment")
     ax.set_ylabel("units still working (%)")
@@ -84,8 +87,12 @@ def draw_curve(
     shown = {g: (labels or {}).get(g, level_words(g)) for g in groups}
     if len(groups) > 1:
         below = 0.25 + 0.21 * (len(groups) + 1) if strip else 0.25
-        places = zip(groups, ends, strict=True)
+        places = zip(known, ends, strict=True)
         label_ends(ax, [EndLabel(x, y, shown[g], looks[g].colour) for g, (x, y) in places], below=below)
+    if unwatched:
+        names = ", ".join(shown[g] for g in groups if g in unwatched)
+        words = figure_text(f"no curve for {names}: not watched from day 0")
+        ax.annotate(words, (0.01, 0.02), xycoords="axes fraction", va="bottom", fontsize=9.5, color=MUTED)
     if strip:
         counts, heading = _numbers_at_risk(result, groups, ticks, unit=unit)
         risk_strip(

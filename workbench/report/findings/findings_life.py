@@ -308,7 +308,13 @@ def _days(data: SeasonData, choice: ChoiceComparison, name: str, *, section: str
             shown_name(choice.column): [shares[g].name for g in choice.levels],
             f"worked of {data.mission_text}": [_days_cell(table.loc[g]) for g in choice.levels],
             "half failed by": [
-                f"day {half[g]:.0f}" if math.isfinite(half[g]) else f"not reached by day {last[g]:.0f}"
+                (
+                    "not known"
+                    if not choice.curve.knows_day_0(g)
+                    else f"day {half[g]:.0f}"
+                    if math.isfinite(half[g])
+                    else f"not reached by day {last[g]:.0f}"
+                )
                 for g in choice.levels
             ],
         },
