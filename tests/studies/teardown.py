@@ -14,6 +14,7 @@ from workbench.log.season_log.reading import read_log
 from workbench.simulate import simulate_season
 from workbench.teardown.ends.survey import class_incidence
 from workbench.teardown.mechanisms.mechanism import suggest_from_records, suggest_mechanism
+from workbench.teardown.mechanisms.sign_families import PARTS
 
 WATER = ("lid_seal_leak", "gland_or_connector_leak", "vapour_condensation", "corrosion_contacts")
 EDGES = (0.0, 0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.01)
@@ -38,12 +39,17 @@ def calibration(seasons: int) -> None:
         opened = ~np.isnan(found.teardowns.seen[found.rows]).all(axis=1)
         true = np.asarray(truth["mechanism"], dtype=object)[found.rows]
         stated += found.columns["probability"][opened].tolist()
-        right += (found.columns["best"] == true)[opened].tolist()
+        right += [_names(b, t) for b, t in zip(found.columns["best"][opened], true[opened], strict=True)]
     chance, hit = np.array(stated), np.array(right)
     print("stated from to     units  mean stated  share right")
     for low, high in itertools.pairwise(EDGES):
         part = (chance >= low) & (chance < high)
         print(f"{low:5.2f} {min(high, 1):5.2f} {part.sum():12d} {chance[part].mean():12.3f} {hit[part].mean():12.3f}")
+
+
+def _names(best: str, true: str) -> bool:
+    """Whether a suggestion names the truth, or a part of it where the truth is a wider word."""
+    return best == true or best in PARTS.get(true, ())
 
 
 def coverage(seasons: int) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 from workbench.checks import did_you_mean
 from workbench.errors import SettingsError
 from workbench.log.cells import shown
+from workbench.log.dictionary.bench_work import known_thresholds
 from workbench.log.dictionary.columns import word_key
 
 __all__ = ["READERS", "ROLE_NAMES", "given", "refuse_unknown"]
@@ -177,6 +178,15 @@ def _levels(value: Any, where: str) -> Mapping[str, Mapping[str, Mapping[str, An
     return MappingProxyType(levels)
 
 
+def _thresholds(value: Any, where: str) -> Mapping[str, float]:
+    known = {threshold.threshold: threshold.unit for threshold in known_thresholds()}
+    refuse_unknown(_table(value, where), list(known), where)
+    for name, limit in value.items():
+        if isinstance(limit, bool) or not isinstance(limit, int | float) or not 0 < limit < float("inf"):
+            raise SettingsError(f"{where}.{name} must be a number above 0, in {known[name]}; got {given(limit)}")
+    return MappingProxyType({str(name): float(limit) for name, limit in value.items()})
+
+
 def _actions(value: Any, where: str) -> tuple[Mapping[str, str], ...]:
     if not isinstance(value, list | tuple):
         raise SettingsError(f"{where} must be written as [[action]]; got {given(value)}")
@@ -211,6 +221,7 @@ READERS: Mapping[str, Callable[[Any, str], Any]] = {
     "roles": _roles,
     "reference": _text_table,
     "levels": _levels,
+    "thresholds": _thresholds,
     "action": _actions,
 }
 """Key to the reader of its value, which gets the value and where it stands."""

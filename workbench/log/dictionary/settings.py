@@ -59,6 +59,8 @@ class Settings:
         Reference level of a column.
     levels : mapping of str to mapping
         Column to words (their word to our level), labels (level to shown text) and cost (level to extra money).
+    thresholds : mapping of str to float
+        Limits from which on a number measured at a teardown is a sign, by their name in the dictionary.
     action : tuple of mapping
         What was changed: what, choice, from, to, since, expected, owner, due.
     """
@@ -77,6 +79,7 @@ class Settings:
     roles: Mapping[str, tuple[str, ...]] = field(default_factory=_empty)
     reference: Mapping[str, str] = field(default_factory=_empty)
     levels: Mapping[str, Mapping[str, Mapping[str, Any]]] = field(default_factory=_empty)
+    thresholds: Mapping[str, float] = field(default_factory=_empty)
     action: tuple[Mapping[str, str], ...] = ()
 
     def as_dict(self) -> dict[str, Any]:

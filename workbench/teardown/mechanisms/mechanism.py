@@ -106,6 +106,7 @@ def suggest_mechanism(log: Any, *, table: pd.DataFrame | None = None) -> Mechani
         early=_opened_early(log),
         unknown=tuple(name for name, role in log.roles.items() if role == "evidence" and name not in signs),
         already=problems[(problems["scope"] == "value") & problems["field"].isin([*signs, *_TEARDOWN_FIELDS])],
+        limits=log.settings.thresholds,
     )
     return _suggest(teardowns, evidence)
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.log.rules import PROBLEM_COLUMNS
+from workbench.teardown.mechanisms.measured import measured_field, signs_by_measurement
 from workbench.teardown.mechanisms.sign_families import ABSENCE, NO_MECHANISM, mechanism_words
 
 __all__ = ["CONTRADICTIONS", "Locate", "Teardowns", "read_teardowns"]
@@ -25,6 +26,8 @@ CONTRADICTIONS: tuple[tuple[str, str], ...] = (
     ("gasket_never_fitted", "gasket_flat_and_shiny"),
     ("gasket_never_fitted", "gasket_pinched_or_dirty"),
     ("cell_voltage_low", "cell_full_unit_dead"),
+    ("cell_low_under_load", "cell_full_under_load"),
+    *(("dry_and_clean_inside", other) for other in ("tide_line", "conductive_film_on_board", "fog_or_dried_spots")),
     ("mount_cut_tool_marks", "mount_bent_downstream"),
 )
 """Pairs that cannot both be seen in one unit at one opening; judgement, no source."""
@@ -85,11 +88,13 @@ def read_teardowns(
     early: np.ndarray | None = None,
     unknown: tuple[str, ...] = (),
     already: pd.DataFrame | None = None,
+    limits: Mapping[str, float] | None = None,
 ) -> Teardowns:
     """Read what was seen inside each unit, and name what cannot be.
 
     Named and set aside from the teardown: a verdict on a unit that did not fail, a teardown dated before the unit
-    came back (all its signs), signs that contradict each other (both). The lives are not touched.
+    came back (all its signs), signs that contradict each other or their own measurement (both). A number measured is a
+    sign by its limit where the sign itself was not written down. The lives are not touched.
 
     Shapes: early (n,).
     """
@@ -98,6 +103,7 @@ def read_teardowns(
     for place, sign in enumerate(signs):
         if sign in frame.columns:
             seen[:, place] = _yes_no(frame[sign])
+    clashes = _join_measured(seen, signs, signs_by_measurement(frame, limits))
     outcome, condition = _words(frame, "outcome"), _words(frame, "condition_found")
     failed, verdict = outcome == "failed", _words(frame, "mechanism")
     opened_on, returned = _dates(frame, "opened_on"), _dates(frame, "found_on")
@@ -110,6 +116,8 @@ def read_teardowns(
     too_soon = ~np.isnat(opened_on) & ~np.isnat(returned) & (opened_on < returned)
     for row in np.flatnonzero(too_soon):
         troubles.add(row, "opened_on", _EARLY.format(found=np.datetime_as_string(returned[row], "D")), _EARLY_ADVICE)
+    for row, sign in clashes:
+        troubles.add(row, sign, _CLASH, _CONTRADICTION_ADVICE)
     aside = too_soon if early is None else too_soon | early
     seen[aside] = np.nan
     condition[aside] = ""
@@ -142,6 +150,21 @@ def _after(first: pd.DataFrame, then: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([part for part in (first[list(PROBLEM_COLUMNS)], then) if len(part)] or [then], ignore_index=True)
 
 
+def _join_measured(
+    seen: np.ndarray, signs: tuple[str, ...], measured: Mapping[str, np.ndarray]
+) -> list[tuple[int, str]]:
+    """Fill in signs from measurements; blank and return those that were written down as the opposite."""
+    clashes = []
+    for sign in set(measured) & set(signs):
+        column, says = seen[:, signs.index(sign)], measured[sign]
+        clash = ~np.isnan(column) & ~np.isnan(says) & (column != says)
+        column[np.isnan(column)] = says[np.isnan(column)]
+        column[clash] = np.nan
+        clashes += [(int(row), sign) for row in np.flatnonzero(clash)]
+    return sorted(clashes)
+
+
+_CLASH = "the sign contradicts what was measured for it, by the limit in the settings or the dictionary"
 _EARLY = "the unit was opened before it came back on {found}"
 _EARLY_ADVICE = "correct opened_on or found_on; until then nothing seen inside this unit is used"
 _NO_FAILURE = "a mechanism is given for a unit that did not fail (outcome {outcome})"
@@ -158,6 +181,8 @@ class _Troubles:
         self._rows: list[dict[str, Any]] = []
 
     def add(self, row: Any, field: str, reason: str, advice: str) -> None:
+        if field not in self._frame.columns:
+            field = measured_field(field, self._frame.columns)
         value = self._frame[field].iloc[row]
         text = value.strftime("%Y-%m-%d") if isinstance(value, pd.Timestamp) else str(value)
         known = {
