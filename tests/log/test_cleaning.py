@@ -211,6 +211,8 @@ def test_own_words_of_the_settings_come_first():
     ("cell", "code"),
     [
         *(("IP67", "IP67"), ("ip 67", "IP67"), ("IPX4", "IPX4"), ("IP6X", "IP6X"), ("IPX5/IPX7", "IPX5/IPX7")),
+        *(("IP67/IP66", "IP66/IP67"), ("IP66, IP67", "IP66/IP67"), ("ip66 and ip67", "IP66/IP67")),
+        *(("IP66 & 67", "IP66/IP67"), ("IP66/IP66", "IP66")),
         *(("IP66/68", "IP66/IP68"), ("IP23CS", "IP23CS"), ("IP69", "IP69"), ("IP00", "IP00")),
     ],
 )

@@ -344,3 +344,15 @@ def test_a_further_column_never_hides_the_address_columns(tmp_path):
     log = read(write_csv(tmp_path / "log.csv", [row("A", row="7", source="shed")]))
     assert log.records["row"].tolist() == [2] and log.records["source"].tolist() == ["log.csv"]
     assert log.records["row (as in the file)"].tolist() == ["7"]
+
+
+def test_a_drain_beside_a_tight_code_is_said_and_both_stay(tmp_path):
+    """IEC 60529: a second digit 5 is a test by jets, which an open drain hole cannot pass."""
+    rows = [row("A", vent="drain", enclosure_rating="IP65"), row("B", vent="drain", enclosure_rating="IP23")]
+    log = read_log(
+        write_csv(tmp_path / "log.csv", [*rows, row("C", vent="none", enclosure_rating="IP66/IP67")]), today=TODAY
+    )
+    (said,) = [n for n in log.notes if "drain" in n]
+    assert said.startswith("1 deployment with a drain claimed IP65") and "IP23" not in said
+    assert log.records["enclosure_rating"].tolist() == ["IP65", "IP23", "IP66/IP67"]
+    assert log.records["vent"].tolist()[0] == "drain" and len(log.problems) == 0

@@ -1,6 +1,7 @@
 """Which cells and rows can be used, and what life does each row give?"""
 
 from workbench.log.rules.checking import check_across, check_within
+from workbench.log.rules.choice_notes import notes_on_choices
 from workbench.log.rules.cleaning import Refusal, clean, tidy
 from workbench.log.rules.entries import EXAMPLE_MARK, LIFE_FIELDS, TOTALS, Entry, read_entries, unit_refusal
 from workbench.log.rules.ledger import Life, LifeRefusal, life_of
@@ -25,6 +26,7 @@ __all__ = [
     "derive_dates",
     "life_of",
     "merged_spellings",
+    "notes_on_choices",
     "notes_on_levels",
     "order_levels",
     "problem_at",

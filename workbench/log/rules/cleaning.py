@@ -45,6 +45,7 @@ _INVISIBLE = ("Cc", "Cf", "Cs")
 """Unicode's control and format characters, and halves of characters, which no file can hold."""
 
 _MINUS = str.maketrans({"−": "-", "–": "-", "‐": "-", "‑": "-"})
+_IP_AND = re.compile(r"\s*(?:[/,;&+|]|\bAND\b)\s*")
 _IP_PART = re.compile(r"([0-6X])([0-9X])([A-D]?)(H?M?S?W?)\Z")
 
 
@@ -206,10 +207,10 @@ def _read_ip_code(cell: Cell, text: str, column: Column, settings: Settings) -> 
     own = _own_words(settings, column.name).get(word_key(text))
     if own:
         return Cleaned(own)
-    code = re.sub(r"[\s-]", "", text.upper())
+    code = re.sub(r"[\s-]", "", _IP_AND.sub("/", text.upper()))
     digits = [part.removeprefix("IP") for part in code.split("/")]
     if code.startswith("IP") and all(_IP_PART.match(part) for part in digits):
-        return Cleaned("/".join(f"IP{part}" for part in digits))
+        return Cleaned("/".join(f"IP{part}" for part in sorted(set(digits))))
     advice = "write IP, a digit 0 to 6 or X for solids and a digit 0 to 9 or X for water, such as IP67 or IPX5/IPX7"
     if re.fullmatch(r"IP[0-6X][69]K", code):
         reason = f"{shown(text)} is a road-vehicle code (ISO 20653), no IP code by IEC 60529"

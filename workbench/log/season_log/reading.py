@@ -16,6 +16,7 @@ from workbench.log.rules import (
     check_within,
     clean,
     derive_dates,
+    notes_on_choices,
     read_entries,
     unify_levels,
     usable_visits,
@@ -88,6 +89,7 @@ def read_log(
     records = records_frame(used, spelling, vocabulary, settings=checked)
     notes = [*chosen.notes, *said, *look_said, *season_said, *level_said]
     notes += _reference_notes(records, vocabulary, checked) + _absent_columns(chosen.logs, vocabulary)
+    notes += notes_on_choices(records)
     return Log(
         _records=records,
         _ledger=ledger_frame(used),

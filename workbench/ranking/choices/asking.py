@@ -28,17 +28,23 @@ class RankingQuestion:
 def question_of(log: Log, lives: Lives, choices: Sequence[str] = (), *, adjust: Sequence[str] = ()) -> RankingQuestion:
     """Return the choices and exposures to rank a log by, where none are named.
 
-    Choices: protection columns of which two levels are carried by at least 5 units each. Exposures: the environment,
+    Choices: protection columns of which two levels are carried by at least 5 units each. Numbers among the protection
+    columns (a thickness, a torque) have no levels to rank and are held equal, as numbers. Exposures: the environment,
     and every other exposure that differs between units of one site; what is the same for a whole site is in the term of
     the site. A number that is not recorded for every unit is left out. References are those declared in the settings.
     """
     notes: list[str] = []
     frame = lives.covariates
-    wanted = list(choices) or _rankable(lives, log.columns_of("protection"), notes)
+    protections = [c for c in log.columns_of("protection") if c in frame.columns]
+    numbers = [c for c in protections if _is_number(frame[c])]
+    wanted = list(choices) or _rankable(lives, [c for c in protections if c not in numbers], notes)
     held = list(adjust)
     if not held:
-        exposures = [c for c in log.columns_of("exposure") if c in frame.columns and c not in wanted]
+        exposures = [c for c in (*log.columns_of("exposure"), *numbers) if c in frame.columns and c not in wanted]
         held = _worth_holding(lives, exposures, notes)
+        counted = [c for c in numbers if c in held]
+        if counted:
+            notes.append(f"Held equal as numbers, not ranked: {join_words(counted)}.")
     declared = log.settings.as_dict().get("reference") or {}
     reference = {}
     for name in wanted:
@@ -77,7 +83,7 @@ def _worth_holding(lives: Lives, exposures: Sequence[str], notes: list[str]) -> 
         column = frame[name]
         if column.nunique() < 2:
             continue
-        if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column) and column.isna().any():
+        if _is_number(column) and column.isna().any():
             incomplete.append(name)
         elif name != "environment" and "site" in frame.columns and _same_within_sites(frame, name):
             of_site.append(name)
@@ -88,6 +94,10 @@ def _worth_holding(lives: Lives, exposures: Sequence[str], notes: list[str]) -> 
     if of_site:
         notes.append(f"The same for all units of a site, and so part of its term: {join_words(of_site)}.")
     return held
+
+
+def _is_number(column: pd.Series) -> bool:
+    return pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column)
 
 
 def _same_within_sites(frame: pd.DataFrame, name: str) -> bool:
