@@ -13,6 +13,10 @@ from workbench.life_checks import UNDETERMINED, checked_arrays
 __all__ = ["UNDETERMINED", "Lives"]
 
 
+DAY_IN = {"hours": 24.0, "days": 1.0, "weeks": 1 / 7, "months": 12 / 365.25, "years": 1 / 365.25}
+"""Length of a day in each unit of calendar time."""
+
+
 @dataclass(frozen=True, eq=False)
 class Lives:
     """What is known of n lives; build with `Lives.from_arrays`.
@@ -87,6 +91,11 @@ class Lives:
     def time(self) -> np.ndarray:
         """Time of the exact failure or of the suspension; the upper end of an interval."""
         return np.where(self.failed, self.upper, self.lower)
+
+    @property
+    def day(self) -> float:
+        """Length of a day in `unit`; NaN where `unit` is no measure of calendar time that is known here."""
+        return DAY_IN.get(self.unit, float("nan"))
 
     @property
     def units(self) -> int:

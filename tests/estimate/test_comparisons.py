@@ -305,3 +305,32 @@ def test_trend_by_permutation_agrees_roughly():
     lives = simulated(11, n=150)
     drawn = compare_trend(lives, "seal", method="permutation", resamples=3000).p_value
     assert drawn == pytest.approx(compare_trend(lives, "seal").p_value, abs=0.04)
+
+
+@pytest.mark.parametrize("weight", ["sun", "finkelstein"])
+@pytest.mark.parametrize("method", ["asymptotic", "permutation"])
+def test_pairs_of_interval_lives_are_compared_in_the_strata_that_hold_them(weight, method):
+    """Stratum z holds group c alone, and x no c: each pair is what the two groups by themselves give."""
+    rng = np.random.default_rng(4)
+    lower = rng.integers(0, 60, 60).astype(float)
+    upper = np.where(rng.random(60) < 0.4, np.inf, lower + 14)
+    seal = np.array(["a", "b", "c"] * 20)
+    site = np.where(seal == "c", np.where(np.arange(60) < 30, "y", "z"), np.where(np.arange(60) < 30, "x", "y"))
+    lives = Lives.from_arrays(lower=lower, upper=upper, covariates=pd.DataFrame({"seal": seal, "site": site}))
+    options = {"within": "site", "weight": weight, "method": method, "resamples": 99}
+    pairs = compare_groups(lives, "seal", **options).pairwise
+    for row in pairs.itertuples():
+        two = lives.take(np.flatnonzero(np.isin(seal, [row.group_a, row.group_b])))
+        alone = compare_groups(two, "seal", **options)
+        assert (row.statistic, row.p_value) == (pytest.approx(alone.statistic), pytest.approx(alone.p_value))
+
+
+def test_groups_that_never_share_a_stratum_are_not_compared_and_that_is_said():
+    lives = Lives.from_arrays(
+        lower=[0, 10, 20, 0, 10, 30] * 3,
+        upper=[10, 20, np.inf, 14, 28, np.inf] * 3,
+        covariates=pd.DataFrame({"site": np.repeat(["a", "b", "c"], 6), "place": np.repeat(["p", "q", "r"], 6)}),
+    )
+    test = compare_groups(lives, "site", within="place")
+    assert np.isnan(test.statistic) and test.pairwise["p_value"].isna().all()
+    assert any("nothing can be compared" in note for note in test.notes)

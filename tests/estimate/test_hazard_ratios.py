@@ -9,6 +9,7 @@ from lifelines import CoxPHFitter
 from scipy.stats import norm
 from statsmodels.duration.hazard_regression import PHReg
 
+from workbench import compare_groups
 from workbench.errors import EstimateError, LivesError, UsageError
 from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
 from workbench.estimate.cox.partial_likelihood import PartialLikelihood, free_directions, maximise, tie_sums
@@ -222,12 +223,19 @@ def test_no_failures_give_no_ratios():
     assert np.isnan(fit.test_columns["p_value"]).all()
 
 
-def test_missing_levels_make_a_level_and_missing_strata_a_stratum():
+def test_missing_levels_make_a_level_and_units_without_a_stratum_are_left_out_and_counted():
+    """The same rule as in comparisons: as if the rows without a value of `within` were not there."""
     frame, time, failed, _ = _season()
     frame.loc[:20, "seal"], frame.loc[5:15, "batch"] = None, None
     fit = fit_hazard_ratios(_lives(frame, time, failed), "seal", within="batch")
     assert fit.columns["level"].tolist() == ["flat", "ring", "not recorded"]
-    assert any("stratum of their own" in note for note in fit.notes)
+    note = f"11 of {len(frame)} units have no value of batch and are left out here."
+    assert note in fit.notes
+    assert note in compare_groups(_lives(frame, time, failed), "vent", within="batch").notes
+    kept = np.flatnonzero(frame["batch"].notna())
+    alone = fit_hazard_ratios(_lives(frame, time, failed).take(kept), "seal", within="batch")
+    np.testing.assert_array_equal(_log(fit), _log(alone))
+    assert fit.units == len(kept)
 
 
 def test_few_clusters_are_noted_and_limits_use_the_robust_error():

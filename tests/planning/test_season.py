@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from lifelines import KaplanMeierFitter
 from scipy.stats import betabinom
 
 from workbench import Lives, plan_season
@@ -204,14 +205,76 @@ def test_two_seasons_are_averaged_by_their_units_and_weights_equal_repeated_rows
 
 
 def test_missing_units_come_on_top_at_their_share():
-    """Missing and working units are suspended alike, so only the losses differ: 1 - (1 - F)(1 - m), m about .25."""
+    """1 - (1 - F)(1 - m): F without missing units, m by lifelines' product limit of going missing by the mission."""
     lives = _season(300, missing=0.25)
+    gone = (lives.covariates["outcome"] == "missing").to_numpy()
     working = lives.covariates.assign(outcome="working")
     there, none = (plan_season(x, BUILD, mission=180).table for x in (lives, lives.replace(covariates=working)))
-    share = (int((lives.covariates["outcome"] == "missing").sum()) + 0.5) / 301
+    share = 1.0 - KaplanMeierFitter().fit(lives.time, gone).predict(180)
     kept = 1 - none["expected_losses"] / 60
-    kept /= 1 - 0.5 / 301  # the posterior of no missing unit among 300 is not nothing
-    assert there["expected_losses"].to_numpy() == pytest.approx(60 * (1 - kept * (1 - share)), abs=0.4)
+    kept /= 1 - 0.5 / 200  # the posterior of no missing unit is not nothing
+    assert there["expected_losses"].to_numpy() == pytest.approx(60 * (1 - kept * (1 - share)), abs=0.5)
+
+
+def _missing_fleet(rng, n, season=210):
+    """Ages of failure (Weibull of shape 1.6) and of going missing (a steady rate, 20 % in 210 days)."""
+    life = 400 * rng.weibull(1.6, n)
+    return life, rng.exponential(season / -np.log(0.8), n)
+
+
+@pytest.mark.parametrize("mission", [30, 90, 210])
+def test_losses_charge_only_the_units_missing_by_the_mission(mission):
+    """100 units of a known truth, 1 - exp(-(t / 400)^1.6) 0.8^(t / 210); charged for the season, day 30 would lose 21."""
+    life, lost = _missing_fleet(np.random.default_rng(8), 1500)
+    end = np.ceil(np.minimum(np.minimum(life, lost), 210))
+    outcome = np.where(end >= 210, "working", np.where(life <= lost, "failed", "missing"))
+    lives = Lives.from_arrays(end, outcome == "failed", covariates=pd.DataFrame({"outcome": outcome}))
+    table = plan_season(lives, pd.DataFrame({"units": [100]}), mission=mission).table
+    losses = 100 * (1 - np.exp(-((mission / 400) ** 1.6)) * 0.8 ** (mission / 210))
+    assert table["expected_losses"][0] == pytest.approx(losses, abs=2.5)
+
+
+@pytest.mark.parametrize(("unit", "day"), [("hours", 24.0), ("years", 1 / 365.25)])
+def test_losses_and_days_of_data_are_the_same_in_another_unit_of_time(unit, day):
+    lives = _season()
+    other = Lives.from_arrays(lower=lives.lower * day, upper=lives.upper * day, covariates=lives.covariates, unit=unit)
+    days, scaled = plan_season(lives, BUILD, mission=180).table, plan_season(other, BUILD, mission=180 * day).table
+    np.testing.assert_allclose(scaled["expected_losses"], days["expected_losses"], atol=0.01)
+    np.testing.assert_allclose(scaled["data_days"] / day, days["data_days"], rtol=1e-3)
+
+
+def test_numbers_are_levels_of_choices_and_environments_beside_blanks_too():
+    """A bolt count kept as a number in the log and beside a blank row in the build, and environments by number."""
+    lives = _known_fleet(300)
+    frame = lives.covariates
+    bolts = np.where(frame["lid_seal"] == "ring", 8, 4)
+    numbered = frame.assign(bolts=bolts, environment=np.where(frame["environment"] == "marsh", 1, 2))
+    build = pd.DataFrame({"build": ["a", "b"], "bolts": [8, 4], "environment": [1, 2], "units": 50})
+    words = pd.DataFrame(
+        {"build": ["a", "b"], "lid_seal": ["ring", "flat"], "environment": ["marsh", "ridge"], "units": 50}
+    )
+    plan = plan_season(lives.replace(covariates=numbered[["bolts", "environment", "site"]]), build, mission=150)
+    same = plan_season(lives, words, mission=150)
+    np.testing.assert_allclose(plan.table["expected_losses"], same.table["expected_losses"], atol=0.01)
+    blank = pd.DataFrame({"build": ["a", "b", "c"], "bolts": [8, 4, None], "units": 50})
+    holed = numbered.assign(bolts=np.where(np.arange(300) % 3 == 0, np.nan, bolts))
+    plan = plan_season(lives.replace(covariates=holed), blank, mission=150)
+    assert plan.table["expected_losses"].notna().all()
+    constant = plan_season(lives.replace(covariates=frame.assign(bolts=8.0)), blank.head(1), mission=150)
+    assert np.isfinite(constant.table["expected_losses"][0])
+
+
+def test_clusters_widen_the_limits_where_no_choice_varies_too():
+    """Twelve units of forty deployments that end alike know as much as twelve lives, not as 480."""
+    rng = np.random.default_rng(2)
+    life = np.repeat(np.ceil(200 * rng.weibull(1.6, 12)), 40)
+    lives = Lives.from_arrays(np.minimum(life, 250), life <= 250, cluster=np.repeat(np.arange(12), 40))
+    build = pd.DataFrame({"units": [1000]})
+    width = [
+        float((t["losses_upper"] - t["losses_lower"])[0])
+        for t in (plan_season(x, build, mission=150).table for x in (lives, lives.replace(cluster=None)))
+    ]
+    assert width[0] > 2.5 * width[1]
 
 
 @pytest.mark.parametrize(

@@ -169,3 +169,21 @@ def test_no_spacing_good_enough_is_said():
     plan = plan_visits(_season(), mission=180, units=100, spacings=(90,), widening=1.01)
     assert np.isnan(plan.best)
     assert any("visit more often than 90 days" in note for note in plan.notes)
+
+
+@pytest.mark.parametrize(("unit", "day"), [("hours", 24.0), ("years", 1 / 365.25)])
+def test_visits_are_planned_alike_in_another_unit_of_time(unit, day):
+    lives = _season()
+    other = Lives.from_arrays(lower=lives.lower * day, upper=lives.upper * day, unit=unit)
+    days, scaled = (plan_visits(x, mission=180 * d, units=100) for x, d in ((lives, 1.0), (other, day)))
+    assert days.table["spacing"].tolist() == [7, 14, 21, 28, 42, 56, 84]
+    assert scaled.table["widening"].to_numpy() == pytest.approx(days.table["widening"].to_numpy(), rel=1e-6)
+    for name in ("spacing", "b10", "lower", "upper"):
+        assert scaled.table[name].to_numpy() / day == pytest.approx(days.table[name].to_numpy(), rel=1e-6)
+    assert scaled.best / day == pytest.approx(days.best)
+
+
+def test_lives_in_cycles_have_no_usual_spacing_of_visits():
+    lives = _season()
+    with pytest.raises(UsageError, match="count cycles, so there is no usual spacing"):
+        plan_visits(lives.replace(unit="cycles"), mission=180, units=100)

@@ -1,6 +1,8 @@
 """Standardisation against a published worked example, numerical integration and the fit of a second route."""
 
+import tempfile
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -9,6 +11,7 @@ from scipy import stats
 from scipy.integrate import quad
 from scipy.optimize import minimize
 
+from workbench import read_log, simulate_season
 from workbench.estimate.aft.time_ratios import fit_time_ratios
 from workbench.estimate.likelihood.newton import AftBatch
 from workbench.lives import Lives
@@ -95,6 +98,20 @@ def test_replicates_and_single_fits_agree_on_share_and_days():
         for name in ("seal", "vent"):
             assert together[name].survival[b] == pytest.approx(alone[name].survival[0], abs=2e-6)
             assert together[name].days[b] == pytest.approx(alone[name].days[0], abs=0.02)
+
+
+def test_small_seasons_with_many_choices_are_refitted_whatever_the_eigenvalues_do():
+    """20 units, 11 choices: on this season's 1,000 replicates the fast method for eigenvalues once gave up."""
+    with tempfile.TemporaryDirectory() as folder:
+        log = Path(folder) / "log.csv"
+        simulate_season(20, seed=3)[0].to_csv(log, index=False)
+        lives = read_log(log).lives()
+    protection = [
+        *("enclosure_rating", "lid_seal", "seal_material", "seal_bonded", "fasteners", "closure", "vent"),
+        *("board_protection", "desiccant", "cable_entry", "shade"),
+    ]
+    design = build_design(lives, protection, "environment")
+    assert resample_design(design, 1000, seed=0).converged.all()
 
 
 @pytest.mark.parametrize("distribution", ["weibull", "lognormal", "loglogistic"])

@@ -10,6 +10,7 @@ import pandas as pd
 from workbench.checks import did_you_mean
 from workbench.errors import UsageError
 from workbench.lives import Lives
+from workbench.ranking.model import level_text
 
 __all__ = ["BUILD_COLUMNS", "BuildRow", "read_build"]
 
@@ -58,9 +59,9 @@ def _row(number: int, record: Mapping[Hashable, Any], choices: Sequence[str]) ->
     return BuildRow(
         build="build" if _blank(name) else str(name),
         units=int(units),
-        levels={choice: "" if _blank(record[choice]) else str(record[choice]) for choice in choices},
-        environment=None if _blank(environment) else str(environment),
-        site=None if _blank(site) else str(site),
+        levels={choice: "" if _blank(record[choice]) else level_text(record[choice]) for choice in choices},
+        environment=None if _blank(environment) else level_text(environment),
+        site=None if _blank(site) else level_text(site),
         unit_cost=None if _blank(cost) else float(cost),
     )
 

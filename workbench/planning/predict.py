@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from workbench.errors import EstimateError
-from workbench.estimate.likelihood import AftBatch, PriorCentre, family_of, fit_batch
+from workbench.estimate.likelihood import AftBatch, family_of
 from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
 from workbench.planning.fielded_build import BuildRow
@@ -16,13 +16,14 @@ from workbench.ranking.model import (
     Block,
     Design,
     build_design,
+    level_texts,
     ranking_problem,
     resample_design,
-    shape_centres,
+    resample_problem,
 )
-from workbench.wording import NOT_RECORDED, count_of
+from workbench.wording import NOT_RECORDED
 
-__all__ = ["FailureModel", "fit_failure_model", "missing_share"]
+__all__ = ["FailureModel", "fit_failure_model"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -150,6 +151,9 @@ def fit_failure_model(
     lives: Lives, choices: Sequence[str], *, environment: str | None, site: str, replicates: int, seed: int
 ) -> FailureModel:
     """Fit the model behind a plan to weighted replicates."""
+    named = [n for n in (*choices, environment, site) if n is not None and n in lives.covariates.columns]
+    texts = {name: level_texts(lives.covariates[name]) for name in named}
+    lives = lives.replace(covariates=lives.covariates.assign(**texts))
     levels = {name: text_levels(lives.covariates[name])[0] for name in choices}
     varying = [name for name in choices if _rankable(lives, name)]
     constant = {name: levels[name][0] for name in choices if name not in varying and len(levels[name]) == 1}
@@ -185,19 +189,6 @@ def fit_failure_model(
     )
 
 
-def missing_share(lives: Lives, replicates: int, rng: np.random.Generator) -> tuple[np.ndarray, list[str]]:
-    """Draw the share of units that go missing, from its posterior with the Jeffreys prior.
-
-    Shapes: returns (B,).
-    """
-    if "outcome" not in lives.covariates.columns:
-        return np.zeros(replicates), ["The lives do not say which units went missing, so losses count failures only."]
-    is_missing = (lives.covariates["outcome"].astype(str) == "missing").to_numpy()
-    missing, units = int(lives.weight[is_missing].sum()), lives.units
-    said = f"Losses count failures and missing units; {count_of(missing, 'unit')} of {units} went missing."
-    return rng.beta(missing + 0.5, units - missing + 0.5, replicates), [said]
-
-
 def _rankable(lives: Lives, name: str) -> bool:
     try:
         return len(build_design(lives, [name], site=None).choices[0].ranked) >= 2
@@ -206,13 +197,9 @@ def _rankable(lives: Lives, name: str) -> bool:
 
 
 def _plain_fits(lives: Lives, replicates: int, seed: int) -> AftBatch:
-    rng = np.random.default_rng([seed, 3])
-    order = lives.canonical_order()
-    taken = lives.take(order)
+    taken = lives.take(lives.canonical_order())
     problem = ranking_problem(taken.lower, taken.upper, taken.entry, columns=np.zeros((len(taken), 0)))
-    weights = rng.standard_gamma(taken.weight.astype(float), size=(replicates, len(taken)))
-    centre = PriorCentre(np.zeros((replicates, 0)), shape_centres(replicates, rng))
-    return fit_batch(problem, np.maximum(weights, 1e-12), centre)
+    return resample_problem(problem, taken, resamples=replicates, seed=seed)
 
 
 def _places(design: Design, environment: str | None) -> tuple[tuple[str, int, int], ...]:

@@ -10,7 +10,8 @@ from workbench.checks import check_confidence, check_positive
 from workbench.errors import EstimateError
 from workbench.lives import Lives
 from workbench.planning.fielded_build import BuildRow, read_build
-from workbench.planning.predict import FailureModel, fit_failure_model, missing_share
+from workbench.planning.going_missing import draw_missing
+from workbench.planning.predict import FailureModel, fit_failure_model
 from workbench.results import Result, freeze_columns
 from workbench.threads import on_one_thread
 
@@ -59,9 +60,9 @@ def plan_season(
     """Predict the losses of next season's builds from the lives seen.
 
     A Weibull time-ratio model of the build's choices (with environment when the build names it, and sites when the
-    lives have them), refitted to 1,000 weighted replicates, gives each replicate its share failing; units missing come
-    on top, their share drawn from its posterior; a draw of counts turns shares into units. So the limits hold the
-    uncertainty of the estimate and the chance of the season.
+    lives have them), refitted to 1,000 weighted replicates, gives each replicate its share failing; units that go
+    missing by the mission are a competing end, their share drawn from its posterior; a draw of counts turns shares into
+    units. So the limits hold the uncertainty of the estimate and the chance of the season.
 
     Parameters
     ----------
@@ -94,7 +95,8 @@ def plan_season(
     References
     ----------
     Prediction with parameter uncertainty by fractional random weights: Xu, Gotwalt, Hong, King & Meeker (2020), The
-    American Statistician 74, 345-358. Missing share: beta-binomial with the Jeffreys prior.
+    American Statistician 74, 345-358. Missing share: product limit (Kaplan & Meier 1958, J. Am. Stat. Assoc. 53,
+    457-481) by the mission, beta-binomial with the Jeffreys prior and as many units as its Greenwood variance is worth.
     """
     mission, confidence = check_positive("mission", mission), check_confidence(confidence)
     rows, choices = read_build(build, lives)
@@ -102,7 +104,8 @@ def plan_season(
     environment = "environment" if any(row.environment is not None for row in rows) else None
     model = fit_failure_model(lives, choices, environment=environment, site=site, replicates=REPLICATES, seed=seed)
     rng = np.random.default_rng([seed, 1])
-    lost, missing_notes = missing_share(lives, REPLICATES, rng)
+    days = np.linspace(0.0, mission, FAN_POINTS)
+    lost, missing_notes = draw_missing(lives, days, replicates=REPLICATES, rng=rng)
     names = list(dict.fromkeys(row.build for row in rows))
     notes = [*model.notes, *missing_notes]
     lines, fans = [], []
@@ -111,8 +114,8 @@ def plan_season(
             name,
             [r for r in rows if r.build == name],
             model,
+            days=days,
             lost=lost,
-            mission=mission,
             confidence=confidence,
             rng=rng,
         )
@@ -148,14 +151,12 @@ def _predict(
     rows: list[BuildRow],
     model: FailureModel,
     *,
+    days: np.ndarray,
     lost: np.ndarray,
-    mission: float,
     confidence: float,
     rng: np.random.Generator,
 ) -> tuple[dict[str, object], dict[str, np.ndarray], list[str]]:
     units = sum(row.units for row in rows)
-    days = np.unique(np.linspace(0.0, mission, FAN_POINTS).round())
-    days[-1] = mission
     notes = [note for row in rows for note in model.unknown(row)]
     tails = np.array([(1 - confidence) / 2, (1 + confidence) / 2])
     cost = _cost(rows)
@@ -164,11 +165,11 @@ def _predict(
         blank = np.full(len(days), np.nan)
         return line, {"build": _names(name, days), "day": days, "alive": blank, "lower": blank, "upper": blank}, notes
     draws = min(MOST_DRAWS, max(LEAST_DRAWS, ROW_DRAWS // len(rows)))
-    gone = np.zeros((len(days), len(lost) * draws))
+    missing = np.repeat(lost, draws, axis=1)
+    gone = np.zeros(missing.shape)
     for row in rows:
         failed = np.repeat(model.share_failing(row, days), draws, axis=1)
-        missing = np.repeat(lost, draws)
-        gone += _losses(row.units, failed, missing, fraction=days / mission, rng=rng)
+        gone += _losses(row.units, failed, missing, rng)
     alive = units - gone
     data_days = np.asarray(np.trapezoid(alive, days, axis=0))
     losses = gone[-1]
@@ -188,11 +189,12 @@ def _predict(
     return line, fan, [*notes, *(n for row in rows for n in model.remarks(row))]
 
 
-def _losses(
-    units: int, failed: np.ndarray, missing: np.ndarray, *, fraction: np.ndarray, rng: np.random.Generator
-) -> np.ndarray:
-    """Units lost by each day (T, D) in D drawn seasons: failed, or missing at an even pace over the mission."""
-    lost = 1.0 - (1.0 - failed) * (1.0 - missing[None, :] * fraction[:, None])
+def _losses(units: int, failed: np.ndarray, missing: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Units lost by each day in drawn seasons, failed or missing, whichever comes first.
+
+    Shapes: failed, missing (T, D), returns (T, D).
+    """
+    lost = 1.0 - (1.0 - failed) * (1.0 - missing)
     by_day = np.diff(lost, axis=0, prepend=0.0, append=1.0).clip(0.0)
     counts = rng.multinomial(units, (by_day / by_day.sum(axis=0)).T)
     return np.cumsum(counts, axis=1)[:, :-1].T.astype(float)

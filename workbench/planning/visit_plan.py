@@ -16,6 +16,10 @@ __all__ = ["VisitPlan", "plan_visits"]
 
 _WIDEST = np.log(1000.0)
 """Limits further than this from their estimate, on the log scale, say nothing and are not shown."""
+_USUAL_DAYS = (7, 14, 21, 28, 42, 56, 84)
+"""Spacings compared when none are named."""
+_AS_GOOD_AS_KNOWN = 1000
+"""Visits in a mission that find a failure when it happens."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -38,12 +42,12 @@ def plan_visits(
     *,
     mission: float,
     units: int,
-    spacings: Sequence[float] = (7, 14, 21, 28, 42, 56, 84),
+    spacings: Sequence[float] | None = None,
     widening: float = 1.1,
     visit_cost: float = float("nan"),
     confidence: float = 0.9,
 ) -> VisitPlan:
-    """Compare visit spacings by the limits of the time by which 10 % fail that each lets one expect.
+    """Compare visit spacings, weeks when none are named, by the limits to expect of the time by which 10 % fail.
 
     Nothing is drawn: the expected information of a Weibull fit is that of the fit to the expected number of units
     found failed at each visit, so the limits of that fit are those to be expected.
@@ -53,12 +57,12 @@ def plan_visits(
     Expected information of inspection data: Meeker & Escobar (1998), Statistical Methods for Reliability Data, ch. 10.
     """
     mission, units = check_positive("mission", mission), check_whole("units", units, least=1)
-    gaps = sorted(check_positive("spacing", s) for s in spacings)
+    gaps = sorted(check_positive("spacing", s) for s in (_usual(lives) if spacings is None else spacings))
     if not gaps or check_positive("widening", widening) <= 1.0:
         raise UsageError(f"widening must be above 1 and spacings not empty; got {widening!r} and {len(gaps)} spacings")
     location, scale = seen_weibull(lives, "visits")
     z = _normal_quantile((1.0 + check_confidence(confidence)) / 2.0)
-    known = _b10_spread(location, scale, 1.0, mission=mission, units=units)
+    known = _b10_spread(location, scale, mission / _AS_GOOD_AS_KNOWN, mission=mission, units=units)
     spread = np.array([_b10_spread(location, scale, gap, mission=mission, units=units) for gap in gaps])
     b10 = np.exp(location + scale * np.log(-np.log(0.9)))
     rounds = np.ceil(mission / np.array(gaps))
@@ -66,7 +70,7 @@ def plan_visits(
     notes = [f"Limits to be expected of {units} units whose lives follow the Weibull fit of those seen."]
     if not within.size:
         notes.append(
-            f"No spacing tried keeps the widening within {widening:g}: visit more often than {gaps[0]:g} days."
+            f"No spacing tried keeps the widening within {widening:g}: visit more often than {gaps[0]:g} {lives.unit}."
         )
     margin = np.where(z * spread <= _WIDEST, z * spread, np.nan)
     if np.isnan(margin).any():
@@ -87,6 +91,12 @@ def plan_visits(
         unit=lives.unit,
         notes=tuple(notes),
     )
+
+
+def _usual(lives: Lives) -> list[float]:
+    if not np.isfinite(lives.day):
+        raise UsageError(f"these lives count {lives.unit}, so there is no usual spacing of visits; name spacings")
+    return [days * lives.day for days in _USUAL_DAYS]
 
 
 def _problem(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> AftProblem:

@@ -15,7 +15,7 @@ from workbench.estimate.cox.separation import (
     patterns_without_failures,
     rising_direction,
 )
-from workbench.estimate.shared import ModelMatrix, Term, design_of, patterns_of
+from workbench.estimate.shared import ModelMatrix, Term, design_of, eigen_of, patterns_of
 from workbench.estimate.steps import risk_table_of
 from workbench.lives import Lives
 from workbench.wording import join_words
@@ -188,7 +188,7 @@ def inverse_in(information: np.ndarray, flat: np.ndarray) -> np.ndarray:
         return np.zeros((k, k))
     part = basis.T @ information @ basis
     size = np.sqrt(np.maximum(np.diag(part), 1e-300))
-    values, vectors = np.linalg.eigh(part / np.outer(size, size))
+    values, vectors = eigen_of(part / np.outer(size, size))
     half = basis @ (vectors / size[:, None]) / np.sqrt(np.maximum(values, 1e-14 * values.max(initial=0.0) + 1e-300))
     return half @ half.T
 

@@ -14,12 +14,12 @@ from workbench.estimate.cox.hazard_fit import HazardFit, fit_partial_likelihood,
 from workbench.estimate.shared import ModelMatrix, groups_of, terms_of
 from workbench.lives import Lives
 from workbench.results import Result, columns_to_frame, freeze_columns
-from workbench.wording import NOT_RECORDED, count_of
+from workbench.wording import count_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["HazardRatios", "fit_hazard_ratios", "strata_of"]
+__all__ = ["HazardRatios", "fit_hazard_ratios", "lives_within"]
 
 FEW_CLUSTERS = 20
 
@@ -94,7 +94,7 @@ def fit_hazard_ratios(
     ties : str
         "efron" or "breslow"; not used for interval lives.
     within : str or sequence of str, optional
-        Covariates whose values each get their own baseline.
+        Covariates whose values each get their own baseline; units without a value are left out and counted.
     shrink : float
         Prior precision 1 / sd^2 of every level's effect (the reference too) and of a number's effect per standard
         deviation; 0 for none. 4 means sd 0.5.
@@ -131,10 +131,10 @@ def fit_hazard_ratios(
     check_one_of("ties", ties, ("efron", "breslow"))
     check_confidence(confidence)
     shrink = check_positive("shrink", shrink, zero=True)
+    lives, strata, notes = lives_within(lives, within)
     model = terms_of(lives, terms)
     if not model:
         raise EstimateError("terms is empty; name at least one covariate")
-    strata, notes = strata_of(lives, within)
     if not lives.failed.any():
         fit, design = fit_without_failures(lives, model, shrink)
     elif lives.is_right_censored:
@@ -148,21 +148,18 @@ def fit_hazard_ratios(
     return _result(lives, fit, design, notes=notes, ties=ties, shrink=shrink, confidence=confidence)
 
 
-def strata_of(lives: Lives, within: str | Sequence[str] | None) -> tuple[np.ndarray | None, tuple[str, ...]]:
-    """Number the strata of lives; those without a value are a stratum of their own.
+def lives_within(lives: Lives, within: str | Sequence[str] | None) -> tuple[Lives, np.ndarray | None, tuple[str, ...]]:
+    """Return the lives that have a stratum, its number, and how many have none and are left out.
 
-    Shapes: returns (n,).
+    Shapes: returns strata (m,).
     """
     if within is None:
-        return None, ()
+        return lives, None, ()
     groups = groups_of(lives, within)
-    missing = groups.codes < 0
-    if not missing.any():
-        return groups.codes.astype(np.int64), ()
-    without = count_of(int(lives.weight[missing].sum()), "unit")
-    name = within if isinstance(within, str) else " / ".join(within)
-    note = f"{without} without a value of {name} make a stratum of their own ({NOT_RECORDED})."
-    return np.where(missing, len(groups.labels), groups.codes).astype(np.int64), (note,)
+    kept = np.flatnonzero(groups.codes >= 0)
+    if len(kept) < len(lives):
+        lives = lives.take(kept)
+    return lives, groups.codes[kept].astype(np.int64), groups.notes
 
 
 def _result(

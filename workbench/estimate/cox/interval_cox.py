@@ -26,7 +26,7 @@ from workbench.estimate.cox.interval_likelihood import (
 )
 from workbench.estimate.cox.partial_likelihood import free_directions
 from workbench.estimate.cox.separation import levels_without_failures, patterns_without_failures
-from workbench.estimate.shared import ModelMatrix, Term, design_of, patterns_of
+from workbench.estimate.shared import ModelMatrix, Term, design_of, eigen_of, patterns_of
 from workbench.lives import Lives
 
 __all__ = ["fit_interval_hazards"]
@@ -102,9 +102,9 @@ def _limit(
     height = (problem.columns @ best.coefficients)[problem.weight > 0]
     if height.size == 0 or np.ptp(height) <= STEEP:
         return problem, best, flat, []
-    values, vectors = np.linalg.eigh(inverse_in(null.information, flat))
+    values, vectors = eigen_of(inverse_in(null.information, flat))
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    shares, turns = np.linalg.eigh(root.T @ best.information @ root)
+    shares, turns = eigen_of(root.T @ best.information @ root)
     running = (root @ turns)[:, (shares < 1e-3) & (values > 0)]
     if not running.shape[1]:
         if best.converged or np.ptp(height) <= 0.9 * RUNNING:

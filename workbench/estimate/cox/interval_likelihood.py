@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from workbench.errors import EstimateError
+from workbench.estimate.shared import eigen_of
 
 __all__ = ["IntervalMaximum", "IntervalProblem", "interval_problem", "maximise_intervals"]
 
@@ -301,7 +302,7 @@ def _newton_round(
 
 def _lifted_solve(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     size = np.sqrt(np.maximum(np.abs(np.diag(matrix)), 1e-300))
-    values, vectors = np.linalg.eigh(matrix / np.outer(size, size))
+    values, vectors = eigen_of(matrix / np.outer(size, size))
     floor = 1e-8 * max(float(values.max(initial=0.0)), 1e-300)
     return (vectors @ ((vectors.T @ (right / size)) / np.maximum(np.abs(values), floor))) / size
 

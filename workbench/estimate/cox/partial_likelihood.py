@@ -6,6 +6,7 @@ import numpy as np
 from scipy.special import digamma, gammaln, polygamma
 
 from workbench.errors import EstimateError
+from workbench.estimate.shared import eigen_of
 from workbench.estimate.steps import RiskTable
 
 __all__ = ["CoxMaximum", "PartialLikelihood", "Slopes", "free_directions", "maximise", "tie_sums"]
@@ -181,7 +182,7 @@ def free_directions(information: np.ndarray, scale: float, tolerance: float = 1e
     empty = diagonal <= 1e-12 * max(scale, 1e-300)
     size = np.where(empty, 1.0, np.sqrt(np.maximum(diagonal, 1e-300)))
     scaled = np.where(empty[:, None] | empty[None, :], 0.0, information / np.outer(size, size))
-    values, vectors = np.linalg.eigh(scaled)
+    values, vectors = eigen_of(scaled)
     flat = vectors[:, values <= tolerance * max(float(values.max(initial=0.0)), 1.0)] / size[:, None]
     return np.linalg.qr(flat)[0] if flat.shape[1] else flat
 
@@ -225,7 +226,7 @@ def maximise(
 
 def _newton_step(information: np.ndarray, score: np.ndarray, scale: float) -> np.ndarray:
     size = np.sqrt(np.maximum(np.diag(information), 1e-12 * max(scale, 1e-300)))
-    values, vectors = np.linalg.eigh(information / np.outer(size, size))
+    values, vectors = eigen_of(information / np.outer(size, size))
     kept = values > 1e-12 * max(float(values.max(initial=0.0)), 1e-300)
     part = vectors[:, kept]
     return (part @ ((part.T @ (score / size)) / values[kept])) / size

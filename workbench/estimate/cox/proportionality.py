@@ -11,7 +11,7 @@ from workbench.checks import check_one_of
 from workbench.errors import EstimateError
 from workbench.estimate.cox.cox_residuals import schoenfeld_residuals
 from workbench.estimate.cox.hazard_fit import inverse_in
-from workbench.estimate.cox.hazard_ratios import strata_of
+from workbench.estimate.cox.hazard_ratios import lives_within
 from workbench.estimate.cox.partial_likelihood import PartialLikelihood, free_directions, maximise
 from workbench.estimate.cox.separation import levels_without_failures
 from workbench.estimate.shared import ModelMatrix, design_of, patterns_of, terms_of
@@ -86,8 +86,8 @@ def proportionality_of(
         raise EstimateError(
             "failures known only to intervals have no residuals; compare the ratios of early and late failures"
         )
+    lives, strata, notes = lives_within(lives, within)
     model = terms_of(lives, terms)
-    strata, notes = strata_of(lives, within)
     pattern, example = patterns_of(model, len(lives))
     counts = np.bincount(pattern, weights=lives.weight, minlength=len(example))
     design = design_of(model, example, counts)

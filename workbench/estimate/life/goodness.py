@@ -7,6 +7,7 @@ from scipy.special import chdtrc
 
 from workbench.estimate.life.life_forms import cumulative_hazard, log_hazard
 from workbench.estimate.likelihood import Cells, CellWeights, log1mexp
+from workbench.estimate.shared import eigen_of
 
 __all__ = ["SpanCheck", "check_spans"]
 
@@ -70,7 +71,7 @@ def check_spans(
     excess = slope[k:]
     nuisance = np.linalg.solve(information[:k, :k], information[:k, k:])
     spread = information[k:, k:] - information[k:, :k] @ nuisance
-    values, vectors = np.linalg.eigh(spread)
+    values, vectors = eigen_of(spread)
     seen = values > 1e-2 * np.diag(information)[k:].max()
     along = vectors[:, seen].T @ excess
     statistic, degrees = float(np.sum(along**2 / values[seen])), int(seen.sum())

@@ -6,6 +6,7 @@ import numpy as np
 
 from workbench.estimate.likelihood.aft_layout import Cells
 from workbench.estimate.likelihood.newton import AftProblem
+from workbench.estimate.shared import eigen_of
 
 __all__ = ["Estimable", "find_estimable", "null_space"]
 
@@ -95,7 +96,7 @@ def null_space(design: np.ndarray) -> np.ndarray:
     size = np.sqrt((design**2).sum(axis=0))
     size[size == 0] = 1.0
     scaled = design / size
-    values, vectors = np.linalg.eigh(scaled.T @ scaled)
+    values, vectors = eigen_of(scaled.T @ scaled)
     return vectors[:, values < 1e-11 * max(values[-1], ZERO)] / size[:, None]
 
 

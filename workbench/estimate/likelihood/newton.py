@@ -12,6 +12,7 @@ from workbench.errors import EstimateError
 from workbench.estimate.likelihood.aft_layout import Cells, Layout, cell_patterns, cells_of, layout_of
 from workbench.estimate.likelihood.aft_likelihood import PriorCentre, evaluate_likelihood, evaluate_penalty
 from workbench.estimate.likelihood.families import Family, family_of
+from workbench.estimate.shared import eigen_of
 
 __all__ = ["AftBatch", "AftProblem", "fit_batch"]
 
@@ -304,15 +305,29 @@ def _direction(gradient: np.ndarray, curvature: np.ndarray) -> tuple[np.ndarray,
     size = 1.0 / np.sqrt(np.maximum(np.abs(np.diagonal(curvature, axis1=1, axis2=2)), 1e-300))
     scaled = -curvature * size[:, :, None] * size[:, None, :]
     slope = gradient * size
-    try:
-        np.linalg.cholesky(scaled)
-        step = np.linalg.solve(scaled, slope[:, :, None])[:, :, 0]
-    except np.linalg.LinAlgError:
-        values, vectors = np.linalg.eigh(scaled)
-        lifted = np.maximum(np.abs(values), 1e-10 * np.abs(values).max(axis=1, keepdims=True))
-        along = (slope[:, None, :] @ vectors)[:, 0, :] / lifted
-        step = (vectors @ along[:, :, None])[:, :, 0]
+    definite = _definite(scaled)
+    step = np.empty_like(slope)
+    step[definite] = np.linalg.solve(scaled[definite], slope[definite, :, None])[:, :, 0]
+    values, vectors = eigen_of(scaled[~definite])
+    lifted = np.maximum(np.abs(values), 1e-10 * np.abs(values).max(axis=1, keepdims=True))
+    along = (slope[~definite, None, :] @ vectors)[:, 0, :] / lifted
+    step[~definite] = (vectors @ along[:, :, None])[:, :, 0]
     return step * size, (step * slope).sum(axis=1)
+
+
+def _definite(matrices: np.ndarray) -> np.ndarray:
+    """Whether each symmetric matrix is positive definite.
+
+    Shapes: matrices (B, k, k), returns (B,).
+    """
+    try:
+        np.linalg.cholesky(matrices)
+    except np.linalg.LinAlgError:
+        if len(matrices) == 1:
+            return np.zeros(1, dtype=bool)
+        half = len(matrices) // 2
+        return np.concatenate([_definite(matrices[:half]), _definite(matrices[half:])])
+    return np.ones(len(matrices), dtype=bool)
 
 
 def _covariance(curvature: np.ndarray, params: np.ndarray, free_scale: bool) -> np.ndarray:

@@ -55,8 +55,15 @@ class _Question:
         """The same question about two groups only, renumbered 0 and 1."""
         rows = np.flatnonzero((self.codes == a) | (self.codes == b))
         codes = (self.codes[rows] == b).astype(np.int64)
-        labels = (self.labels[a], self.labels[b])
-        return replace(self, lives=self.lives.take(rows), labels=labels, codes=codes, strata=self.strata[rows])
+        present, strata = np.unique(self.strata[rows], return_inverse=True)
+        return replace(
+            self,
+            lives=self.lives.take(rows),
+            labels=(self.labels[a], self.labels[b]),
+            codes=codes,
+            strata=strata,
+            strata_count=len(present),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +104,7 @@ def compare_groups(
     rho, gamma : float
         Powers of S and 1 - S for fleming-harrington.
     within : str, sequence of str, or None
-        Covariates whose values are compared inside only (strata).
+        Covariates whose values are compared inside only (strata); units without a value are left out and counted.
     reference : str, optional
         Only pairs with this group stand in `.pairwise`; all pairs when not given.
     method : str
@@ -225,6 +232,7 @@ def _question(
         lives, codes, strata_codes = lives.take(rows), codes[rows], strata_codes[rows]
         present = np.unique(codes)
         labels, codes = tuple(labels[g] for g in present), np.searchsorted(present, codes)
+    present, strata_codes = np.unique(strata_codes, return_inverse=True)
     if len(labels) < 2:
         only = f" (only {labels[0]!r})" if labels else ""
         raise EstimateError(f"a comparison needs at least two groups of {by!r}; there are {len(labels)}{only}")
@@ -241,8 +249,9 @@ def _question(
             f"{lives.entry[row]:g}); use method='asymptotic'"
         )
     weight = "sun" if interval_censored and weight == "logrank" else weight
-    count = len(strata.labels)
-    question = _Question(lives, labels, codes, strata_codes, count, weight, *powers, method, int(resamples), int(seed))
+    question = _Question(
+        lives, labels, codes, strata_codes, len(present), weight, *powers, method, int(resamples), int(seed)
+    )
     return question, (*groups.notes, *strata.notes, *_question_notes(question))
 
 

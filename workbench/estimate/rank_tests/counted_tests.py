@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.estimate.rank_tests.rank_weights import time_weights
+from workbench.estimate.shared import eigen_of
 from workbench.estimate.steps import RiskSets
 
 __all__ = ["ScoreEvidence", "chi_square", "counted_evidence", "counted_pairs", "tables_of", "whitening"]
@@ -111,7 +112,7 @@ def whitening(variance: np.ndarray, contrast: np.ndarray | None = None) -> np.nd
         spread = float(contrast @ variance @ contrast)
         largest = float(np.abs(variance).max(initial=0.0)) * float(contrast @ contrast)
         return (contrast / np.sqrt(spread))[:, None] if spread > 1e-12 * largest else np.zeros((len(contrast), 0))
-    values, vectors = np.linalg.eigh(variance)
+    values, vectors = eigen_of(variance)
     kept = values > 1e-10 * max(float(values[-1]), 1e-300)
     return vectors[:, kept] / np.sqrt(values[kept])
 

@@ -1,5 +1,6 @@
 """Which groups, terms and adjustments do all estimators share?"""
 
+from workbench.estimate.shared.eigen import eigen_of
 from workbench.estimate.shared.groups import Groups, groups_of, text_levels
 from workbench.estimate.shared.model_matrix import ModelMatrix, design_of, patterns_of
 from workbench.estimate.shared.multiplicity import adjusted_by_holm
@@ -19,6 +20,7 @@ __all__ = [
     "Term",
     "adjusted_by_holm",
     "design_of",
+    "eigen_of",
     "few_before_joiners",
     "groups_of",
     "not_from_the_start",

@@ -105,7 +105,9 @@ def missing_units(design: Design) -> tuple[MissingUnits, tuple[str, ...]]:
         notes = ("The last visit of each site is not known, so missing units could not be taken as working on.",)
     rows = np.concatenate([everything, gone, gone])
     lower = np.concatenate([lives.lower, last, np.maximum(followed, last)])
-    upper = np.concatenate([lives.upper, last + 1.0, np.full(len(gone), np.inf)])
+    upper = np.concatenate(
+        [lives.upper, last + (lives.day if np.isfinite(lives.day) else 1.0), np.full(len(gone), np.inf)]
+    )
     return MissingUnits(rows, lower, upper, gone, base, known), notes
 
 

@@ -8,9 +8,10 @@ from workbench.ranking.model.fitting import (
     problem_of,
     ranking_problem,
     resample_design,
+    resample_problem,
     shape_centres,
 )
-from workbench.ranking.model.pooled_levels import LEAST_UNITS, OTHER
+from workbench.ranking.model.pooled_levels import LEAST_UNITS, OTHER, level_text, level_texts
 from workbench.ranking.model.standardise import Standardised, standardise
 
 __all__ = [
@@ -25,9 +26,12 @@ __all__ = [
     "Standardised",
     "build_design",
     "fit_design",
+    "level_text",
+    "level_texts",
     "problem_of",
     "ranking_problem",
     "resample_design",
+    "resample_problem",
     "shape_centres",
     "standardise",
 ]

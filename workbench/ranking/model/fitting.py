@@ -6,6 +6,7 @@ import numpy as np
 
 from workbench.errors import EstimateError
 from workbench.estimate.likelihood import AftBatch, AftProblem, PriorCentre, fit_batch
+from workbench.lives import Lives
 from workbench.ranking.model.design import Design
 
 __all__ = [
@@ -16,6 +17,7 @@ __all__ = [
     "ranking_problem",
     "replicate_weights",
     "resample_design",
+    "resample_problem",
     "shape_centres",
 ]
 
@@ -125,7 +127,7 @@ def _settled(
     return AftBatch(**parts)
 
 
-def replicate_weights(design: Design, resamples: int, rng: np.random.Generator) -> np.ndarray:
+def replicate_weights(lives: Lives, resamples: int, rng: np.random.Generator) -> np.ndarray:
     """Draw the weights of replicates: Gamma(w) a row, or one Gamma(1) a cluster times the weights of its rows.
 
     Shapes: returns (B, n).
@@ -135,7 +137,6 @@ def replicate_weights(design: Design, resamples: int, rng: np.random.Generator) 
     Rubin (1981), Annals of Statistics 9, 130-134; Xu, Gotwalt, Hong, King & Meeker (2020), American Statistician 74,
     345-358.
     """
-    lives = design.lives
     if lives.cluster is None:
         drawn = rng.standard_gamma(lives.weight.astype(float), size=(resamples, len(lives)))
         return np.maximum(drawn, 1e-12)
@@ -148,17 +149,21 @@ def replicate_weights(design: Design, resamples: int, rng: np.random.Generator) 
 
 
 def resample_design(design: Design, resamples: int, seed: int) -> AftBatch:
-    """Refit the model to replicates: weights drawn a unit, and the centre of each shrunken effect from its prior."""
+    """Refit the model to replicates: weights drawn per unit, and the centre of each shrunken effect from its prior."""
+    return resample_problem(problem_of(design), design.lives, resamples=resamples, seed=seed)
+
+
+def resample_problem(problem: AftProblem, lives: Lives, *, resamples: int, seed: int) -> AftBatch:
+    """Refit the problem of these lives to replicates."""
     rng = np.random.default_rng(seed)
-    problem = problem_of(design)
-    effects = rng.standard_normal((resamples, problem.columns)) / np.sqrt(design.precision)
+    effects = rng.standard_normal((resamples, problem.columns)) / np.sqrt(problem.precision)
     centre = PriorCentre(effects, shape_centres(resamples, rng))
-    at_once = max(1, 4_000_000 // max(1, len(design.lives)))
-    start = fit_design(problem, design.lives.weight.astype(float))
+    at_once = max(1, 4_000_000 // max(1, len(lives)))
+    start = fit_design(problem, lives.weight.astype(float))
     parts = []
     for begin in range(0, resamples, at_once):
         rows = slice(begin, min(begin + at_once, resamples))
-        weights = replicate_weights(design, rows.stop - begin, rng)
+        weights = replicate_weights(lives, rows.stop - begin, rng)
         fits = fit_batch(problem, weights, centre.take(rows), start=start)
         parts.append(_settled(problem, weights, centre.take(rows), fits=fits, what="a replicate of the ranking model"))
     return AftBatch(

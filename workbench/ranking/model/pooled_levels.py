@@ -8,7 +8,16 @@ from workbench.estimate.shared import terms_of, text_levels
 from workbench.lives import Lives
 from workbench.wording import NOT_RECORDED
 
-__all__ = ["LEAST_UNITS", "OTHER", "Reading", "joined_rows", "read_levels", "sortable_values"]
+__all__ = [
+    "LEAST_UNITS",
+    "OTHER",
+    "Reading",
+    "joined_rows",
+    "level_text",
+    "level_texts",
+    "read_levels",
+    "sortable_values",
+]
 
 LEAST_UNITS = 5
 """A level of fewer units is pooled with its like (a judgement, no source)."""
@@ -64,8 +73,18 @@ def _number_as_levels(lives: Lives, name: str) -> Lives:
         raise EstimateError(
             f"{name} is a number with {values} different values; band it into levels, or put it in adjust"
         )
-    texts = column.map(lambda v: f"{v:g}", na_action="ignore").astype(object)
-    return lives.replace(covariates=lives.covariates.assign(**{name: texts}))
+    return lives.replace(covariates=lives.covariates.assign(**{name: level_texts(column)}))
+
+
+def level_text(value: object) -> str:
+    """The name of the level of a value: a number has one name, whether it is whole or kept as a fraction."""
+    is_number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
+    return f"{value:.15g}" if is_number else str(value)
+
+
+def level_texts(column: pd.Series) -> pd.Series:
+    """A column as texts of levels, blanks left blank."""
+    return column.astype(object).map(level_text, na_action="ignore")
 
 
 def _pooled(

@@ -15,6 +15,7 @@ from workbench.planning import (
     TrialPlan,
     demonstrated_reliability,
     demonstration_sentence,
+    missing_by,
     plan_season,
     plan_trial,
     plan_visits,
@@ -162,7 +163,7 @@ def _builds(data: SeasonData, ranking: Ranking) -> list[Finding]:
             failures=data.lives.failures,
             method=(
                 "Weibull time-ratio model of the ranked choices, environment and sites in 1,000 weighted replicates; "
-                "missing units by their share; counts drawn by chance on top."
+                "units missing by the mission as a competing end; counts drawn by chance on top."
             ),
             caveats=plan.notes[-2:],
             figure=_plan_drawing(data, plan),
@@ -302,8 +303,7 @@ def _change(ratio: float) -> str:
 
 
 def _missing_share(data: SeasonData) -> float:
-    gone = (data.lives.covariates["outcome"].astype(str) == "missing").to_numpy()
-    return float(min(0.9, np.average(gone, weights=data.lives.weight)))
+    return float(min(0.9, missing_by(data.lives, np.array([data.mission]))[0]))
 
 
 def _visits(data: SeasonData) -> list[Finding]:
