@@ -224,7 +224,7 @@ def _missing_fleet(rng, n, season=210):
 
 @pytest.mark.parametrize("mission", [30, 90, 210])
 def test_losses_charge_only_the_units_missing_by_the_mission(mission):
-    """100 units of a known truth, 1 - exp(-(t / 400)^1.6) 0.8^(t / 210); charged for the season, day 30 would lose 21."""
+    """100 units of a known truth, 1 - exp(-(t / 400)^1.6) 0.8^(t / 210); by the season's share day 30 loses 21."""
     life, lost = _missing_fleet(np.random.default_rng(8), 1500)
     end = np.ceil(np.minimum(np.minimum(life, lost), 210))
     outcome = np.where(end >= 210, "working", np.where(life <= lost, "failed", "missing"))

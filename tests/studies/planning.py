@@ -58,7 +58,7 @@ def one_season(rng, n=160, build_units=60):
 
 
 def season_with_missing(rng, gap, n=160, build_units=60, season=210):
-    """Whether the 90 % limits held the losses by day 30, 90 and 210; visits every `gap` days, or 0: known to the day."""
+    """Whether the 90 % limits held the losses by day 30, 90 and 210; visits every `gap` days, 0: known to the day."""
 
     def fleet(m):
         return 400 * rng.weibull(SHAPE, m), rng.exponential(season / -np.log(0.8), m)
