@@ -28,7 +28,7 @@ def data():
 
 @pytest.fixture(scope="module")
 def findings(data):
-    """Of a season whose settings name no mechanisms, so that those a seal can prevent are ranked by themselves."""
+    """Of a season whose settings name no mechanisms, so that leaks are ranked by themselves."""
     settings = {key: value for key, value in data.settings.items() if key != "mechanisms_of_interest"}
     return {finding.id: finding for finding in teardown_findings(replace(data, settings=settings))}
 
@@ -82,7 +82,7 @@ def test_findings_that_invite_opening_a_unit_carry_the_caution(findings):
 
 def test_a_ranking_by_mechanism_never_says_lasted(findings):
     ranked = findings["ranking.preventable"]
-    assert "not have been lost to what a seal can prevent" in ranked.statement.replace("would not have", "not have")
+    assert "not have been lost to leaks" in ranked.statement.replace("would not have", "not have")
     assert "lasted" not in ranked.statement and "to anything" in ranked.statement
 
 

@@ -63,7 +63,7 @@ def coverage(seasons: int) -> None:
         read = read_log(log, {"window": ["2024-01-01", "2027-12-31"]})
         lives = read.lives()
         found = class_incidence(lives, suggest_mechanism(read), DAY)
-        row = found.table.set_index("cause").loc["what a seal can prevent"]
+        row = found.table.set_index("cause").loc["moisture-related"]
         kept = lives.take(np.asarray(lives.cause) != UNDETERMINED)
         word = np.where(np.isin(kept.cause.astype(str), WATER), "water", np.where(kept.failed, "other", ""))
         out = cumulative_incidence(kept.replace(cause=word)).at([DAY]).set_index("cause").loc["water"]

@@ -7,7 +7,7 @@ from workbench.lives import UNDETERMINED, Lives
 from workbench.simulate import simulate_season
 from workbench.teardown.ends.imputation import draw_mechanisms, imputed_incidence
 from workbench.teardown.mechanisms.mechanism import suggest_from_records
-from workbench.teardown.mechanisms.sign_families import SEAL_PREVENTS
+from workbench.teardown.mechanisms.sign_families import MOISTURE_RELATED
 
 SEEDS = range(100, 108)
 WATER = ("lid_seal_leak", "gland_or_connector_leak", "vapour_condensation", "corrosion_contacts")
@@ -59,7 +59,7 @@ def test_imputing_beats_leaving_undetermined_failures_out():
         lives, true = known_lives(log, truth)
         unknown = np.asarray(lives.cause) == UNDETERMINED
         drawn = draw_mechanisms(s, np.flatnonzero(unknown), seed=1)
-        merge = dict.fromkeys(SEAL_PREVENTS, "water")
+        merge = dict.fromkeys(MOISTURE_RELATED, "water")
         table = imputed_incidence(lives, drawn, [150.0], merge=merge).table.set_index("cause")
         truth_is.append(share_lost(true))
         imputed.append(float(table.loc["water", "incidence"]))

@@ -14,7 +14,7 @@ from workbench.teardown.ends.shapes import shapes_by_mechanism
 from workbench.teardown.mechanisms.agreement import compare_verdicts
 from workbench.teardown.mechanisms.mechanism import suggest_from_records
 from workbench.teardown.mechanisms.opened import read_teardowns
-from workbench.teardown.mechanisms.sign_families import ACCEPTED_ANSWERS, FAMILY_OF, SEAL_PREVENTS, sign_family_of
+from workbench.teardown.mechanisms.sign_families import ACCEPTED_ANSWERS, FAMILY_OF, MOISTURE_RELATED, sign_family_of
 
 
 def fleet(**more):
@@ -160,7 +160,7 @@ def test_families_are_the_six_by_name_only():
     assert sign_family_of("corrosion_contacts") == "material" and sign_family_of("lid_seal_leak") == "mechanical"
     assert sign_family_of("undetermined") == "miscellaneous"
     assert not any(character.isdigit() for word in FAMILY_OF.values() for character in word)
-    assert set(SEAL_PREVENTS) <= set(ACCEPTED_ANSWERS)
+    assert set(MOISTURE_RELATED) <= set(ACCEPTED_ANSWERS)
 
 
 def test_what_a_seal_can_prevent_is_ranked_with_the_rest_competing():
@@ -183,5 +183,5 @@ def test_what_a_seal_can_prevent_is_ranked_with_the_rest_competing():
     gain = table["mission_survival"]["o_ring"] - table["mission_survival"]["flat_gasket"]
     assert 0.2 < gain < 0.7
     assert any("not lost to" in note for note in ranking.notes)
-    with pytest.raises(EstimateError, match="no failure has a mechanism that a seal can prevent"):
+    with pytest.raises(EstimateError, match="no failure is a leak"):
         rank_preventable(lives.replace(cause=np.where(failed, "animal_bite", "")), "lid_seal", mission=120)

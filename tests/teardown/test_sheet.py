@@ -20,6 +20,7 @@ from workbench.log.dictionary import (
     sign_names,
 )
 from workbench.log.writing import write_blank as write_blank_log
+from workbench.teardown.mechanisms.opened import CONTRADICTIONS
 from workbench.teardown.sheets.hazards import CAUTIONS, SOURCES, caution_html, caution_text
 from workbench.teardown.sheets.sheet import FACTS, sheets_html, units_to_open, write_blank_sheet, write_sheets
 
@@ -93,6 +94,10 @@ def test_dictionary_sheet_and_blank_log_hold_the_same_fields(tmp_path):
     book = openpyxl.load_workbook(write_blank_log(tmp_path / "blank.xlsx"))
     headings = {cell.value for cell in book["Log"][1]}
     assert set(asked) <= headings
+    notes = {cell.value: cell.comment.text for cell in book["Log"][1]}
+    for step in bench_steps():
+        for name in [*(c.name for c in step.fields), *(s.sign for s in step.signs)]:
+            assert all(hazard.caution in notes[name] for hazard in step.hazards)
     page = sheets_html()
     for step in bench_steps():
         part = page[page.index(step.title) :]
@@ -100,6 +105,17 @@ def test_dictionary_sheet_and_blank_log_hold_the_same_fields(tmp_path):
             if sign.family != "absence":
                 assert f">{sign.label} <i>" in part
     assert page.count('class="field"') == sum(len(step.fields) for step in bench_steps())
+
+
+def test_no_sign_contradicts_itself():
+    known = {sign.sign for sign in known_signs()}
+    for sign in known_signs():
+        named = [m for m in sign.strengths]
+        assert len(named) == len(set(named)), sign.sign
+        assert any(strength in ("+", "++") for strength in sign.strengths.values()) or "0" in sign.strengths.values()
+    for one, other in CONTRADICTIONS:
+        halves = {half for half in (one, other) if "=" not in half}
+        assert one != other and halves <= known
 
 
 def test_one_sheet_a_unit_with_facts_but_without_the_protection():

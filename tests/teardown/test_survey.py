@@ -40,7 +40,7 @@ def test_parts_reconcile_with_the_log(log, survey):
     assert every["opened"] + every["not_opened"] == back
     assert every["wet"] == every["wet_working"] + every["wet_failed"]
     classes = survey.classes.table
-    assert set(classes["cause"]) == {"what a seal can prevent", "other mechanisms"}
+    assert set(classes["cause"]) == {"moisture-related", "other mechanisms"}
     assert (classes["lower"] <= classes["incidence"]).all() and (classes["incidence"] <= classes["upper"]).all()
     assert (classes["recorded"] <= classes["incidence"] + 1e-9).all()
 

@@ -6,7 +6,15 @@ from pathlib import Path
 from typing import Any
 
 from workbench.log.cells import column_letters
-from workbench.log.dictionary import Column, Settings, log_vocabulary, read_settings, visit_columns
+from workbench.log.dictionary import (
+    HEADLINE,
+    Column,
+    Settings,
+    bench_steps,
+    log_vocabulary,
+    read_settings,
+    visit_columns,
+)
 from workbench.log.rules import EXAMPLE_MARK
 from workbench.log.writing.sheetwriting import check_target, put, save_workbook
 
@@ -95,7 +103,7 @@ def _fill_sheet(
         head.font = Font(bold=True)
         head.fill = PatternFill("solid", start_color="D9E6F2" if not column.required else "F2D9A0")
         head.alignment = Alignment(wrap_text=True, vertical="top")
-        head.comment = Comment(_comment(column, _words_of(column, settings)), "workbench", width=320, height=140)
+        head.comment = Comment(_comment(column, _words_of(column, settings)), "workbench", width=360, height=180)
         sheet.column_dimensions[letters].width = max(12, min(len(column.name) + 2, 24))
         cell = sheet.cell(2, index)
         value = example.get(column.name)
@@ -144,6 +152,9 @@ def _comment(column: Column, offered: tuple[str, ...]) -> str:
         lines.append("Needed in every row.")
     if offered and column.type != "yes_no":
         lines.append(f"{'Only' if column.is_closed else 'Known'} words: {', '.join(offered)}.")
+    cautions = [f"{h.topic}: {h.caution}" for step in bench_steps() if step.step == column.step for h in step.hazards]
+    if cautions:
+        lines += [HEADLINE, *cautions]
     return "\n".join(lines)
 
 

@@ -1,4 +1,4 @@
-"""Findings on mechanisms: what ended units, its evidence, what a seal can prevent, wet and working."""
+"""Findings on mechanisms: what ended units, its evidence, moisture and leaks, wet and working."""
 
 import numpy as np
 import pandas as pd
@@ -11,6 +11,7 @@ from workbench.report.findings.findings_ends import ends_findings
 from workbench.report.words import limits_words, shown_name
 from workbench.teardown.ends import PREVENTABLE, class_incidence, inside_condition, preventable_causes, rank_preventable
 from workbench.teardown.mechanisms import (
+    LEAKS,
     MechanismSuggestions,
     compare_verdicts,
     evidence_matrix,
@@ -57,6 +58,7 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
         return []
     row = mine.iloc[0]
     limits = limits_words(percent_text(row["lower"]), percent_text(row["upper"]), data.confidence)
+    leaks = "" if names else _leaks_words(data, suggestions)
     return [
         Finding(
             id="mechanism.preventable",
@@ -64,9 +66,9 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
             section="mechanism",
             order=3,
             statement=(
-                f"By day {data.mission:g}, {percent_text(row['incidence'])} of units had been lost to what a seal can "
-                f"prevent ({limits}); at least {percent_text(row['recorded'])} by verdicts alone, at most "
-                f"{percent_text(row['most'])} if every failure without a mechanism belongs here."
+                f"By day {data.mission:g}, {percent_text(row['incidence'])} of units had been lost to "
+                f"{_class_words(names)} ({limits}){leaks}; at least "
+                f"{percent_text(row['recorded'])} by verdicts alone, at most {percent_text(row['most'])} if every failure without a mechanism belongs here."
             ),
             estimate=float(row["incidence"]),
             lower=float(row["lower"]),
@@ -76,7 +78,7 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
             units=data.lives.units,
             failures=data.lives.failures,
             method=(
-                "Ingress, condensation and corrosion together, the rest competing. Failures without a mechanism are"
+                "The mechanisms named together, the rest competing. Failures without a mechanism are"
                 " drawn 50 times from what their signs say and pooled by Rubin's rules on the log(-log) scale."
             ),
             caveats=classes.notes,
@@ -92,6 +94,21 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
             },
         )
     ]
+
+
+def _class_words(names: tuple[str, ...]) -> str:
+    return join_words([mechanism_words(name) for name in names]) if names else "moisture in any way"
+
+
+def _leaks_words(data: SeasonData, suggestions: MechanismSuggestions) -> str:
+    """Leaks told apart: what a seal can prevent; vapour comes through plastic whatever the seal."""
+    classes = class_incidence(
+        data.lives, suggestions, data.mission, names=LEAKS, seed=data.seed, confidence=data.confidence
+    )
+    table = None if classes is None else classes.table.set_index("cause")
+    if table is None or PREVENTABLE not in table.index or not np.isfinite(table.loc[PREVENTABLE, "incidence"]):
+        return ""
+    return f", {percent_text(table.loc[PREVENTABLE, 'incidence'])} to leaks, which a seal can prevent"
 
 
 def _evidence(data: SeasonData, suggestions: MechanismSuggestions) -> list[Finding]:
@@ -214,7 +231,7 @@ def _inside(data: SeasonData, suggestions: MechanismSuggestions) -> list[Finding
 
 def _seal_ranking(data: SeasonData) -> list[Finding]:
     question = question_of(data.log, data.lives)
-    causes = preventable_causes(data.lives)
+    causes = preventable_causes(data.lives, LEAKS)
     # settings that name mechanisms get the ranking by those instead
     if "lid_seal" not in question.choices or not causes or data.settings.get("mechanisms_of_interest"):
         return []
@@ -248,7 +265,7 @@ def _seal_ranking(data: SeasonData) -> list[Finding]:
             order=8,
             statement=(
                 f"With {level} in every unit instead of {base}, {_more(best['survival_gain'])} would not "
-                f"have been lost to what a seal can prevent by day {data.mission:g} ({limits}), if the difference is "
+                f"have been lost to leaks by day {data.mission:g} ({limits}), if the difference is "
                 f"the seal's; to anything, {_lost(best)} were lost with {level} and {_lost(reference)} with {base}."
             ),
             estimate=float(best["survival_gain"]),

@@ -43,7 +43,7 @@ class TeardownSurvey:
     inside : InsideCondition or None
         Wet, damp or dry at the end, by seal.
     classes : ImputedIncidence or None
-        What a seal can prevent and what not, undetermined failures imputed, at the mission.
+        What is moisture-related and what not, undetermined failures imputed, at the mission.
     mission : float
         Days.
     notes : tuple of str
@@ -152,7 +152,7 @@ def class_incidence(
     seed: int = 0,
     confidence: float = 0.95,
 ) -> ImputedIncidence | None:
-    """Share lost by the mission to what a seal can prevent and to the rest, undetermined failures imputed."""
+    """Share lost by the mission to moisture and to the rest, undetermined failures imputed."""
     if len(lives) != len(suggestions.teardowns):
         raise EstimateError(
             f"{len(lives)} lives and {len(suggestions.teardowns)} records do not belong together; use one log for both"

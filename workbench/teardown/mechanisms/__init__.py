@@ -4,10 +4,11 @@ from workbench.teardown.mechanisms.agreement import Agreement, compare_verdicts
 from workbench.teardown.mechanisms.matrix import evidence_matrix
 from workbench.teardown.mechanisms.mechanism import MechanismSuggestions, suggest_mechanism
 from workbench.teardown.mechanisms.opened import Teardowns
-from workbench.teardown.mechanisms.sign_families import SEAL_PREVENTS, mechanism_words, sign_family_of
+from workbench.teardown.mechanisms.sign_families import LEAKS, MOISTURE_RELATED, mechanism_words, sign_family_of
 
 __all__ = [
-    "SEAL_PREVENTS",
+    "LEAKS",
+    "MOISTURE_RELATED",
     "Agreement",
     "MechanismSuggestions",
     "Teardowns",

@@ -1,4 +1,4 @@
-"""Mechanisms as words: the six families of ISO 14224 by name, what a seal can prevent, what is no mechanism at all."""
+"""Mechanisms as words: the six families of ISO 14224 by name, what moisture does, what is no mechanism at all."""
 
 from collections.abc import Mapping
 from types import MappingProxyType
@@ -11,9 +11,9 @@ __all__ = [
     "FAMILY_OF",
     "LEAKS",
     "MODES",
+    "MOISTURE_RELATED",
     "NO_MECHANISM",
     "PARTS",
-    "SEAL_PREVENTS",
     "mechanism_words",
     "sign_family_of",
 ]
@@ -26,7 +26,7 @@ FAMILY_OF: Mapping[str, str] = MappingProxyType({m.mechanism: m.family for m in 
 LEAKS = tuple(m.mechanism for m in _KNOWN if m.moisture == "leak")
 """What a seal or an entry can prevent: water that comes in past it; common practice, no source."""
 
-SEAL_PREVENTS = tuple(m.mechanism for m in _KNOWN if m.moisture)
+MOISTURE_RELATED = tuple(m.mechanism for m in _KNOWN if m.moisture)
 """Moisture-related: leaks, vapour that no seal holds back, and what moisture does once inside."""
 
 PARTS: Mapping[str, tuple[str, ...]] = MappingProxyType({m.mechanism: m.covers for m in _KNOWN if m.covers})
@@ -51,7 +51,7 @@ MODES = (
 )
 """Failure modes: how it failed as seen from outside; common practice, no source. A mode is no mechanism."""
 
-ACCEPTED_ANSWERS = tuple(sorted({*FAMILY_OF, *SEAL_PREVENTS}))
+ACCEPTED_ANSWERS = tuple(sorted({*FAMILY_OF, *MOISTURE_RELATED}))
 """Words known as a verdict; other words are taken as they are."""
 
 
