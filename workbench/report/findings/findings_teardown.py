@@ -67,8 +67,8 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
             order=3,
             statement=(
                 f"By day {data.mission:g}, {percent_text(row['incidence'])} of units had been lost to "
-                f"{_class_words(names)} ({limits}){leaks}; at least "
-                f"{percent_text(row['recorded'])} by verdicts alone, at most {percent_text(row['most'])} if every failure without a mechanism belongs here."
+                f"{_class_words(names)} ({limits}){leaks}; at least {percent_text(row['recorded'])} by verdicts alone, "
+                f"at most {percent_text(row['most'])} if every failure without a mechanism belongs here."
             ),
             estimate=float(row["incidence"]),
             lower=float(row["lower"]),
