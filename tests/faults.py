@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from workbench.errors import WorkbenchError
+from workbench.filing import MANIFEST
 
 __all__ = ["DAMAGED", "FULL", "INTERRUPT", "READ_ONLY", "Failing", "inject", "tree"]
 
@@ -91,7 +92,9 @@ class Failing:
 
 
 def tree(folder):
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(Path(folder).rglob("*")) if p.is_file()}
+    """What lies in a folder, but for the list of files written there, which a test of its own looks at."""
+    files = [p for p in sorted(Path(folder).rglob("*")) if p.is_file() and p.name != MANIFEST]
+    return {str(p.relative_to(folder)): p.read_bytes() for p in files}
 
 
 def inject(folder, act, error, **how):

@@ -14,11 +14,10 @@ import pytest
 from tests.faults import FULL, INTERRUPT, READ_ONLY, Failing, inject, tree
 from workbench.cli import main
 from workbench.errors import WorkbenchError
-from workbench.log.writing.sheetwriting import write_whole
+from workbench.filing import MANIFEST, Permit, write_file, write_together
 from workbench.notebook.accepting import ACCEPTED, accept_notebooks
 from workbench.notebook.notebook_folder import make_season_folder
 from workbench.notebook.running import read_notebook, write_notebook
-from workbench.report.making.output import write_together
 
 SAMPLE = Path(__file__).parents[1] / "sample_data" / "lantern_moor_2024.csv"
 
@@ -29,9 +28,9 @@ def test_a_review_is_replaced_whole_or_not_at_all(tmp_path, error):
     folder = tmp_path / "out"
     folder.mkdir()
     old, new = ({name: f"{age} {name}".encode() * 999 for name in names} for age in ("old", "new"))
-    write_together(folder, old)
+    write_together(folder, old, Permit(replace=True))
     faults = 0
-    for copy, raised, steps in inject(folder, lambda copy: write_together(copy, new), error):
+    for copy, raised, steps in inject(folder, lambda copy: write_together(copy, new, Permit(replace=True)), error):
         if raised is None:
             assert tree(copy) == new
         else:
@@ -90,9 +89,11 @@ def test_a_notebook_is_written_whole_or_not_at_all(tmp_path):
 def test_one_file_is_written_whole_or_not_at_all(tmp_path):
     folder = tmp_path / "lists"
     folder.mkdir()
-    write_whole(folder / "list.csv", b"old")
+    write_file(folder / "list.csv", b"old", Permit(replace=True))
     faults = 0
-    for copy, raised, steps in inject(folder, lambda copy: write_whole(copy / "list.csv", b"new"), FULL):
+    for copy, raised, steps in inject(
+        folder, lambda copy: write_file(copy / "list.csv", b"new", Permit(replace=True)), FULL
+    ):
         faults += raised is not None
         assert tree(copy) == {"list.csv": b"old" if raised else b"new"}, steps
     assert faults >= 2
@@ -185,10 +186,11 @@ def killed(base, prepare, act, look):
             break
 """
 REVIEW = """
-from workbench.report.making.output import write_together
+from workbench.filing import Permit, write_together
 names = sys.argv[2:]
 old, new = ({name: f"{age} {name}".encode() * 999 for name in names} for age in ("old", "new"))
-killed(Path(sys.argv[1]), lambda f: write_together(f, old), lambda f: write_together(f, new),
+own = Permit(replace=True)
+killed(Path(sys.argv[1]), lambda f: write_together(f, old, own), lambda f: write_together(f, new, own),
        lambda f: ages(f, old, new))
 """
 ACCEPT = """
@@ -236,10 +238,10 @@ def test_an_accept_that_is_killed_leaves_the_accepted_copies_of_before_or_the_ne
 
 
 def test_what_a_killed_review_left_behind_is_removed_by_a_later_one(tmp_path):
-    for name, age in ((".review-old", 7200), (".review-running", 60)):
+    for name, age in ((".workbench-old", 7200), (".workbench-running", 60)):
         (tmp_path / name).mkdir()
         (tmp_path / name / "review.html").write_text("half")
         then = time.time() - age
         os.utime(tmp_path / name, (then, then))
-    write_together(tmp_path, {"review.html": b"whole"})
-    assert sorted(p.name for p in tmp_path.iterdir()) == [".review-running", "review.html"]
+    write_together(tmp_path, {"review.html": b"whole"}, Permit(replace=True))
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".workbench-running", MANIFEST, "review.html"]

@@ -9,6 +9,7 @@ from typing import NoReturn
 
 from workbench.checks import did_you_mean
 from workbench.errors import UsageError, WorkbenchError
+from workbench.printing import say, say_aside, visible
 
 __all__ = ["build_parser", "main"]
 
@@ -27,7 +28,8 @@ class _Parser(argparse.ArgumentParser):
         if "invalid choice" in message:
             word = message.split("'")[1] if "'" in message else ""
             message = f"unknown command {word!r}{did_you_mean(word, COMMANDS)} (there are: {', '.join(COMMANDS)})"
-        self.exit(EXIT_WRONG_USAGE, f"error: {message}; see '{self.prog} --help'\n")
+        say_aside(f"error: {visible(message)}; see '{self.prog} --help'")
+        self.exit(EXIT_WRONG_USAGE)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -60,18 +62,8 @@ def _add_common_options(command: argparse.ArgumentParser) -> None:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command."""
-    parser = build_parser()
-    args = parser.parse_args(argv)
-    if args.version:
-        from workbench import __version__
-
-        print(__version__)
-        return 0
-    if args.command is None:
-        parser.print_help()
-        return EXIT_WRONG_USAGE
     try:
-        return int(args.run(args))
+        return _run(argv)
     except UsageError as error:
         return _say(error, EXIT_WRONG_USAGE)
     except WorkbenchError as error:
@@ -81,10 +73,24 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except KeyboardInterrupt:
-        print("error: interrupted; nothing that was there before has been changed", file=sys.stderr)
+        say_aside("error: interrupted; nothing that was there before has been changed")
         return EXIT_INTERRUPTED
 
 
+def _run(argv: Sequence[str] | None) -> int:
+    parser = build_parser()
+    args = parser.parse_args(argv)
+    if args.version:
+        from workbench import __version__
+
+        say(__version__)
+        return 0
+    if args.command is None:
+        parser.print_help()
+        return EXIT_WRONG_USAGE
+    return int(args.run(args))
+
+
 def _say(error: Exception, code: int) -> int:
-    print("error: " + " ".join(str(error).split()), file=sys.stderr)
+    say_aside("error: " + visible(" ".join(str(error).split())))
     return code

@@ -59,7 +59,7 @@ def test_check_writes_a_marked_copy(messy, tmp_path, capsys):
     assert call(check, messy, "--marked", tmp_path / "marked.xlsx") == 0
     said = capsys.readouterr()
     assert (tmp_path / "marked.xlsx").exists() and "marked copy written" in said.err and "--marked" not in said.out
-    with pytest.raises(UsageError, match="never written over"):
+    with pytest.raises(UsageError, match="never replaced"):
         call(check, messy.rename(tmp_path / "log.xlsx") and _xlsx(tmp_path), "--marked", tmp_path / "log.xlsx")
 
 

@@ -95,7 +95,7 @@ def test_settings_add_columns_and_words(tmp_path):
 def test_blank_never_writes_over_a_file_nor_half_a_file(tmp_path):
     path = write_blank(tmp_path / "season.xlsx")
     before = path.read_bytes()
-    with pytest.raises(UsageError, match="exists already and is not written over"):
+    with pytest.raises(UsageError, match="exists already and was not written"):
         write_blank(path)
     assert path.read_bytes() == before
     with pytest.raises(UsageError, match=r"must end in \.xlsx"):

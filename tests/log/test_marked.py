@@ -87,7 +87,7 @@ def test_the_log_itself_is_never_written_over(tmp_path):
     path = write_xlsx(tmp_path / "log.xlsx", ROWS)
     log, before = read_log(path, today=TODAY), path.read_bytes()
     for target in (path, tmp_path / "." / "log.xlsx"):
-        with pytest.raises(UsageError, match="is the log itself, which is never written over"):
+        with pytest.raises(UsageError, match="is read by this command and is never replaced"):
             write_marked(path, log, target)
     with pytest.raises(UsageError, match=r"must end in \.xlsx"):
         write_marked(path, log, tmp_path / "marked.csv")

@@ -131,11 +131,11 @@ def test_a_season_folder_cut_off_while_it_is_made_is_completed_later(tmp_path, e
 FULL_DISK = """
 import resource, signal
 from pathlib import Path
-from workbench.report.making.output import write_together
+from workbench.filing import Permit, write_together
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (5000, resource.RLIM_INFINITY))
 try:
-    write_together(Path("review"), {"summary.html": b"new", "review.html": b"x" * 100_000})
+    write_together(Path("review"), {"summary.html": b"new", "review.html": b"x" * 100_000}, Permit(replace=True))
 finally:
     resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
 """

@@ -13,10 +13,10 @@ import pytest
 
 from tests.report.seasons import HOSTILE, SETTINGS, plain_season
 from workbench.errors import LogError, UsageError, WorkbenchError
+from workbench.filing import MANIFEST, Permit, write_together
 from workbench.report.basis.exports import csv_text, is_private, set_aside_frame
 from workbench.report.basis.finding import JSON_FIELDS, SECTIONS
 from workbench.report.making.assembly import review
-from workbench.report.making.output import write_together
 
 FILES = ("html", "summary", "pptx", "findings", "set_aside", "ledger")
 
@@ -67,7 +67,7 @@ def test_six_files_stand_where_the_result_says(plain_review):
     names = [Path(getattr(plain_review, name)).name for name in FILES]
 
     assert names == ["review.html", "summary.html", "review.pptx", "findings.json", "set_aside.csv", "ledger.csv"]
-    assert sorted(os.listdir(plain_review.html.parent)) == sorted(names)
+    assert sorted(os.listdir(plain_review.html.parent)) == sorted([*names, MANIFEST])
 
 
 def test_findings_json_follows_the_schema(plain_review, plain_log):
@@ -219,7 +219,7 @@ def test_a_second_build_needs_no_network_and_gives_the_same_bytes(plain_log, pla
 
 def test_an_earlier_review_survives_a_failed_move(tmp_path, monkeypatch):
     old = {"a.txt": b"old a", "b.txt": b"old b"}
-    write_together(tmp_path, old)
+    write_together(tmp_path, old, Permit(replace=True))
     real, calls = os.replace, []
 
     def failing(source, target):
@@ -229,23 +229,21 @@ def test_an_earlier_review_survives_a_failed_move(tmp_path, monkeypatch):
         real(source, target)
 
     # only the first forward move of b fails; the moves back go through
-    monkeypatch.setattr(
-        "workbench.report.making.output.os.replace", lambda s, t: (failing if len(calls) < 4 else real)(s, t)
-    )
+    monkeypatch.setattr("workbench.filing.os.replace", lambda s, t: (failing if len(calls) < 4 else real)(s, t))
     with pytest.raises(WorkbenchError, match=r"No space left.*what was there before is unchanged"):
-        write_together(tmp_path, {"a.txt": b"new a", "b.txt": b"new b"})
+        write_together(tmp_path, {"a.txt": b"new a", "b.txt": b"new b"}, Permit(replace=True))
 
-    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == old
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir() if p.name != MANIFEST} == old
 
 
 def test_an_interruption_leaves_the_earlier_review_whole(tmp_path, monkeypatch):
-    write_together(tmp_path, {"a.txt": b"old a"})
-    monkeypatch.setattr("workbench.report.making.output.os.fsync", lambda _: (_ for _ in ()).throw(KeyboardInterrupt))
+    write_together(tmp_path, {"a.txt": b"old a"}, Permit(replace=True))
+    monkeypatch.setattr("workbench.filing.os.fsync", lambda _: (_ for _ in ()).throw(KeyboardInterrupt))
 
     with pytest.raises(KeyboardInterrupt):
-        write_together(tmp_path, {"a.txt": b"new a"})
+        write_together(tmp_path, {"a.txt": b"new a"}, Permit(replace=True))
 
-    assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [MANIFEST, "a.txt"]
     assert (tmp_path / "a.txt").read_bytes() == b"old a"
 
 

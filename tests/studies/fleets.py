@@ -1,7 +1,7 @@
 """Study of fleets: the same lives from PySpark and Dask as from a file, and how many lives rows and covariates make.
 
 Run on demand:  python -m tests.studies.fleets engines [ROWS]   (Java 17 for PySpark; ends with 1 when lives differ)
-                python -m tests.studies.fleets growth [ROWS]    (prints a table for DEVELOPERS.md)
+                python -m tests.studies.fleets growth [ROWS]    (prints a table for tests/benchmarks/RESULTS.md)
 """
 
 import sys

@@ -1,7 +1,7 @@
 """Study of the ranking on simulated seasons of known truth: coverage, wrong claims, how often the best level is first.
 
 Run on demand, about ten minutes on one core:  python -m tests.studies.ranking [SEASONS]
-Prints a table for DEVELOPERS.md and ends with 1 when coverage leaves 0.92 to 0.98, a wrong clear appears in over 8 % of
+Prints a table for RESULTS.md and ends with 1 when coverage leaves 0.92 to 0.98, a wrong clear appears in over 8 % of
 seasons without any effect, or a wrong likely in over 25 %.
 """
 

@@ -1,15 +1,18 @@
 """blank: write an empty log, or an empty teardown sheet, to fill in."""
 
 import argparse
-import json
+
+from workbench.commands.permits import add_replace, permit_of
+from workbench.printing import json_text, say
 
 HELP = "write an empty log with drop-downs to fill in, or with --teardown a blank teardown sheet to print"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's own arguments to its parser."""
-    parser.add_argument("file", metavar="FILE", help="workbook to write (.xlsx), which must not exist yet")
+    parser.add_argument("file", metavar="FILE", help="workbook to write (.xlsx, or .html with --teardown)")
     parser.add_argument("--teardown", action="store_true", help="write a blank teardown sheet (.html) instead of a log")
+    add_replace(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -17,10 +20,10 @@ def run(args: argparse.Namespace) -> int:
     if args.teardown:
         from workbench.teardown.sheets import write_blank_sheet as write_blank_teardown
 
-        written = write_blank_teardown(args.file)
+        written = write_blank_teardown(args.file, permit=permit_of(args))
     else:
         from workbench.log.writing import write_blank
 
-        written = write_blank(args.file, args.settings)
-    print(json.dumps({"file": str(written)}) if args.json else f"{written} written")
+        written = write_blank(args.file, args.settings, permit=permit_of(args))
+    say(json_text({"file": str(written)}) if args.json else f"{written} written")
     return 0

@@ -1,11 +1,11 @@
 """check: read a log and name every problem with its cell, its reason and what to do."""
 
 import argparse
-import json
-import sys
 from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import add_step, counted
+from workbench.commands.permits import add_replace, permit_of
+from workbench.printing import json_text, say, say_aside
 from workbench.wording import count_of
 
 if TYPE_CHECKING:
@@ -27,13 +27,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "FILE.csv or FILE.parquet",
     )
     add_step(parser)
+    add_replace(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print what was found; 1 when no row can be used, or rows were set aside and --strict was given."""
+    from workbench.filing import check_target
     from workbench.log.season_log import read_log
 
     log: Log | Fleet
+    if args.marked:
+        check_target(args.marked, (".xlsx", ".csv", ".parquet"), permit_of(args))
     fleet = counted(args, lambda roles: [], args.marked)
     if fleet:
         log, problems = fleet, _reasons(fleet)
@@ -43,14 +47,14 @@ def run(args: argparse.Namespace) -> int:
         if args.marked:
             from workbench.log.writing import write_marked
 
-            write_marked(args.log, kept, args.marked)
+            write_marked(args.log, kept, args.marked, permit=permit_of(args))
     if args.marked:
-        print(f"{'rows set aside' if fleet else 'marked copy'} written: {args.marked}", file=sys.stderr)
+        say_aside(f"{'rows set aside' if fleet else 'marked copy'} written: {args.marked}")
     if args.json:
         counts = {"file": args.log, "rows": log.rows, "used": log.used, "set_aside": log.rows_set_aside}
-        print(json.dumps({**counts, "problems": problems, "notes": list(log.notes)}, ensure_ascii=False, indent=2))
+        say(json_text({**counts, "problems": problems, "notes": list(log.notes)}))
     else:
-        print("\n".join(_lines(args.log, log, problems, marked=bool(args.marked))))
+        say("\n".join(_lines(args.log, log, problems, marked=bool(args.marked))))
     return 1 if log.used == 0 or (args.strict and log.rows_set_aside) else 0
 
 

@@ -1,15 +1,16 @@
 """compare: levels of one choice side by side, share lasting the mission and days before any test."""
 
 import argparse
-import json
 import math
-import sys
 import time
 from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import add_step, counted
+from workbench.commands.permits import add_replace, permit_of
+from workbench.printing import json_text, say, say_aside
 
 if TYPE_CHECKING:
+    from workbench.filing import Permit
     from workbench.report.basis import ChoiceComparison, SeasonData
 
 HELP = "compare the levels of one choice: share lasting the mission, days, differences and a test"
@@ -22,15 +23,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--within", metavar="COLUMN", help="repeat the test inside each value of this column")
     add_step(parser)
     parser.add_argument("--figure", metavar="FILE.png", help="write the curves as a picture")
+    add_replace(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the comparison; 1 when rows were set aside and --strict was given."""
     from workbench.checks import check_columns
     from workbench.errors import EstimateError
+    from workbench.filing import check_target
     from workbench.report.basis import FEWEST_UNITS, compare_choice
     from workbench.report.making import season_data
 
+    permit = permit_of(args)
+    if args.figure:
+        check_target(args.figure, (".png",), permit)
     started = time.monotonic()
     columns = [name for name in (args.by, args.within) if name]
     log = counted(args, lambda roles: columns) or args.log
@@ -39,22 +45,19 @@ def run(args: argparse.Namespace) -> int:
     if len(data.levels(args.by)) < 2:
         raise EstimateError(f"{args.by} has fewer than two levels carried by at least {FEWEST_UNITS} units each")
     if time.monotonic() - started > 1:
-        print("comparing", file=sys.stderr)
+        say_aside("comparing")
     choice = compare_choice(data, args.by, within=args.within)
     if args.figure:
-        _write_figure(args.figure, choice, data)
+        _write_figure(args.figure, choice, data, permit=permit)
     if args.json:
-        print(json.dumps(_as_json(choice, data), ensure_ascii=False, indent=2, allow_nan=False))
+        say(json_text(_as_json(choice, data)))
     else:
-        print("\n".join(_lines(choice, data)))
+        say("\n".join(_lines(choice, data)))
     return 1 if args.strict and data.log.rows_set_aside else 0
 
 
-def _write_figure(path: str, choice: "ChoiceComparison", data: "SeasonData") -> None:
-    from pathlib import Path
-
-    from workbench.errors import UsageError
-    from workbench.log.writing import write_whole
+def _write_figure(path: str, choice: "ChoiceComparison", data: "SeasonData", *, permit: "Permit") -> None:
+    from workbench.filing import check_target, write_file
     from workbench.report.figures import draw, figure_png, new_axes, theme
 
     with theme():
@@ -62,10 +65,8 @@ def _write_figure(path: str, choice: "ChoiceComparison", data: "SeasonData") -> 
         names = {level: share.name for level, share in choice.shares.items()}
         draw(choice.curve, ax, mission=data.mission, labels=names, unit=data.lives.unit)
         png = figure_png(ax.figure.get_figure(root=True))
-    if not Path(path).parent.is_dir():
-        raise UsageError(f"cannot write {path}: there is no folder {Path(path).parent}; make it first")
-    write_whole(Path(path), png)
-    print(f"figure written: {path}", file=sys.stderr)
+    write_file(check_target(path, (".png",), permit), png, permit)
+    say_aside(f"figure written: {path}")
 
 
 def _number(value: Any) -> float | None:

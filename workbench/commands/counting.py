@@ -1,9 +1,10 @@
 """Counting: a log too large to be kept row by row is read as a fleet by the commands that work on counts."""
 
 import argparse
-import sys
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
+
+from workbench.printing import say_aside
 
 if TYPE_CHECKING:
     from workbench.fleet import Fleet
@@ -45,10 +46,9 @@ def counted(args: argparse.Namespace, columns: Columns, set_aside_to: str | None
     fleet = read_fleet(args.log, settings, covariates=keep, step=step, set_aside_to=set_aside_to)
     days = f"days rounded outwards to {step} (--step 1 keeps them), " if kept else ""
     apart = f"kept apart: {', '.join(kept)}; " if kept else ""
-    print(
+    say_aside(
         f"{fleet.name} was counted, not kept row by row: {days}{apart}deployments of one unit count as units of their "
-        "own, and what needs single rows (teardowns, costs of units) is left out",
-        file=sys.stderr,
+        "own, and what needs single rows (teardowns, costs of units) is left out"
     )
     return fleet
 

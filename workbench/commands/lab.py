@@ -1,8 +1,9 @@
 """lab: make a season folder with the log, its settings and the six notebooks, and open JupyterLab there."""
 
 import argparse
-import sys
 from pathlib import Path
+
+from workbench.printing import say_aside
 
 HELP = "make a season folder (log, settings, notebooks) and open JupyterLab there"
 
@@ -24,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
 
     folder = Path(args.folder)
     for line in make_season_folder(folder, log=args.log, settings=args.settings):
-        print(line, file=sys.stderr)
+        say_aside(line)
     if args.no_server:
         return 0
     return serve_folder(folder, port=args.port, browser=not args.no_browser)

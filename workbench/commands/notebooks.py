@@ -1,10 +1,10 @@
 """notebooks: run a season folder's notebooks, verify them against accepted outputs, or accept the present ones."""
 
 import argparse
-import json
-import sys
 from collections.abc import Sequence
 from pathlib import Path
+
+from workbench.printing import json_text, say, say_aside
 
 HELP = "run the notebooks of a season folder, verify them against accepted outputs, or accept the present ones"
 
@@ -47,15 +47,13 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _progress(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
+    say_aside(text)
 
 
 def _report(lines: Sequence[tuple[str, bool, Sequence[str]]], *, as_json: bool) -> int:
     if as_json:
-        print(
-            json.dumps([{"notebook": n, "as_accepted": same, "sentences": list(s)} for n, same, s in lines], indent=2)
-        )
+        say(json_text([{"notebook": n, "as_accepted": same, "sentences": list(s)} for n, same, s in lines]))
     else:
         for _, _, sentences in lines:
-            print("\n".join(sentences))
+            say("\n".join(sentences))
     return 0 if all(same for _, same, _ in lines) else 1

@@ -1,9 +1,11 @@
 """plan: what next season's builds may lose, a fair trial, the spacing of visits, and the list of who gets what."""
 
 import argparse
-import json
-import sys
+from dataclasses import replace
 from typing import Any
+
+from workbench.commands.permits import add_replace, permit_of
+from workbench.printing import json_text, say, say_aside
 
 HELP = "plan the next season: losses and spares of builds, a fair trial, visits, cost"
 
@@ -26,24 +28,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--units", metavar="N", type=int, help="units of the trial in --allocate; as many as last season"
     )
+    add_replace(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the plan; write the allocation when asked for."""
+    from workbench.filing import check_target
     from workbench.report.findings import planning_findings
     from workbench.report.making import season_data
 
+    if args.allocate:
+        check_target(args.allocate, (".csv",), permit_of(args))
     data = season_data(args.log, settings=args.settings, mission=args.mission, seed=args.seed)
     trial = None if args.no_trial else {"hazard_ratio": args.hazard_ratio, "seasons": args.seasons}
-    findings = planning_findings(data, trial=trial, say=lambda text: print(text, file=sys.stderr, flush=True))
+    findings = planning_findings(data, trial=trial, say=lambda text: say_aside(text))
     written = _allocate(args, data) if args.allocate else None
     if args.json:
-        print(json.dumps({"findings": [f.as_json() for f in findings], "allocation": written}, indent=2))
+        say(json_text({"findings": [f.as_json() for f in findings], "allocation": written}))
     else:
         for finding in findings:
-            print(_text(finding))
+            say(_text(finding))
         if written:
-            print(f"Written: {written['file']} ({written['units']} units). {' '.join(written['notes'])}")
+            say(f"Written: {written['file']} ({written['units']} units). {' '.join(written['notes'])}")
     return 1 if args.strict and data.log.rows > data.log.used else 0
 
 
@@ -58,18 +64,12 @@ def _text(finding: Any) -> str:
 
 
 def _allocate(args: argparse.Namespace, data: Any) -> dict[str, Any]:
-    from pathlib import Path
-
     from workbench.checks import check_columns
-    from workbench.errors import UsageError
-    from workbench.log.writing import write_whole
+    from workbench.filing import check_target, write_file
     from workbench.planning import allocate_trial, allocation_log
 
-    target = Path(args.allocate)
-    if target.exists():
-        raise UsageError(f"{target} exists already; name a new file")
-    if not target.parent.is_dir():
-        raise UsageError(f"{target} cannot be written: there is no folder {target.parent}; make it first")
+    permit = replace(permit_of(args), feeds=True)
+    target = check_target(args.allocate, (".csv",), permit)
     covariates = data.lives.covariates
     check_columns(args.choice, covariates.columns, "choice")
     carried = covariates[args.choice].dropna().astype(str).value_counts()
@@ -79,5 +79,5 @@ def _allocate(args: argparse.Namespace, data: Any) -> dict[str, Any]:
     shares = sites / sites.sum() * total
     by_site = {str(site): max(1, round(float(n))) for site, n in shares.items()}
     allocation = allocate_trial(args.choice, [level.strip() for level in levels], by_site, seed=args.seed)
-    write_whole(target, allocation_log(allocation).encode("utf-8"))
+    write_file(target, allocation_log(allocation).encode("utf-8"), permit)
     return {"file": str(target), "units": len(allocation.columns["unit_id"]), "notes": list(allocation.notes)}

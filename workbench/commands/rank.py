@@ -1,11 +1,11 @@
 """rank: which protection choices go with longer field life, as a table that people who are no statisticians read."""
 
 import argparse
-import json
 import math
 from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import add_step, columns_to_keep, counted
+from workbench.printing import json_text, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -54,13 +54,9 @@ def run(args: argparse.Namespace) -> int:
         reference=question.reference,
     )
     if args.json:
-        print(
-            json.dumps(
-                _as_json(args.log, log, ranking, question=question), ensure_ascii=False, indent=2, allow_nan=False
-            )
-        )
+        say(json_text(_as_json(args.log, log, ranking, question=question)))
     else:
-        print("\n".join(_lines(args.log, log, ranking, question=question, mission_note=mission_note)))
+        say("\n".join(_lines(args.log, log, ranking, question=question, mission_note=mission_note)))
     return 1 if args.strict and log.rows_set_aside else 0
 
 

@@ -1,11 +1,11 @@
 """review: a season's log into a review that can be shown: deck, slides, summary, findings and lists of rows."""
 
 import argparse
-import json
-import sys
 import time
 
 from workbench.commands.counting import add_step, columns_to_keep, counted
+from workbench.commands.permits import add_replace
+from workbench.printing import json_text, say, say_aside
 
 HELP = "write the review of a season: HTML deck, slides, one-page summary, findings and lists of rows"
 
@@ -19,6 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--locations", action="store_true", help="let positions, notes and photographs appear in the outputs"
     )
+    add_replace(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -30,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     def progress(step: str) -> None:
         seconds = time.monotonic() - started
         if seconds > 1:
-            print(f"{seconds:4.0f} s  {step}", file=sys.stderr)
+            say_aside(f"{seconds:4.0f} s  {step}")
 
     written = review(
         counted(args, columns_to_keep()) or args.log,
@@ -40,24 +41,23 @@ def run(args: argparse.Namespace) -> int:
         seed=args.seed,
         previous=args.previous,
         locations=args.locations,
+        replace_others=args.replace,
         progress=progress,
     )
     for sentence in written.withheld:
-        print(f"withheld: {sentence}", file=sys.stderr)
+        say_aside(f"withheld: {sentence}")
     files = [written.html, written.summary, written.pptx, written.findings, written.set_aside, written.ledger]
     if args.json:
-        print(
-            json.dumps(
+        say(
+            json_text(
                 {
                     "files": [str(path) for path in files],
                     "findings": len(written.claims),
                     "withheld": list(written.withheld),
                     "set_aside": written.rows_set_aside,
-                },
-                ensure_ascii=False,
-                indent=2,
+                }
             )
         )
     else:
-        print("\n".join(str(path) for path in files))
+        say("\n".join(str(path) for path in files))
     return 1 if args.strict and (written.withheld or written.rows_set_aside) else 0

@@ -1,10 +1,11 @@
 """teardown: what the signs found inside suggest, what ended units, and printable sheets for the units still to open."""
 
 import argparse
-import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from workbench.commands.permits import add_replace, permit_of
+from workbench.printing import json_text, say, say_aside
 
 if TYPE_CHECKING:
     from workbench.teardown.ends import TeardownSurvey
@@ -24,11 +25,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--evidence", metavar="FILE", help="evidence table of your own: replaces and adds signs")
     parser.add_argument("--evidence-only", action="store_true", help="use the signs of --evidence alone")
+    add_replace(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the survey; 1 when rows were set aside and --strict was given."""
     from workbench.errors import UsageError
+    from workbench.filing import check_target
     from workbench.log.dictionary import read_evidence_table
     from workbench.log.season_log import read_log
     from workbench.teardown.ends import survey_teardowns
@@ -37,6 +40,8 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--evidence-only needs --evidence FILE")
     if args.units and not args.sheets:
         raise UsageError("--units chooses units for sheets; give --sheets OUT.html too")
+    for target in filter(None, (args.sheets, args.pages)):
+        check_target(target, (".html", ".htm"), permit_of(args))
     table = read_evidence_table(args.evidence, only=args.evidence_only)
     log = read_log(args.log, args.settings)
     survey = survey_teardowns(log, table=table, mission=args.mission, seed=args.seed)
@@ -45,14 +50,14 @@ def run(args: argparse.Namespace) -> int:
     if args.pages:
         from workbench.teardown.sheets import write_evidence
 
-        place = write_evidence(args.pages, survey.suggestions, folder_of(args.log))
-        print(f"evidence written: {place}", file=sys.stderr)
+        place = write_evidence(args.pages, survey.suggestions, folder_of(args.log), permit=permit_of(args))
+        say_aside(f"evidence written: {place}")
     if args.json:
-        print(json.dumps(survey.as_json(), ensure_ascii=False, indent=2))
+        say(json_text(survey.as_json()))
     else:
         from workbench.teardown.sheets import caution_text
 
-        print("\n".join([caution_text(), "", *survey.lines()]))
+        say("\n".join([caution_text(), "", *survey.lines()]))
     return 1 if args.strict and log.rows_set_aside else 0
 
 
@@ -67,7 +72,7 @@ def _write_sheets(args: argparse.Namespace, log: Any, survey: "TeardownSurvey", 
     opened = survey.suggestions.teardowns.opened
     chosen = units_to_open(log.records, opened, seed=args.seed, units=args.units)
     if not len(chosen):
-        print("every failed unit was opened already; name units with --units for sheets of them", file=sys.stderr)
+        say_aside("every failed unit was opened already; name units with --units for sheets of them")
         return
-    place = write_sheets(args.sheets, chosen, table=table)
-    print(f"{len(chosen)} sheets written: {place}", file=sys.stderr)
+    place = write_sheets(args.sheets, chosen, table=table, permit=permit_of(args))
+    say_aside(f"{len(chosen)} sheets written: {place}")

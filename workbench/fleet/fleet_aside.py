@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from workbench.errors import LogError
+from workbench.filing import Permit, new_file
 from workbench.fleet.fleet_groups import Judged
 from workbench.fleet.fleet_repeats import Repeats
 from workbench.fleet.fleet_rules import SHAPE, Judge, general_reason
@@ -120,7 +121,8 @@ def _assemble(tables: Sequence[Any], part: Path, target: Path) -> None:
             for batch in _batches(first, tables[1:], schema):
                 file.write_table(batch if isinstance(batch, pa.Table) else pa.Table.from_batches([batch]))
     first.close()
-    os.replace(whole, target)
+    with new_file(target, Permit(replace=True)) as aside:
+        os.replace(whole, aside)
 
 
 def _batches(first: Any, others: Sequence[Any], schema: Any) -> Any:

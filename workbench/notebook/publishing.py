@@ -4,6 +4,8 @@ import sys
 from collections.abc import Mapping
 from typing import Any
 
+from workbench.printing import say
+
 __all__ = ["publish"]
 
 
@@ -12,6 +14,6 @@ def publish(data: Mapping[str, Any], metadata: Mapping[str, Any]) -> None:
     text = data["text/plain"]
     shell = sys.modules["IPython"].get_ipython() if "IPython" in sys.modules else None
     if shell is None or not hasattr(shell, "kernel"):
-        print(text)
+        say(text)
         return
     shell.display_pub.publish(data=dict(data), metadata=dict(metadata))

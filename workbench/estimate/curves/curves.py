@@ -210,7 +210,7 @@ def _known_to(counts: RiskSets, group: int) -> float:
 
 
 def _curve_notes(labels: tuple[str, ...], counts: RiskSets, survival: np.ndarray, *, unit: str) -> list[str]:
-    notes = []
+    notes: list[str] = []
     for g, label in enumerate(labels):
         rows = counts.rows(g)
         values, last = survival[rows], float(counts.time[rows][-1])

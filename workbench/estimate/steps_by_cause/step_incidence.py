@@ -115,7 +115,7 @@ def _failures_by_cause(
 
 
 def _notes(groups: Groups, counts: RiskSets, unit: str) -> list[str]:
-    notes = []
+    notes: list[str] = []
     for g, label in enumerate(groups.labels):
         rows = counts.rows(g)
         notes += why_not_known(label, counts, g, by=np.inf, unit=unit)

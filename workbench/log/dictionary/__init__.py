@@ -1,4 +1,4 @@
-"""Which columns, words, signs, steps of work and settings does a log know?"""
+"""Which columns, words, signs and settings does a log know?"""
 
 from workbench.log.dictionary.bench_work import (
     HEADLINE,

@@ -7,11 +7,13 @@ from os import PathLike
 from pathlib import Path
 
 from workbench.errors import LogError, UsageError
+from workbench.filing import is_own_output
 from workbench.log.cells import RawSheet, shown
 from workbench.log.sources.columnar import read_parquet
 from workbench.log.sources.opendocument import read_opendocument
 from workbench.log.sources.textfiles import read_text_file
 from workbench.log.sources.workbooks import read_workbook
+from workbench.printing import visible
 
 __all__ = ["SUFFIXES", "TEXT_SUFFIXES", "find_files", "read_file", "refuse_other_kind"]
 
@@ -64,7 +66,10 @@ def _inside(path: Path) -> list[Path]:
         ) from None
     if not any(p.is_file() for p in inside):
         raise UsageError(f"the folder {path} holds no log (looked for {', '.join(SUFFIXES)})")
-    return [p for p in inside if p.is_file()]
+    kept = [p for p in inside if p.is_file() and not is_own_output(p)]
+    if not kept:
+        raise UsageError(f"the folder {visible(path)} holds no log, only what this workbench wrote there")
+    return kept
 
 
 def read_file(path: Path, fit: Callable[[RawSheet], int]) -> tuple[list[RawSheet], str]:

@@ -2,6 +2,6 @@
 
 from workbench.log.writing.blank import write_blank
 from workbench.log.writing.marked import write_marked
-from workbench.log.writing.sheetwriting import check_target, inert_text, write_whole
+from workbench.log.writing.sheetwriting import inert_text
 
-__all__ = ["check_target", "inert_text", "write_blank", "write_marked", "write_whole"]
+__all__ = ["inert_text", "write_blank", "write_marked"]

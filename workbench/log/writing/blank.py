@@ -1,10 +1,12 @@
 """Blank log: an empty workbook with drop-downs, units in the headings' comments, explanations and one example."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from os import PathLike
 from pathlib import Path
 from typing import Any
 
+from workbench.filing import Permit, check_target
 from workbench.log.cells import column_letters
 from workbench.log.dictionary import (
     HEADLINE,
@@ -16,7 +18,7 @@ from workbench.log.dictionary import (
     visit_columns,
 )
 from workbench.log.rules import EXAMPLE_MARK
-from workbench.log.writing.sheetwriting import check_target, put, save_workbook
+from workbench.log.writing.sheetwriting import put, save_workbook
 
 __all__ = ["EXAMPLE", "EXAMPLE_VISIT", "write_blank"]
 
@@ -55,12 +57,16 @@ _KINDS = {
 
 
 def write_blank(
-    target: str | PathLike[str], settings: Settings | Mapping[str, Any] | str | PathLike[str] | None = None
+    target: str | PathLike[str],
+    settings: Settings | Mapping[str, Any] | str | PathLike[str] | None = None,
+    *,
+    permit: Permit | None = None,
 ) -> Path:
     """Write an empty log to fill in."""
     from openpyxl import Workbook
 
-    path = check_target(target, ".xlsx", fresh=True)
+    given = replace(permit or Permit(), feeds=True)
+    path = check_target(target, (".xlsx",), given)
     checked = read_settings(settings)
     columns = [c for c in log_vocabulary(checked).columns.values() if c.name not in checked.roles.get("ignore", ())]
     book = Workbook()
@@ -72,7 +78,7 @@ def write_blank(
     _fill_sheet(log, columns, EXAMPLE, lists=lists, words=words, settings=checked)
     _fill_sheet(visits, visit_columns(), EXAMPLE_VISIT, lists=lists, words=words, settings=checked)
     _explain(explained, columns, checked)
-    save_workbook(book, path)
+    save_workbook(book, path, given)
     return path
 
 

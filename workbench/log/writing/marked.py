@@ -3,16 +3,18 @@
 import re
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from workbench.errors import UsageError
+from workbench.filing import Permit, check_target
 from workbench.log.cells import Cell, Flaw, Table
 from workbench.log.dictionary import log_vocabulary, word_key
 from workbench.log.rules import PROBLEM_COLUMNS, Problem
 from workbench.log.season_log import Log, read_tables
 from workbench.log.sources import find_files
-from workbench.log.writing.sheetwriting import check_target, put, save_workbook
+from workbench.log.writing.sheetwriting import put, save_workbook
 
 __all__ = ["SET_ASIDE_SHEET", "write_marked"]
 
@@ -26,10 +28,12 @@ Marks = dict[tuple[int, int], list[tuple[str, str]]]
 """Row and column (from 1): scope and comment of each problem there."""
 
 
-def write_marked(path: Any, log: Log, target: str | Path) -> Path:
+def write_marked(path: Any, log: Log, target: str | Path, *, permit: Permit | None = None) -> Path:
     """Write a copy of the log in which every bad cell is filled and says what is wrong and what to do."""
     files, _ = find_files(path)
-    goal = check_target(target, ".xlsx", never=files)
+    given = permit or Permit()
+    given = replace(given, inputs=(*given.inputs, *files))
+    goal = check_target(target, (".xlsx",), given)
     chosen, _ = read_tables(path, log_vocabulary(log.settings), log.settings)
     tables = [*chosen.logs, *chosen.visits]
     if len(files) == 1 and files[0].suffix.lower() == ".xlsx":
@@ -41,7 +45,7 @@ def write_marked(path: Any, log: Log, target: str | Path) -> Path:
     for sheet, table, shift in pairs:
         _mark(sheet, _marks(table, log.all_problems, shift))
     _list_problems(book, log.all_problems)
-    save_workbook(book, goal)
+    save_workbook(book, goal, given)
     return goal
 
 

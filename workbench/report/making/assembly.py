@@ -10,6 +10,7 @@ from threadpoolctl import threadpool_limits
 
 from workbench.checks import check_positive
 from workbench.errors import UsageError, WorkbenchError
+from workbench.filing import Permit, check_folder, files_read, write_together
 from workbench.log.season_log import read_log
 from workbench.report.basis import (
     Finding,
@@ -32,10 +33,10 @@ from workbench.report.decks import (
     typed_slides,
 )
 from workbench.report.findings import opinion_findings
-from workbench.report.making.output import check_output, write_together
 
 __all__ = [
     "BUILDERS",
+    "OUTPUTS",
     "Review",
     "gather_findings",
     "read_previous",
@@ -44,6 +45,9 @@ __all__ = [
     "settle_findings",
     "write_review",
 ]
+
+OUTPUTS = ("review.html", "summary.html", "review.pptx", "findings.json", "set_aside.csv", "ledger.csv")
+"""Files of a review."""
 
 BUILDERS = (
     "findings_outcome.outcome_findings",
@@ -93,6 +97,7 @@ def review(
     seed: int = 0,
     previous: Any = None,
     locations: bool = False,
+    replace_others: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> Review:
     """Turn a season's log into a review that can be shown.
@@ -113,6 +118,8 @@ def review(
         Last season's log, or the findings.json of its review.
     locations : bool
         Whether positions, notes and photographs may appear in the outputs.
+    replace_others : bool
+        Whether files in the folder that no review wrote may be replaced; what is read never is.
     progress : function of one text, optional
         Called before each step that can take a while.
 
@@ -131,14 +138,15 @@ def review(
         If the disk is full; the earlier review is left whole.
     """
     say = progress or (lambda _: None)
-    folder = check_output(out)
+    permit = Permit(inputs=files_read(path, settings, previous), replace=replace_others)
+    folder = check_folder(out, OUTPUTS, permit)
     say("reading the log")
     data = season_data(path, settings=settings, mission=mission, seed=seed)
     if previous is not None:
         say("reading last season")
         data = replace(data, previous=read_previous(previous, data))
     claims, withheld = gather_findings(data, say)
-    return write_review(data, claims, withheld, out=folder, locations=locations, say=say)
+    return write_review(data, claims, withheld, out=folder, locations=locations, permit=permit, say=say)
 
 
 def write_review(
@@ -148,10 +156,12 @@ def write_review(
     *,
     out: Any,
     locations: bool = False,
+    permit: Permit | None = None,
     say: Callable[[str], None] = lambda _: None,
 ) -> Review:
     """Draw and write a review of findings that were gathered already."""
-    folder, versions = check_output(out), versions_used()
+    given = permit or Permit()
+    folder, versions = check_folder(out, OUTPUTS, given), versions_used()
     say("drawing figures")
     slides = slides_of(claims, cover_slide(data), typed_slides(data, versions))
     say("writing the review")
@@ -166,6 +176,7 @@ def write_review(
             "set_aside.csv": csv_text(set_aside_frame(data.log, locations=locations)).encode("utf-8-sig"),
             "ledger.csv": csv_text(data.log.ledger).encode("utf-8-sig"),
         },
+        given,
     )
     return Review(
         html=written["review.html"],

@@ -8,8 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from workbench.errors import UsageError
-from workbench.log.writing import write_whole
+from workbench.filing import Permit, check_target, write_file
 from workbench.teardown.mechanisms import MechanismSuggestions, mechanism_words, sign_family_of
 from workbench.teardown.sheets.hazards import caution_html
 from workbench.teardown.sheets.photos import photos_of
@@ -44,15 +43,13 @@ def evidence_html(suggestions: MechanismSuggestions, folder: str | Path) -> str:
     )
 
 
-def write_evidence(path: str | Path, suggestions: MechanismSuggestions, folder: str | Path) -> Path:
+def write_evidence(
+    path: str | Path, suggestions: MechanismSuggestions, folder: str | Path, *, permit: Permit | None = None
+) -> Path:
     """Write the evidence of every failed unit as HTML."""
-    place = Path(path)
-    if place.suffix.lower() not in (".html", ".htm"):
-        raise UsageError(f"evidence is written as HTML; give a name ending in .html, not {place.name!r}")
-    if not place.parent.is_dir():
-        raise UsageError(f"cannot write {place}: there is no folder {place.parent}; make it first")
-    write_whole(place, evidence_html(suggestions, folder).encode("utf-8"))
-    return place
+    given = permit or Permit()
+    place = check_target(path, (".html", ".htm"), given)
+    return write_file(place, evidence_html(suggestions, folder).encode("utf-8"), given)
 
 
 def _card(row: Mapping[Any, Any], record: Mapping[Any, Any], folder: Path) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.checks import check_columns
-from workbench.errors import UsageError
+from workbench.filing import Permit, check_target, write_file
 from workbench.log.dictionary import (
     HEADLINE,
     BenchStep,
@@ -20,7 +20,6 @@ from workbench.log.dictionary import (
     read_evidence_table,
     sign_names,
 )
-from workbench.log.writing import write_whole
 from workbench.teardown.mechanisms import mechanism_words
 from workbench.teardown.sheets.hazards import caution_items
 
@@ -112,26 +111,21 @@ def sheets_html(records: pd.DataFrame | None = None, *, table: pd.DataFrame | No
     )
 
 
-def write_sheets(path: str | Path, records: pd.DataFrame, *, table: pd.DataFrame | None = None) -> Path:
+def write_sheets(
+    path: str | Path, records: pd.DataFrame, *, table: pd.DataFrame | None = None, permit: Permit | None = None
+) -> Path:
     """Write teardown sheets with the known facts filled in."""
-    return _write(path, sheets_html(records, table=table))
+    return _write(path, sheets_html(records, table=table), permit)
 
 
-def write_blank_sheet(path: str | Path) -> Path:
+def write_blank_sheet(path: str | Path, *, permit: Permit | None = None) -> Path:
     """Write one blank teardown sheet."""
-    return _write(path, sheets_html())
+    return _write(path, sheets_html(), permit)
 
 
-def _write(path: str | Path, text: str) -> Path:
-    place = Path(path)
-    if place.suffix.lower() not in (".html", ".htm"):
-        raise UsageError(
-            f"teardown sheets are written as HTML for printing; give a name ending in .html, not {place.name!r}"
-        )
-    if not place.parent.is_dir():
-        raise UsageError(f"cannot write {place}: there is no folder {place.parent}; make it first")
-    write_whole(place, text.encode("utf-8"))
-    return place
+def _write(path: str | Path, text: str, permit: Permit | None) -> Path:
+    given = permit or Permit()
+    return write_file(check_target(path, (".html", ".htm"), given), text.encode("utf-8"), given)
 
 
 def _pages(row: Mapping[str, Any], number: int, sheets: int, *, sides: tuple[str, str]) -> str:

@@ -1,0 +1,178 @@
+"""Files: written whole, replaced only when they are our own and unchanged, never when they are read."""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import workbench
+from workbench.cli import main
+from workbench.errors import UsageError
+from workbench.filing import MANIFEST, Permit, check_target, is_own_output, own_files, write_file
+from workbench.log.sources import find_files
+
+ROOT = Path(__file__).parents[1]
+
+OUTPUTS = {
+    "figure": (["compare", "{log}", "--by", "lid_seal", "--mission", "90", "--figure"], "curves.png"),
+    "marked": (["check", "{log}", "--marked"], "marked.xlsx"),
+    "sheets": (["teardown", "{log}", "--sheets"], "sheets.html"),
+    "pages": (["teardown", "{log}", "--pages"], "pages.html"),
+    "blank": (["blank"], "empty.xlsx"),
+    "blank teardown": (["blank", "--teardown"], "empty.html"),
+    "allocate": (["plan", "{log}", "--no-trial", "--mission", "90", "--allocate"], "trial.csv"),
+}
+"""Each output option: the command up to it, and a name with the right ending."""
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory) -> Path:
+    log, _ = workbench.simulate_season(60, seed=4)
+    path = tmp_path_factory.mktemp("season") / "log.csv"
+    log.to_csv(path, index=False)
+    return path
+
+
+@pytest.fixture
+def log(season, tmp_path) -> Path:
+    return Path(shutil.copy(season, tmp_path / "log.csv"))
+
+
+def _command(option: str, log: Path, target: Path) -> list[str]:
+    words, _ = OUTPUTS[option]
+    return [word.replace("{log}", str(log)) for word in words] + [str(target)]
+
+
+@pytest.mark.parametrize("option", OUTPUTS)
+def test_a_file_of_someone_else_is_replaced_only_when_asked(option, log, capsys):
+    target = log.parent / OUTPUTS[option][1]
+    target.write_bytes(b"theirs")
+    assert main(_command(option, log, target)) == 2
+    assert target.read_bytes() == b"theirs"
+    assert "--replace" in capsys.readouterr().err
+    assert main([*_command(option, log, target), "--replace"]) in (0, 1)
+    assert target.read_bytes() != b"theirs"
+
+
+@pytest.mark.parametrize("option", OUTPUTS)
+def test_an_own_file_is_replaced_until_a_person_changes_it(option, log, capsys):
+    target = log.parent / OUTPUTS[option][1]
+    assert main(_command(option, log, target)) in (0, 1)
+    assert main(_command(option, log, target)) in (0, 1)
+    with target.open("ab") as file:
+        file.write(b" ")
+    assert main(_command(option, log, target)) == 2
+    assert "was changed since it was written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("option", [name for name in OUTPUTS if "{log}" in OUTPUTS[name][0]])
+@pytest.mark.parametrize("way", ["symlink", "hard link"])
+def test_what_is_read_is_never_replaced(option, way, log, capsys):
+    before = log.read_bytes()
+    target = log.parent / OUTPUTS[option][1]
+    target.symlink_to(log) if way == "symlink" else os.link(log, target)
+    assert main([*_command(option, log, target), "--replace"]) == 2
+    assert "never replaced" in capsys.readouterr().err
+    assert log.read_bytes() == before
+
+
+@pytest.mark.parametrize("option", OUTPUTS)
+def test_endings_and_folders_are_checked(option, log, capsys):
+    name = OUTPUTS[option][1]
+    assert main([*_command(option, log, log), "--replace"]) == 2
+    folder = log.parent / name
+    folder.mkdir()
+    assert main(_command(option, log, folder)) == 2
+    assert main(_command(option, log, log.parent / "nowhere" / name)) == 2
+    error = capsys.readouterr().err
+    assert error.count("error: ") == 3 and "make it first" in error and "Traceback" not in error
+
+
+def test_the_settings_beside_a_log_are_never_replaced(log, capsys):
+    settings = log.parent / "season.toml"
+    settings.write_text("mission_days = 90\n", encoding="utf-8")
+    picture = log.parent / "curves.png"
+    os.link(settings, picture)
+    assert main([*_command("figure", log, picture), "--replace"]) == 2
+    assert settings.read_text(encoding="utf-8") == "mission_days = 90\n"
+
+
+def test_a_log_called_like_an_output_survives_a_review_of_its_own_folder(log, capsys):
+    ledger = log.rename(log.with_name("ledger.csv"))
+    before = ledger.read_bytes()
+    assert main(["review", str(ledger), "--out", str(ledger.parent), "--replace"]) == 2
+    assert "never replaced" in capsys.readouterr().err
+    assert ledger.read_bytes() == before
+
+
+@pytest.mark.slow
+def test_a_folder_reviewed_into_itself_stays_readable(log, capsys):
+    folder, rows = log.parent, len(log.read_text(encoding="utf-8").splitlines()) - 1
+    for _ in range(2):
+        assert main(["review", str(folder), "--out", str(folder), "--mission", "90"]) == 0
+    assert {"review.html", "ledger.csv", "set_aside.csv"} <= set(own_files(folder))
+    assert find_files(folder)[0] == [log]
+    capsys.readouterr()
+    assert main(["check", str(folder)]) == 0
+    assert f"{rows} rows read" in capsys.readouterr().out
+
+
+def test_an_output_that_a_person_changed_counts_as_theirs(tmp_path):
+    written = write_file(tmp_path / "ledger.csv", b"a,b\n", Permit())
+    assert is_own_output(written)
+    written.write_bytes(b"a,b\n1,2\n")
+    assert not is_own_output(written)
+
+
+def test_what_is_written_to_be_filled_in_is_not_passed_over(tmp_path):
+    assert not is_own_output(write_file(tmp_path / "log.csv", b"a,b\n", Permit(feeds=True)))
+
+
+@pytest.mark.parametrize("content", [b"", b"[]", b'{"files": 3}', b"\xff\xfe", b"[" * 100_000])
+def test_a_spoilt_list_of_own_files_bars_replacing_and_nothing_else(content, tmp_path):
+    (tmp_path / MANIFEST).write_bytes(content)
+    target = tmp_path / "a.csv"
+    write_file(target, b"one", Permit())
+    (tmp_path / MANIFEST).write_bytes(content)
+    with pytest.raises(UsageError, match="was not written by this workbench"):
+        write_file(target, b"two", Permit())
+
+
+def test_a_name_too_long_is_one_sentence(tmp_path):
+    with pytest.raises(UsageError, match="cannot be written"):
+        check_target(tmp_path / f"{'x' * 300}.png", (".png",), Permit())
+
+
+def test_a_new_file_has_the_rights_that_the_person_gives(tmp_path):
+    code = (
+        "import os, sys; from pathlib import Path; os.umask(0o027)\n"
+        "from workbench.filing import Permit, write_file\n"
+        "write_file(Path(sys.argv[1]), b'x', Permit())\n"
+        "write_file(Path(sys.argv[2]), b'x', Permit(private=True))\n"
+    )
+    files = [tmp_path / "shared.csv", tmp_path / "own.csv"]
+    subprocess.run([sys.executable, "-c", code, *files], check=True, cwd=ROOT)
+    assert [oct(f.stat().st_mode & 0o777) for f in files] == ["0o640", "0o600"]
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() != 0, reason="only the superuser can become another user")
+def test_a_place_that_may_not_be_written_is_one_sentence(tmp_path):
+    tmp_path.chmod(0o755)
+    for place in tmp_path.parents:
+        if str(place).startswith("/tmp/"):
+            place.chmod(0o755)
+    code = (
+        "import os, sys; from pathlib import Path; os.setuid(65534)\n"
+        "from workbench.filing import Permit, write_file\n"
+        "from workbench.errors import UsageError\n"
+        "try:\n    write_file(Path(sys.argv[1]), b'x', Permit())\n"
+        "except UsageError as error:\n    print(error)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, tmp_path / "a.csv"], capture_output=True, text=True, cwd=ROOT, check=True
+    )
+    assert "cannot be written (Permission denied)" in done.stdout
+    assert not (tmp_path / "a.csv").exists()

@@ -1,0 +1,86 @@
+"""Printing: what a text holds is shown and never acts, on any terminal."""
+
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from workbench import printing
+from workbench.printing import json_text, say, visible
+
+ROOT = Path(__file__).parents[1]
+HOSTILE = "a\x1b[31mred\x07\u202ecba\u2066\x9b2J\ud800\u2028b"
+
+
+def _acts(text: str) -> bool:
+    return any((ord(c) < 32 and c != "\n") or 0x7F <= ord(c) < 0xA0 or c in "\u202e\u2066\u2028\ud800" for c in text)
+
+
+def test_what_would_act_is_shown_as_text():
+    assert visible(HOSTILE) == "a\\x1b[31mred\\x07\\u202ecba\\u2066\\x9b2J\\ud800\\u2028b"
+    assert visible("Größe − 5 °C, 日本") == "Größe − 5 °C, 日本"
+
+
+def test_json_of_hostile_text_is_plain_and_means_the_same():
+    text = json_text({"value": HOSTILE, "plain": "−"})
+    assert not _acts(text)
+    assert json.loads(text) == {"value": HOSTILE, "plain": "−"}
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "utf-8"])
+def test_an_encoding_that_lacks_a_character_never_stops_the_answer(encoding, monkeypatch):
+    raw = io.BytesIO()
+    monkeypatch.setattr(printing.sys, "stdout", io.TextIOWrapper(raw, encoding=encoding))
+    say("−5 points … 日本")
+    shown = raw.getvalue().decode(encoding)
+    assert shown.startswith("−5 points" if encoding == "utf-8" else "-5 points")
+
+
+@pytest.mark.parametrize("name", ["x" * 300 + ".csv", "line\nbreak\x1b[31m.csv", os.fsdecode(b"\xff\xfe.csv")])
+@pytest.mark.parametrize("command", [["check"], ["compare", "--by", "lid_seal"], ["adopt"], ["teardown"], ["plan"]])
+def test_a_hostile_name_is_one_sentence(command, name, capfd):
+    from workbench.cli import main
+
+    code = main([command[0], name, *command[1:]])
+    error = capfd.readouterr().err
+    assert code in (1, 2) and not _acts(error)
+    assert "Traceback" not in error and error.count("error: ") == 1
+
+
+def test_an_interruption_while_modules_load_is_one_sentence():
+    code = (
+        "import sys, builtins, _thread\n"
+        "from workbench.cli import main\n"
+        "real = builtins.__import__\n"
+        "def interrupted(name, *rest, **more):\n"
+        "    if name == 'pandas':\n        raise KeyboardInterrupt\n"
+        "    return real(name, *rest, **more)\n"
+        "builtins.__import__ = interrupted\n"
+        "sys.exit(main(['check', 'sample_data/lantern_moor_2024.csv']))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=False)
+    assert done.returncode == 130
+    assert done.stderr.strip() == "error: interrupted; nothing that was there before has been changed"
+
+
+def test_the_signal_of_an_interruption_ends_with_130():
+    words = [
+        sys.executable,
+        "-m",
+        "workbench",
+        "review",
+        "sample_data/lantern_moor_2024.csv",
+        "--out",
+        os.devnull + "x",
+    ]
+    started = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT)
+    time.sleep(0.6)
+    started.send_signal(signal.SIGINT)
+    _, error = started.communicate(timeout=60)
+    assert started.returncode in (2, 130) and "Traceback" not in error
