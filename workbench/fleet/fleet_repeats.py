@@ -175,7 +175,7 @@ def _contradictions(
     refused: dict[int, set[str]] = {}
     for problem in (p for p in problems if p.scope == "row"):
         refused.setdefault(problem.row, set()).add(problem.field)
-    unusable: set[tuple[str, str, int]] = set()
+    unusable: set[tuple[int, str, int]] = set()
     for entry in entries:
         fields = frozenset(refused.get(entry.number, ()))
         within = check_within(entry, fields, judge.settings, today=judge.today)

@@ -26,7 +26,9 @@ class RawSheet:
     Attributes
     ----------
     source : str
-        Name of the file.
+        Name of the file, for reading.
+    file : int
+        Number of the file among those read, from 0: two files may have one name.
     sheet : str
         Name of the sheet, "" for files without sheets.
     rows : tuple of (int, tuple of Cell)
@@ -43,12 +45,18 @@ class RawSheet:
     """
 
     source: str
+    file: int = 0
     sheet: str = ""
     rows: tuple[tuple[int, tuple[Cell, ...]], ...]
     kind: str
     hidden: frozenset[int] = frozenset()
     notes: tuple[str, ...] = ()
     numbered: bool = True
+
+    @property
+    def key(self) -> tuple[int, str]:
+        """What makes a sheet one sheet: file and sheet."""
+        return self.file, self.sheet
 
     @property
     def place(self) -> str:

@@ -18,6 +18,12 @@ class Address:
     row: int
     column: str = ""
     cell: str = ""
+    file: int = 0
+
+    @property
+    def row_key(self) -> tuple[int, str, int]:
+        """What makes a row one row: file, sheet and number."""
+        return self.file, self.sheet, self.row
 
     @property
     def short(self) -> str:
@@ -80,12 +86,16 @@ class Table:
         """Return where a field of a row stands."""
         index = self.places.get(field)
         if index is None:
-            return Address(source=self.raw.source, sheet=self.raw.sheet, row=row if self.raw.numbered else 0)
+            return self._address(row)
         return self.address_at(row, index)
 
     def address_at(self, row: int, index: int) -> Address:
         """Return where the cell of a row and column number stands."""
         heading = self.headings[index] if index < len(self.headings) else ""
         name = f"{column_letters(index)}{row}" if self.raw.kind == "workbook" else ""
-        number = row if self.raw.numbered else 0
-        return Address(source=self.raw.source, sheet=self.raw.sheet, row=number, column=heading, cell=name)
+        return self._address(row, heading, name)
+
+    def _address(self, row: int, column: str = "", cell: str = "") -> Address:
+        raw = self.raw
+        number = row if raw.numbered else 0
+        return Address(source=raw.source, sheet=raw.sheet, row=number, column=column, cell=cell, file=raw.file)

@@ -120,7 +120,7 @@ def _contradictions(entry: Entry) -> list[Problem]:
     return problems
 
 
-def check_across(entries: Sequence[Entry], unusable: frozenset[tuple[str, str, int]]) -> list[Problem]:
+def check_across(entries: Sequence[Entry], unusable: frozenset[tuple[int, str, int]]) -> list[Problem]:
     """Return what rows say against each other: duplicates, one deployment told twice, spells that overlap."""
     problems: list[Problem] = []
     by_unit: dict[str, list[Entry]] = defaultdict(list)

@@ -50,9 +50,9 @@ class Entry:
         return self.values.get(field)
 
     @property
-    def key(self) -> tuple[str, str, int]:
+    def key(self) -> tuple[int, str, int]:
         """What makes a row one row: file, sheet and number."""
-        return self.table.raw.source, self.table.raw.sheet, self.number
+        return *self.table.raw.key, self.number
 
     def same(self) -> frozenset[tuple[str, str]]:
         """Return what is equal for rows that are equal in every cell, whatever the order of their columns."""

@@ -34,6 +34,8 @@ class Problem:
         "row": the row is set aside; "value": only this value, which counts as not recorded.
     others : tuple of Address
         Further cells that take part.
+    file : int
+        Number of the file among those read, from 0.
     """
 
     source: str
@@ -47,11 +49,12 @@ class Problem:
     advice: str
     scope: str
     others: tuple[Address, ...] = ()
+    file: int = 0
 
     @property
-    def row_key(self) -> tuple[str, str, int]:
+    def row_key(self) -> tuple[int, str, int]:
         """What makes a row one row: file, sheet and number."""
-        return self.source, self.sheet, self.row
+        return self.file, self.sheet, self.row
 
     def as_dict(self) -> dict[str, str | int]:
         """Return the problem as plain values."""
@@ -81,6 +84,7 @@ def problem_at(
         advice=advice,
         scope=scope,
         others=others,
+        file=address.file,
     )
 
 

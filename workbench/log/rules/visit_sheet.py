@@ -51,7 +51,7 @@ def derive_dates(entries: Sequence[Entry], visits: Sequence[Entry]) -> tuple[lis
         if entry["unit_id"] is not None and entry["deployed_on"] is not None:
             spells[entry["unit_id"]].append(entry)
     problems: list[Problem] = []
-    filled: dict[tuple[str, str, int], Entry] = {}
+    filled: dict[tuple[int, str, int], Entry] = {}
     for unit, looks in by_unit.items():
         order = sorted(spells.get(unit, []), key=_start)
         unclaimed = list(looks)

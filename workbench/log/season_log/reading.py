@@ -23,11 +23,11 @@ from workbench.log.rules import (
 )
 from workbench.log.season_log.frames import followed_to, ledger_frame, number_deployments, records_frame
 from workbench.log.season_log.record import Log
-from workbench.log.sources import Chosen, choose_tables, find_files, read_file, read_frame
+from workbench.log.sources import Chosen, choose_tables, file_names, find_files, read_file, read_frame
 
 __all__ = ["read_log", "read_tables"]
 
-RowKey = tuple[str, str, int]
+RowKey = tuple[int, str, int]
 _OF_TEARDOWNS = ("opened_on", "mechanism")
 
 
@@ -111,8 +111,10 @@ def read_tables(path: Any, vocabulary: Vocabulary, settings: Settings) -> tuple[
         return choose_tables([[read_frame(path)]], vocabulary, settings, from_folder=False), []
     paths, is_folder = find_files(path)
     read = [read_file(p, lambda sheet: fit_of(sheet, vocabulary)[0]) for p in paths]
-    files = [(p.name, digest) for p, (_, digest) in zip(paths, read, strict=True)]
-    return choose_tables([sheets for sheets, _ in read], vocabulary, settings, from_folder=is_folder), files
+    names = file_names(paths)
+    files = [(name, digest) for name, (_, digest) in zip(names, read, strict=True)]
+    sheets = [[replace(s, source=names[n], file=n) for s in found] for n, (found, _) in enumerate(read)]
+    return choose_tables(sheets, vocabulary, settings, from_folder=is_folder), files
 
 
 def _read_all(
@@ -188,5 +190,5 @@ def _absent_columns(tables: Sequence[Table], vocabulary: Vocabulary) -> list[str
 
 def _in_file_order(problems: Sequence[Problem], chosen: Chosen) -> list[Problem]:
     tables = [*chosen.logs, *chosen.visits]
-    place = {(t.raw.source, t.raw.sheet): number for number, t in enumerate(tables)}
-    return sorted(problems, key=lambda p: (place[p.source, p.sheet], p.row))
+    place = {t.raw.key: number for number, t in enumerate(tables)}
+    return sorted(problems, key=lambda p: (place[p.file, p.sheet], p.row))

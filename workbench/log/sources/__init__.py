@@ -1,7 +1,7 @@
 """How does a file of any kind become sheets of cells?"""
 
 from workbench.log.sources.columnar import cell_of, read_arrow, read_frame
-from workbench.log.sources.files import TEXT_SUFFIXES, find_files, read_file, refuse_other_kind
+from workbench.log.sources.files import TEXT_SUFFIXES, file_names, find_files, read_file, refuse_other_kind
 from workbench.log.sources.sheet_choice import Chosen, choose_tables
 from workbench.log.sources.textfiles import CODECS, HAS_NUL, NO_TEXT, best_delimiter, encodings_of, how_read, rows_of
 
@@ -15,6 +15,7 @@ __all__ = [
     "cell_of",
     "choose_tables",
     "encodings_of",
+    "file_names",
     "find_files",
     "how_read",
     "read_arrow",

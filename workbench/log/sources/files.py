@@ -1,7 +1,8 @@
 """Files: which files a path stands for, and the tables that each of them holds."""
 
 import hashlib
-from collections.abc import Callable, Iterable
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from os import PathLike
 from pathlib import Path
@@ -15,7 +16,7 @@ from workbench.log.sources.textfiles import read_text_file
 from workbench.log.sources.workbooks import read_workbook
 from workbench.printing import visible
 
-__all__ = ["SUFFIXES", "TEXT_SUFFIXES", "find_files", "read_file", "refuse_other_kind"]
+__all__ = ["SUFFIXES", "TEXT_SUFFIXES", "file_names", "find_files", "read_file", "refuse_other_kind"]
 
 TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 SUFFIXES = (*TEXT_SUFFIXES, ".xlsx", ".xlsm", ".ods", ".parquet")
@@ -50,6 +51,16 @@ def find_files(path: PathInput | Iterable[PathInput]) -> tuple[list[Path], bool]
         raise UsageError("no log was named; give a file, a folder or a list of files")
     found = [_inside(one) for one in given]
     return list(dict.fromkeys(file for files in found for file in files)), any(p.is_dir() for p in given)
+
+
+def file_names(paths: Sequence[Path]) -> list[str]:
+    """Return a name for each file to be read by: its own, with as many folders before it as tell it from the others."""
+    names = [path.name for path in paths]
+    for depth in range(2, 1 + max((len(path.absolute().parts) for path in paths), default=0)):
+        count = Counter(names)
+        longer = ["/".join(path.absolute().parts[-depth:]) for path in paths]
+        names = [more if count[name] > 1 else name for name, more in zip(names, longer, strict=True)]
+    return names
 
 
 def _inside(path: Path) -> list[Path]:

@@ -92,15 +92,15 @@ def _plain(cell: Cell) -> Any:
 
 
 def _marks(table: Table, problems: Sequence[Problem], shift: int) -> Marks:
-    place = table.raw.source, table.raw.sheet
+    place = table.raw.key
     marks: Marks = defaultdict(list)
     for problem in problems:
         text = f"{problem.reason}. To do: {problem.advice}."
-        if (problem.source, problem.sheet) == place:
+        if (problem.file, problem.sheet) == place:
             index = _index(table, problem.field, problem.column)
             marks[problem.row + shift, index + 1].append((problem.scope, text))
         for other in problem.others:
-            if (other.source, other.sheet) == place and other.column:
+            if (other.file, other.sheet) == place and other.column:
                 index = _index(table, "", other.column)
                 marks[other.row + shift, index + 1].append(
                     (problem.scope, f"See {problem.cell or problem.row}: {text}")

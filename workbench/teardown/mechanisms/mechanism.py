@@ -117,8 +117,7 @@ _TEARDOWN_FIELDS = ("condition_found", "opened_on", "days_wet_before_opening", "
 def _opened_early(log: Any) -> np.ndarray:
     """Records whose day of opening was refused because it lies before another of their dates."""
     refused = {p.row_key for p in log.all_problems if p.field == "opened_on" and p.scope == "value" and p.others}
-    records = log.records
-    return np.array([key in refused for key in zip(records["source"], records["sheet"], records["row"], strict=True)])
+    return np.array([log.address(position, "").row_key in refused for position in range(log.used)], dtype=bool)
 
 
 def suggest_from_records(records: pd.DataFrame, *, table: pd.DataFrame | None = None) -> MechanismSuggestions:
