@@ -13,7 +13,7 @@ from workbench.errors import EstimateError, UsageError
 from workbench.estimate.curves.curves import survival_curve
 from workbench.estimate.curves.incidence import cumulative_incidence
 from workbench.estimate.rank_tests.comparisons import compare_groups
-from workbench.estimate.turnbull.interval_masses import Memberships, fit_masses, log_likelihood, share_limits
+from workbench.estimate.turnbull.interval_masses import Memberships, Runs, fit_masses, log_likelihood, share_limits
 from workbench.lives import Lives
 
 CAUSES = np.array(["bite", "water", "wear"])
@@ -210,7 +210,12 @@ def test_interval_weights_equal_repeated_rows():
 
 def test_share_limits_of_a_plain_proportion():
     """Limits of 3 of 10: the log-likelihood must have fallen by half the 95 % quantile of chi-square (1 df), 3.8415."""
-    lives = Memberships(np.eye(2), np.ones((2, 2)), np.array([3.0, 7.0]))
+    weight, whole = np.array([3.0, 7.0]), np.array([[0], [0]])
+    lives = Memberships(
+        np.array([0, -1]),
+        (Runs(np.array([[0], [1]]), np.array([[1], [2]]), weight),),
+        (Runs(whole, whole + 2, weight),),
+    )
     best = fit_masses(lives)
     np.testing.assert_allclose(best, [0.3, 0.7], atol=1e-8)
     lower, upper = share_limits(lives, best, np.array([True, False]), confidence=0.95)

@@ -7,11 +7,10 @@ import numpy as np
 
 from workbench.errors import EstimateError
 from workbench.estimate.likelihood import AftBatch, family_of
-from workbench.estimate.shared import text_levels
+from workbench.estimate.shared import levels_with_blank, text_levels
 from workbench.lives import Lives
 from workbench.planning.fielded_build import BuildRow
 from workbench.ranking.model import (
-    OTHER,
     SITE_SD,
     Block,
     Design,
@@ -21,7 +20,6 @@ from workbench.ranking.model import (
     resample_design,
     resample_problem,
 )
-from workbench.wording import NOT_RECORDED
 
 __all__ = ["FailureModel", "fit_failure_model"]
 
@@ -76,7 +74,7 @@ class FailureModel:
             if block.role == "choice":
                 location += self.fits.coefficients[:, block.start + _level(block, row.levels[block.name])]
             elif block.role == "adjust" and row.environment is not None:
-                location += self.fits.coefficients[:, block.start + _level(block, row.environment)]
+                location += self.fits.coefficients[:, block.start + block.levels.index(row.environment)]
             elif block.role == "season":
                 location += self.fits.coefficients[:, block.start : block.stop] @ self._shares(block)
         with np.errstate(divide="ignore"):
@@ -93,8 +91,8 @@ class FailureModel:
         said = []
         for name, level in row.levels.items():
             block = next((b for b in self.blocks if b.name == name), None)
-            known = block.levels + block.pooled if block is not None else (self.constant.get(name, ""),)
-            if (level or NOT_RECORDED) not in known:
+            constant = bool(level) and level == self.constant.get(name)
+            if not (constant if block is None else block.number_of(level) is not None):
                 said.append(f"{row.build}: no record of {name} = {level or 'blank'}, so nothing is promised for it.")
         if row.environment is not None and row.environment not in self.environments:
             said.append(f"{row.build}: no record of the environment {row.environment}, so nothing is promised there.")
@@ -206,18 +204,18 @@ def _places(design: Design, environment: str | None) -> tuple[tuple[str, int, in
     sites = next((b for b in design.blocks if b.role == "site"), None)
     if sites is None or sites.codes is None:
         return ()
-    surroundings = (
-        design.lives.covariates[environment].astype(object).fillna(NOT_RECORDED).astype(str).to_numpy()
-        if environment is not None
-        else np.full(len(design.lives), "", dtype=object)
-    )
+    names, codes = ("",), np.zeros(len(design.lives), dtype=np.int64)
+    if environment is not None:
+        names, codes, _ = levels_with_blank(design.lives.covariates[environment])
     counts: dict[tuple[str, int], int] = {}
-    for place, number, weight in zip(surroundings, sites.codes, design.lives.weight, strict=True):
-        counts[(str(place), int(number))] = counts.get((str(place), int(number)), 0) + int(weight)
+    for place, number, weight in zip(codes, sites.codes, design.lives.weight, strict=True):
+        key = names[int(place)], int(number)
+        counts[key] = counts.get(key, 0) + int(weight)
     return tuple((place, number, n) for (place, number), n in sorted(counts.items()))
 
 
 def _level(block: Block, level: str) -> int:
-    if (level or NOT_RECORDED) in block.levels:
-        return block.levels.index(level or NOT_RECORDED)
-    return block.levels.index(OTHER)
+    number = block.number_of(level)
+    if number is None:
+        raise EstimateError(f"no record of {block.name} = {level or 'blank'}")
+    return number

@@ -8,7 +8,7 @@ import numpy as np
 
 from workbench.checks import check_columns, check_confidence
 from workbench.errors import EstimateError, LivesError, UsageError
-from workbench.estimate.shared import text_levels
+from workbench.estimate.shared import joined_levels, text_levels
 from workbench.estimate.steps import normal_quantile
 from workbench.results import Result
 
@@ -197,17 +197,10 @@ def _unit_groups(
 ) -> tuple[tuple[str, ...], np.ndarray, list[str]]:
     if by is None:
         return ("all",), np.zeros(units.size, dtype=np.int64), []
-    import pandas as pd
-
     names = check_columns(by, histories.columns, "column of histories")
     if not names:
         raise UsageError("by names no column; name one or several, or give None for all units together")
-    if len(names) == 1:
-        column = histories[names[0]]
-    else:
-        texts = histories[names].astype(object)
-        column = texts.astype(str).agg(" / ".join, axis=1).where(texts.notna().all(axis=1))
-    labels, row_codes = text_levels(pd.Series(column).reset_index(drop=True))
+    labels, row_codes = joined_levels([text_levels(histories[name]) for name in names])
     if not labels:
         raise EstimateError(f"no row has a value of {', '.join(names)}")
     group = np.full(units.size, -1, dtype=np.int64)

@@ -1,16 +1,21 @@
 """Permutation tests: scores of units in, permutation variance and p values by chance or by full enumeration out."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import combinations
 from math import comb
 
 import numpy as np
+from pandas import factorize
 
 from workbench.errors import EstimateError
 
 __all__ = ["Exchangeable", "exact_p", "exchangeable_units", "permutation_p", "permutation_variance"]
 
 _CHUNK = 2_000_000
+_MANY = 4_000
+_BINS = 64
+_DRAWS_AT_ONCE = 200
 _MOST_ARRANGEMENTS = 1_000_000
 _CLOSE = 1e-9
 
@@ -66,7 +71,8 @@ def exchangeable_units(
         scores, groups, strata = (np.repeat(values, weight) for values in (scores, groups, strata))
         weight = np.ones(len(scores), dtype=np.int64)
     elif cluster is not None:
-        names, first, place = np.unique(cluster.astype(str), return_index=True, return_inverse=True)
+        place, names = factorize(cluster)
+        first = np.unique(place, return_index=True)[1]
         for what, codes in (("groups", groups), ("strata", strata)):
             split = codes != codes[first][place]
             if split.any():
@@ -101,22 +107,79 @@ def permutation_variance(units: Exchangeable) -> np.ndarray:
     return variance
 
 
+@dataclass(frozen=True, eq=False)
+class _Block:
+    """The units of one stratum: scores in ascending order of group, groups present, first unit and size of each."""
+
+    scores: np.ndarray
+    present: np.ndarray
+    first: np.ndarray
+    size: np.ndarray
+
+    @classmethod
+    def of(cls, units: Exchangeable, rows: slice) -> "_Block":
+        present, first, size = np.unique(units.groups[rows], return_index=True, return_counts=True)
+        return cls(units.scores[rows], present, first, size)
+
+    @property
+    def is_large(self) -> bool:
+        """Whether bins are quicker than moving every unit."""
+        return self.scores.size > _MANY
+
+    def sums(self, draws: int, rng: np.random.Generator) -> np.ndarray:
+        """Sums of scores by group in random arrangements, shape (draws, groups present)."""
+        if self.is_large:
+            return self._sums_by_bins(draws, rng)
+        scores = rng.permuted(np.broadcast_to(self.scores, (draws, self.scores.size)), axis=1)
+        return np.add.reduceat(scores, self.first, axis=1)
+
+    @cached_property
+    def _bins(self) -> tuple[np.ndarray, np.ndarray]:
+        """Scores in ascending order and where bins begin: narrow in units and in scores."""
+        scores = np.sort(self.scores)
+        way = np.arange(scores.size) / scores.size + (scores - scores[0]) / max(np.ptp(scores), 1e-300)
+        ends = np.searchsorted(way, np.linspace(0.0, way[-1], _BINS + 1)[1:-1])
+        return scores, np.unique(np.concatenate([[0], ends, [scores.size]]))
+
+    def _sums_by_bins(self, draws: int, rng: np.random.Generator) -> np.ndarray:
+        """Sums in arrangements that share the order inside bins of nearly equal scores.
+
+        How many of a bin fall to a group is drawn for each arrangement (hypergeometric), which of them by one random
+        order of the bin: each arrangement is as likely as any other, and what two of them share is next to nothing.
+        """
+        scores, ends = self._bins
+        number = np.repeat(np.arange(ends.size - 1), np.diff(ends))
+        upto = np.append(0.0, np.cumsum(scores[np.argsort(number + rng.random(number.size))]))
+        sums = np.zeros((draws, self.size.size))
+        wanted = np.tile(self.size, (draws, 1))
+        for start, stop in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True):
+            place = np.full(draws, start)
+            left, after = np.full(draws, stop - start), wanted.sum(axis=1)
+            for g in range(self.size.size):
+                after = after - wanted[:, g]
+                taken = left if g == self.size.size - 1 else rng.hypergeometric(wanted[:, g], after, left)
+                sums[:, g] += upto[place + taken] - upto[place]
+                wanted[:, g] -= taken
+                place, left = place + taken, left - taken
+        return sums
+
+
 def permutation_p(units: Exchangeable, white: np.ndarray, resamples: int, *, seed: int) -> float:
     """Share of arrangements by chance, the observed one counted, with as large a statistic.
 
     Shapes: white (count, r).
     """
     rng = np.random.default_rng(seed)
+    blocks = [_Block.of(units, block) for block in units.blocks()]
     observed = float(np.sum((units.excess @ white) ** 2))
-    at_once = max(1, _CHUNK // max(units.scores.size, 1))
+    at_once = max(1, _CHUNK // max(min(units.scores.size, _MANY), 1))
+    at_once = min(at_once, _DRAWS_AT_ONCE) if any(block.is_large for block in blocks) else at_once
     as_large, left = 0, resamples
     while left:
         draws = min(at_once, left)
         excess = np.zeros((draws, units.count))
-        for block in units.blocks():
-            scores = rng.permuted(np.broadcast_to(units.scores[block], (draws, block.stop - block.start)), axis=1)
-            present, first = np.unique(units.groups[block], return_index=True)
-            excess[:, present] += np.add.reduceat(scores, first, axis=1)
+        for block in blocks:
+            excess[:, block.present] += block.sums(draws, rng)
         statistic = np.sum((excess @ white) ** 2, axis=1)
         as_large += int(np.count_nonzero(statistic >= observed * (1.0 - _CLOSE) - _CLOSE))
         left -= draws

@@ -1,7 +1,16 @@
 """Which groups, terms and adjustments do all estimators share?"""
 
 from workbench.estimate.shared.eigen import eigen_of
-from workbench.estimate.shared.groups import Groups, groups_of, text_levels
+from workbench.estimate.shared.groups import (
+    Groups,
+    distinct_labels,
+    groups_of,
+    joined_labels,
+    joined_levels,
+    levels_with_blank,
+    text_levels,
+    with_level,
+)
 from workbench.estimate.shared.model_matrix import ModelMatrix, design_of, patterns_of
 from workbench.estimate.shared.multiplicity import adjusted_by_holm
 from workbench.estimate.shared.proportions import proportion_interval
@@ -20,9 +29,13 @@ __all__ = [
     "Term",
     "adjusted_by_holm",
     "design_of",
+    "distinct_labels",
     "eigen_of",
     "few_before_joiners",
     "groups_of",
+    "joined_labels",
+    "joined_levels",
+    "levels_with_blank",
     "not_from_the_start",
     "patterns_of",
     "proportion_interval",
@@ -31,4 +44,5 @@ __all__ = [
     "watched_since",
     "watched_throughout",
     "why_not_known",
+    "with_level",
 ]

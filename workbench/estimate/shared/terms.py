@@ -8,9 +8,8 @@ import pandas as pd
 
 from workbench.checks import check_columns
 from workbench.errors import EstimateError, LivesError
-from workbench.estimate.shared.groups import text_levels
+from workbench.estimate.shared.groups import levels_with_blank
 from workbench.lives import Lives
-from workbench.wording import NOT_RECORDED
 
 __all__ = ["Term", "terms_of"]
 
@@ -29,12 +28,15 @@ class Term:
         Level number of each life; None for a numeric term.
     values : np.ndarray of float, shape (n,), or None
         Values of a numeric term; None for levels.
+    blank : int or None
+        Number of the level that stands for missing values, whatever it reads; None where nothing is missing.
     """
 
     name: str
     levels: tuple[str, ...]
     codes: np.ndarray | None = None
     values: np.ndarray | None = None
+    blank: int | None = None
 
     @property
     def is_numeric(self) -> bool:
@@ -70,13 +72,8 @@ def _term(name: str, column: pd.Series) -> Term:
         if values.size and np.all(values == values[0]):
             raise EstimateError(f"{name} is {values[0]:g} in every row, so nothing can be learnt from it")
         return Term(name=name, levels=("+1",), values=values)
-    levels, codes = text_levels(column)
-    if (codes < 0).any():
-        if NOT_RECORDED in levels:
-            codes = np.where(codes < 0, levels.index(NOT_RECORDED), codes)
-        else:
-            levels, codes = (*levels, NOT_RECORDED), np.where(codes < 0, len(levels), codes)
+    levels, codes, blank = levels_with_blank(column)
     if len(levels) < 2:
         only = levels[0] if levels else "empty"
         raise EstimateError(f"{name} has one level only ({only}), so nothing can be learnt from it")
-    return Term(name=name, levels=levels, codes=codes)
+    return Term(name=name, levels=levels, codes=codes, blank=blank)

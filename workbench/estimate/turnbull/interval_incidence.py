@@ -9,7 +9,7 @@ from workbench.estimate.shared import Groups, watched_throughout, why_not_known
 from workbench.estimate.steps import risk_sets
 from workbench.estimate.steps_by_cause import CumulativeIncidence, causes_of, on_grid, step_incidence, working_by_cause
 from workbench.estimate.turnbull.interval_curves import shares_one_grid
-from workbench.estimate.turnbull.interval_masses import NO_MASS, Memberships, fit_masses, share_limits
+from workbench.estimate.turnbull.interval_masses import NO_MASS, Memberships, Runs, fit_masses, limits_of_sets
 from workbench.estimate.turnbull.npmle import segment_ends
 from workbench.estimate.turnbull.turnbull_cells import TurnbullCells, turnbull_cells
 from workbench.lives import Lives
@@ -102,34 +102,60 @@ def _classes_of(lives: Lives, cause: np.ndarray, causes: int, *, label: str) -> 
         )
         keep = every.entered <= stop
         lives, cause = lives.take(keep), cause[keep]
-    inside, seen, owner, start, end = [], [], [], [], []
-    open_inside = np.zeros(len(lives), dtype=bool)
+    known = float(every.start[stop]) if breaks_off else _last_known(lives)
+    return _classes_by_cause(*_distinct(lives, cause), causes, known), notes
+
+
+def _distinct(lives: Lives, cause: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The different lives as rows of lower, upper, entry and cause, and the weight of each."""
+    rows = np.column_stack([lives.lower, lives.upper, lives.entry, cause])
+    different, place = np.unique(rows, axis=0, return_inverse=True)
+    return different, np.bincount(place.ravel(), weights=lives.weight, minlength=len(different))
+
+
+def _classes_by_cause(rows: np.ndarray, weight: np.ndarray, causes: int, known_to: float) -> _Classes:
+    lower, upper, entry, cause = rows.T
+    open_ended = cause < 0
+    n, size = len(rows), 0
+    first, last = np.zeros((n, causes + 1), dtype=np.int64), np.zeros((n, causes + 1), dtype=np.int64)
+    entered, after = np.zeros((n, causes + 1), dtype=np.int64), np.zeros((n, causes + 1), dtype=np.int64)
+    owner, start, end = [], [], []
     for k in range(causes):
         mine = cause == k
-        cells = _cells_and_what_follows(lives.lower, np.where(mine, lives.upper, np.inf), lives.entry)
-        number = np.arange(len(cells.start))
-        member = (number >= cells.first[:, None]) & (number <= cells.last[:, None])
-        member &= (mine | (cause < 0))[:, None]
-        closed = np.isfinite(cells.end)
-        open_inside |= cause < 0
-        inside.append(member[:, closed])
-        seen.append((number >= cells.entered[:, None])[:, closed])
-        owner.append(np.full(int(closed.sum()), k))
-        start.append(cells.start[closed])
-        end.append(cells.end[closed])
-    if open_inside.any():
-        inside.append(open_inside[:, None])
-        seen.append(np.ones((len(lives), 1), dtype=bool))
+        cells = _cells_and_what_follows(lower, np.where(mine, upper, np.inf), entry)
+        closed = int(np.isfinite(cells.end).sum())
+        holds = mine | open_ended
+        first[:, k] = size + np.where(holds, np.minimum(cells.first, closed), 0)
+        last[:, k] = size + np.where(holds, np.maximum(np.minimum(cells.last + 1, closed), first[:, k] - size), 0)
+        entered[:, k], after[:, k] = size + np.minimum(cells.entered, closed), size + closed
+        size += closed
+        owner.append(np.full(closed, k))
+        start.append(cells.start[:closed])
+        end.append(cells.end[:closed])
+    first[:, -1] = last[:, -1] = entered[:, -1] = after[:, -1] = size
+    if open_ended.any():
+        last[open_ended, -1] += 1
+        after[:, -1] += 1
         owner.append(np.array([-1]))
-        start.append(lives.lower[open_inside].max(keepdims=True))
+        start.append(lower[open_ended].max(keepdims=True))
         end.append(np.array([np.inf]))
-    table = np.column_stack([*inside, *seen]).astype(float)
-    distinct, place = np.unique(table, axis=0, return_inverse=True)
-    weight = np.bincount(place.ravel(), weights=lives.weight, minlength=len(distinct))
-    half = distinct.shape[1] // 2
-    known = float(every.start[stop]) if breaks_off else _last_known(lives)
-    problem = Memberships(distinct[:, :half], distinct[:, half:], weight)
-    return _Classes(np.concatenate(owner), np.concatenate(start), np.concatenate(end), problem, known), notes
+    one = np.flatnonzero(~open_ended)
+    own = cause[one].astype(np.int64)
+    narrow = Runs(first[one, own][:, None], last[one, own][:, None], weight[one])
+    inside = [_joined(narrow), _joined(Runs(first[open_ended], last[open_ended], weight[open_ended]))]
+    problem = Memberships(
+        np.concatenate(owner),
+        tuple(runs for runs in inside if runs.weight.size),
+        (_joined(Runs(entered, after, weight)),),
+    )
+    return _Classes(problem.owner, np.concatenate(start), np.concatenate(end), problem, known_to)
+
+
+def _joined(runs: Runs) -> Runs:
+    """Lives of the same classes as one."""
+    both, place = np.unique(np.hstack([runs.first, runs.last]), axis=0, return_inverse=True)
+    wide = runs.first.shape[1]
+    return Runs(both[:, :wide], both[:, wide:], np.bincount(place.ravel(), runs.weight, len(both)))
 
 
 def _cells_and_what_follows(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> TurnbullCells:
@@ -152,9 +178,9 @@ def _one_cause(classes: _Classes, share: np.ndarray, number: int, *, confidence:
     rows = rows[np.argsort(classes.end[rows], kind="stable")]
     incidence = np.cumsum(share[rows])
     lower, upper = np.zeros(rows.size), np.ones(rows.size)
-    for i, row in enumerate(rows):
-        upto = mine & (classes.end <= classes.end[row])
-        lower[i], upper[i] = share_limits(classes.lives, share, upto, confidence=confidence)
+    sets = [mine & (classes.end <= classes.end[row]) for row in rows]
+    for i, (low, high) in enumerate(limits_of_sets(classes.lives, share, sets, confidence=confidence)):
+        lower[i], upper[i] = low, high
     found = {
         "time": classes.end[rows],
         "incidence": np.minimum(incidence, 1.0),

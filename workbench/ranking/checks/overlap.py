@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from workbench.estimate.shared import text_levels
+from workbench.estimate.shared import joined_labels, levels_with_blank, text_levels
 from workbench.ranking.checks.aliases import Alias, find_aliases
 from workbench.ranking.model import LEAST_UNITS, Block, Design
 from workbench.results import Result
-from workbench.wording import NOT_RECORDED, join_words, percent_text
+from workbench.wording import join_words, percent_text
 
 __all__ = ["Overlap", "choice_never_mixes", "environments_of", "extrapolated_shares", "mixing_advice", "overlap_of"]
 
@@ -43,16 +43,14 @@ def environments_of(design: Design) -> tuple[str, tuple[str, ...], np.ndarray]:
     frame = design.lives.covariates
     n = len(design.lives)
     if "environment" in frame.columns:
-        levels, codes = text_levels(frame["environment"])
-        if (codes < 0).any():
-            levels, codes = (*levels, NOT_RECORDED), np.where(codes < 0, len(levels), codes)
+        levels, codes, _ = levels_with_blank(frame["environment"])
         return "environment", levels, codes
     exposures = [b for b in design.blocks if b.role == "adjust" and b.codes is not None]
     if not exposures:
         return "", ("all",), np.zeros(n, dtype=np.int64)
     stacked = np.column_stack([np.asarray(b.codes) for b in exposures])
     distinct, joined = np.unique(stacked, axis=0, return_inverse=True)
-    names = tuple(" / ".join(b.levels[c] for b, c in zip(exposures, row, strict=True)) for row in distinct)
+    names = joined_labels([[b.levels[c] for b, c in zip(exposures, row, strict=True)] for row in distinct])
     return " / ".join(b.name for b in exposures), names, joined.reshape(-1)
 
 

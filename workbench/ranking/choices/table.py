@@ -23,7 +23,7 @@ from workbench.ranking.checks import (
 from workbench.ranking.choices.core import PRIOR_STRENGTHS, ChoiceFigures, last_known_days
 from workbench.ranking.choices.grade import comparisons_sentence, grade_of
 from workbench.ranking.model import SHAPE_SD, Block, Design
-from workbench.wording import NOT_RECORDED, count_of, join_words, percent_text
+from workbench.wording import count_of, join_words, percent_text
 
 __all__ = ["COLUMNS", "Checks", "notes_of", "table_of"]
 
@@ -227,10 +227,10 @@ def _blank(design: Design, block: Block) -> str:
 
 
 def _blank_share(design: Design, block: Block) -> float:
-    if NOT_RECORDED not in block.levels:
+    if block.blank is None:
         return 0.0
     weight = design.lives.weight
-    return float(weight[block.codes == block.levels.index(NOT_RECORDED)].sum() / weight.sum())
+    return float(weight[block.codes == block.blank].sum() / weight.sum())
 
 
 def _clock(choice: ChoiceFigures, number: int, checks: Checks) -> str:

@@ -4,10 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.estimate.shared import text_levels
+from workbench.estimate.shared import levels_with_blank
 from workbench.lives import Lives
 from workbench.ranking.mission.mission_labels import FAILED_BY_MISSION, LASTED
-from workbench.wording import NOT_RECORDED
 
 __all__ = ["Folds", "mission_folds"]
 
@@ -73,9 +72,7 @@ def _why(noun: str) -> str:
 
 def _blocks(lives: Lives, site: str) -> tuple[np.ndarray, str, str]:
     if site in lives.covariates.columns:
-        names, codes = text_levels(
-            lives.covariates[site].astype(object).where(lives.covariates[site].notna(), NOT_RECORDED)
-        )
+        names, codes, _ = levels_with_blank(lives.covariates[site].astype(object))
         if len(names) > 1:
             return codes, "site", "sites"
     if lives.cluster is not None:

@@ -11,13 +11,12 @@ from workbench.ranking.model.fitting import (
     resample_problem,
     shape_centres,
 )
-from workbench.ranking.model.pooled_levels import LEAST_UNITS, OTHER, level_text, level_texts
+from workbench.ranking.model.pooled_levels import LEAST_UNITS, level_text, level_texts
 from workbench.ranking.model.standardise import Standardised, standardise
 
 __all__ = [
     "CHOICE_SD",
     "LEAST_UNITS",
-    "OTHER",
     "SCALES",
     "SHAPE_SD",
     "SITE_SD",

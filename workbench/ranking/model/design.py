@@ -8,14 +8,12 @@ import pandas as pd
 
 from workbench.errors import EstimateError, UsageError
 from workbench.lives import Lives
-from workbench.ranking.model.pooled_levels import LEAST_UNITS, OTHER, Reading, joined_rows, read_levels, sortable_values
-from workbench.wording import NOT_RECORDED
+from workbench.ranking.model.pooled_levels import LEAST_UNITS, Reading, joined_rows, read_levels, sortable_values
 
 __all__ = [
     "CHOICE_SD",
     "EXPOSURE_SD",
     "LEAST_UNITS",
-    "OTHER",
     "SITE_PRIOR_SD",
     "SITE_SD",
     "Block",
@@ -63,7 +61,9 @@ class Block:
     reference : str
         The level that the others are compared with.
     pooled : tuple of str
-        Levels that went into "other".
+        Levels that were pooled.
+    pool, blank : int or None
+        Level numbers of what was pooled and of what is not recorded.
     """
 
     name: str
@@ -76,11 +76,22 @@ class Block:
     ranked: tuple[str, ...] = ()
     reference: str = ""
     pooled: tuple[str, ...] = ()
+    pool: int | None = None
+    blank: int | None = None
 
     @property
     def stop(self) -> int:
         """Column after the last one of the block."""
         return self.start + len(self.levels)
+
+    def number_of(self, level: str) -> int | None:
+        """Number of the level that a word ("" for a blank) stands for, None where it was never seen."""
+        if not level:
+            return self.blank
+        if level in self.pooled:
+            return self.pool
+        number = self.levels.index(level) if level in self.levels else None
+        return None if number in (self.pool, self.blank) else number
 
     @property
     def ranked_codes(self) -> np.ndarray:
@@ -163,7 +174,7 @@ def build_design(
     """Return the design of the ranking model.
 
     Every level of a covariate has a column of its own, the reference too, so that no answer depends on which level is
-    called the reference. Levels of a choice under 5 units are pooled as "other", blanks are "not recorded".
+    called the reference. Levels of a choice under 5 units are pooled as one, blanks are a level too.
     """
     wanted, exposures = _names(choices), _names(adjust)
     _refuse_repeats(wanted, exposures)
@@ -243,18 +254,19 @@ def _blocks(
     if unknown:
         raise UsageError(f"reference names {sorted(unknown)[0]!r}, which is not among the choices")
     sds = {"choice": CHOICE_SD, "season": CHOICE_SD, "adjust": EXPOSURE_SD, "site": SITE_PRIOR_SD}
-    for (name, role), (levels, data, number, pooled) in zip(roles, readings, strict=True):
+    for (name, role), read in zip(roles, readings, strict=True):
         values = codes = None
         ranked: tuple[str, ...] = ()
         base = ""
-        if number:
-            values = _standardised(data[rows], lives.weight)
+        if read.is_number:
+            values = _standardised(read.data[rows], lives.weight)
         else:
-            codes = data[rows]
+            codes = read.data[rows]
         if role == "choice" and codes is not None:
-            ranked, base = _ranked_levels(name, levels, codes, lives=lives, wanted=reference.get(name), notes=notes)
-        blocks.append(Block(name, role, levels, start, sds[role], codes, values, ranked, base, tuple(pooled)))
-        start += len(levels)
+            ranked, base = _ranked_levels(name, read, codes, lives=lives, wanted=reference.get(name), notes=notes)
+        extra = {"pooled": read.pooled, "pool": read.pool, "blank": read.blank}
+        blocks.append(Block(name, role, read.levels, start, sds[role], codes, values, ranked, base, **extra))
+        start += len(read.levels)
     return blocks
 
 
@@ -264,10 +276,11 @@ def _standardised(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
 
 
 def _ranked_levels(
-    name: str, levels: tuple[str, ...], codes: np.ndarray, *, lives: Lives, wanted: str | None, notes: list[str]
+    name: str, read: Reading, codes: np.ndarray, *, lives: Lives, wanted: str | None, notes: list[str]
 ) -> tuple[tuple[str, ...], str]:
+    levels = read.levels
     units = np.bincount(codes, lives.weight, len(levels))
-    ranked = tuple(v for v, u in zip(levels, units, strict=True) if v not in (OTHER, NOT_RECORDED) and u >= LEAST_UNITS)
+    ranked = tuple(v for i, v in enumerate(levels) if i not in (read.pool, read.blank) and units[i] >= LEAST_UNITS)
     if wanted is not None and wanted not in ranked:
         raise UsageError(
             f"reference level {wanted!r} of {name} does not occur on at least {LEAST_UNITS} units"

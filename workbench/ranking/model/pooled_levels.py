@@ -1,12 +1,13 @@
 """Levels of the ranking: covariates in, levels with the small ones pooled out, in an order that no name decides."""
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 
 from workbench.errors import EstimateError
-from workbench.estimate.shared import terms_of, text_levels
+from workbench.estimate.shared import terms_of, text_levels, with_level
 from workbench.lives import Lives
-from workbench.wording import NOT_RECORDED
 
 __all__ = [
     "LEAST_UNITS",
@@ -22,10 +23,18 @@ __all__ = [
 LEAST_UNITS = 5
 """A level of fewer units is pooled with its like (a judgement, no source)."""
 OTHER = "other"
-"""The level of all levels with too few units."""
+"""How the level of all levels with too few units reads; a level of that name in the log is another one."""
 
-Reading = tuple[tuple[str, ...], np.ndarray, bool, list[str]]
-"""Levels, codes or values of each life, whether it is a number, and the levels that went into "other"."""
+
+class Reading(NamedTuple):
+    """A covariate as levels or a number; pool and blank are level numbers, which no word of the log can take."""
+
+    levels: tuple[str, ...]
+    data: np.ndarray
+    is_number: bool
+    pooled: tuple[str, ...] = ()
+    pool: int | None = None
+    blank: int | None = None
 
 
 def sortable_values(lives: Lives, name: str) -> np.ndarray:
@@ -53,15 +62,19 @@ def read_levels(lives: Lives, name: str, role: str, *, notes: list[str]) -> Read
         lives = lives.replace(covariates={name: lives.covariates[name].astype(object)})
     term = terms_of(lives, name)[0]
     if term.values is not None:
-        return ("+1",), term.values, True, []
-    levels, codes = term.levels, np.asarray(term.codes, dtype=np.int64)
-    pooled: list[str] = []
+        return Reading(("+1",), term.values, True)
+    read = Reading(term.levels, np.asarray(term.codes, dtype=np.int64), False, blank=term.blank)
     if role == "choice":
-        levels, codes, pooled = _pooled(lives, name, levels, codes=codes, notes=notes)
-    rank = _order_without_names(lives, codes, len(levels))
-    place = np.empty(len(levels), dtype=np.int64)
-    place[rank] = np.arange(len(levels))
-    return tuple(levels[i] for i in rank), place[codes], False, pooled
+        read = _pooled(lives, name, read, notes=notes)
+    rank = _order_without_names(lives, read.data, len(read.levels))
+    place = np.empty(len(rank), dtype=np.int64)
+    place[rank] = np.arange(len(rank))
+    return read._replace(
+        levels=tuple(read.levels[i] for i in rank),
+        data=place[read.data],
+        pool=None if read.pool is None else int(place[read.pool]),
+        blank=None if read.blank is None else int(place[read.blank]),
+    )
 
 
 def _number_as_levels(lives: Lives, name: str) -> Lives:
@@ -87,25 +100,31 @@ def level_texts(column: pd.Series) -> pd.Series:
     return column.astype(object).map(level_text, na_action="ignore")
 
 
-def _pooled(
-    lives: Lives, name: str, levels: tuple[str, ...], *, codes: np.ndarray, notes: list[str]
-) -> tuple[tuple[str, ...], np.ndarray, list[str]]:
-    units = np.bincount(codes, lives.weight, len(levels)).astype(np.int64)
-    recorded = np.array([level != NOT_RECORDED for level in levels])
+def _pooled(lives: Lives, name: str, read: Reading, *, notes: list[str]) -> Reading:
+    levels = read.levels
+    units = np.bincount(read.data, lives.weight, len(levels)).astype(np.int64)
+    recorded = np.arange(len(levels)) != (-1 if read.blank is None else read.blank)
     if recorded.sum() < 2:
         only = levels[int(np.argmax(recorded))]
         raise EstimateError(f"{name} has one level only ({only}), so it cannot be ranked; leave it out of choices")
     small = recorded & (units < LEAST_UNITS)
     if not small.any():
-        return levels, codes, []
-    # a level that is called "other" by the log itself is part of the pool
-    small |= np.array([level == OTHER for level in levels])
-    pool = [level for level, s in zip(levels, small, strict=True) if s]
-    kept = [level for level, s in zip(levels, small, strict=True) if not s]
-    place = np.array([len(kept) if s else kept.index(level) for level, s in zip(levels, small, strict=True)])
-    counts = ", ".join(f"{level} {units[levels.index(level)]}" for level in pool)
-    notes.append(f"{name}: levels under {LEAST_UNITS} units ({counts}) are pooled as '{OTHER}', fitted but not ranked.")
-    return (*kept, OTHER), place[codes], pool
+        return read
+    kept = np.flatnonzero(~small)
+    place = np.where(small, len(kept), np.cumsum(~small) - 1)
+    names = with_level([levels[i] for i in kept], OTHER, "pooled")
+    counts = ", ".join(f"{levels[i]} {units[i]}" for i in np.flatnonzero(small))
+    notes.append(
+        f"{name}: levels under {LEAST_UNITS} units ({counts}) are pooled as '{names[-1]}', fitted but not ranked."
+    )
+    return Reading(
+        names,
+        place[read.data],
+        False,
+        pooled=tuple(levels[i] for i in np.flatnonzero(small)),
+        pool=len(kept),
+        blank=None if read.blank is None else int(place[read.blank]),
+    )
 
 
 def _order_without_names(lives: Lives, codes: np.ndarray, size: int) -> np.ndarray:

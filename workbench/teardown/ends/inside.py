@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.checks import check_columns
-from workbench.estimate.shared import proportion_interval, text_levels
+from workbench.estimate.shared import proportion_interval, text_levels, with_level
 from workbench.results import Result
 from workbench.teardown.mechanisms import Teardowns
 from workbench.wording import count_of
@@ -59,7 +59,7 @@ def inside_condition(
     groups = [
         (name, codes == names.index(name) if name in names else np.zeros(len(codes), dtype=bool)) for name in wanted
     ]
-    groups.append(("all", np.ones(len(codes), dtype=bool)))
+    groups.append((with_level(wanted, "all", "all units")[-1], np.ones(len(codes), dtype=bool)))
     rows = [
         _row(label, part, condition, teardowns=teardowns, back=back, missing=missing, confidence=confidence)
         for label, part in groups
@@ -73,7 +73,7 @@ def inside_condition(
     ]
     if (codes < 0).any():
         notes.append(
-            f"{count_of(int((codes < 0).sum()), 'unit')} without a value of {choice} stand in the row 'all' only."
+            f"{count_of(int((codes < 0).sum()), 'unit')} without a value of {choice} stand in the last row only."
         )
     return InsideCondition(
         columns={name: table[name].to_numpy() for name in table.columns},

@@ -8,7 +8,7 @@ import pandas as pd
 from workbench.checks import check_positive
 from workbench.errors import EstimateError
 from workbench.estimate.curves import survival_curve
-from workbench.estimate.shared import groups_of
+from workbench.estimate.shared import groups_of, with_level
 from workbench.lives import UNDETERMINED, Lives
 from workbench.results import Result
 from workbench.teardown.mechanisms import sign_family_of
@@ -51,7 +51,8 @@ def ends_of_units(lives: Lives, mission: float, by: str | None = None) -> EndsOf
         raise EstimateError("these lives carry no causes, so nothing says what ended units")
     groups = groups_of(lives, by)
     missing = _missing(lives)
-    end = np.where(lives.failed, lives.cause, np.where(missing, MISSING, ""))
+    gone = with_level(sorted(set(lives.cause[lives.failed])), MISSING, "not back")[-1]
+    end = np.where(lives.failed, lives.cause, np.where(missing, gone, ""))
     if not (end != "").any():
         raise EstimateError(f"none of the {lives.units} units failed or went missing, so nothing ended")
     high = np.maximum(mission - lives.lower, 0.0)
@@ -84,15 +85,16 @@ def _group_table(
     rows = []
     for name in sorted(set(end[part]) - {""}):
         mine = part & (end == name)
+        never_back = not lives.failed[mine].any()
         count = int(weight[mine].sum())
         lost, low, high = (float((weight * d)[mine].sum()) for d in days)
         rows.append(
             {
                 "group": label,
                 "end": name,
-                "family": "" if name == MISSING else sign_family_of(name),
+                "family": "" if never_back else sign_family_of(name),
                 "units": count,
-                "share_of_failures": np.nan if name == MISSING else count / failures,
+                "share_of_failures": np.nan if never_back else count / failures,
                 "share_of_units": count / units,
                 "lost_days": lost,
                 "lost_days_low": low,
