@@ -204,7 +204,8 @@ def _places(design: Design, environment: str | None) -> tuple[tuple[str, int, in
     sites = next((b for b in design.blocks if b.role == "site"), None)
     if sites is None or sites.codes is None:
         return ()
-    names, codes = ("",), np.zeros(len(design.lives), dtype=np.int64)
+    names: tuple[str, ...] = ("",)
+    codes = np.zeros(len(design.lives), dtype=np.int64)
     if environment is not None:
         names, codes, _ = levels_with_blank(design.lives.covariates[environment])
     counts: dict[tuple[str, int], int] = {}

@@ -1,7 +1,7 @@
 """Design: lives with choices, exposures, site and season as columns of a shrunken model, in an order free of names."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -264,8 +264,8 @@ def _blocks(
             codes = read.data[rows]
         if role == "choice" and codes is not None:
             ranked, base = _ranked_levels(name, read, codes, lives=lives, wanted=reference.get(name), notes=notes)
-        extra = {"pooled": read.pooled, "pool": read.pool, "blank": read.blank}
-        blocks.append(Block(name, role, read.levels, start, sds[role], codes, values, ranked, base, **extra))
+        block = Block(name, role, read.levels, start, sds[role], codes, values, ranked, base, read.pooled)
+        blocks.append(replace(block, pool=read.pool, blank=read.blank))
         start += len(read.levels)
     return blocks
 
