@@ -15,12 +15,12 @@ from workbench.log.dictionary.evidence import sign_names
 from workbench.log.dictionary.known_words import known_mechanisms
 from workbench.log.dictionary.settings import read_settings
 from workbench.log.season_log.reading import read_log
-from workbench.scenario.choices import CHOICES
-from workbench.scenario.lantern_moor import EFFECTS, SEASONS, make_season, write_samples
-from workbench.scenario.logbook import LOG_COLUMNS
-from workbench.scenario.mechanisms import MECHANISMS
-from workbench.scenario.places import PLACES
-from workbench.scenario.signs import SIGNS
+from workbench.scenario.world.choices import CHOICES
+from workbench.scenario.lantern_moor.sample_seasons import EFFECTS, SEASONS, make_season, write_samples
+from workbench.scenario.paper.logbook import LOG_COLUMNS
+from workbench.scenario.world.mechanisms import MECHANISMS
+from workbench.scenario.world.places import PLACES
+from workbench.scenario.world.signs import SIGNS
 from workbench.simulate import simulate_season
 
 SAMPLES = Path(__file__).parents[1] / "sample_data"

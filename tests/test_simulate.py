@@ -8,11 +8,11 @@ import pandas as pd
 import pytest
 
 from workbench.errors import UsageError
-from workbench.scenario.choices import CHOICES, complete_effects, default_effects, level_names
-from workbench.scenario.dirt import DIRT, dirty
-from workbench.scenario.logbook import LOG_COLUMNS
-from workbench.scenario.mechanisms import MECHANISMS
-from workbench.scenario.places import PLACES
+from workbench.scenario.world.choices import CHOICES, complete_effects, default_effects, level_names
+from workbench.scenario.paper.dirt import DIRT, dirty
+from workbench.scenario.paper.logbook import LOG_COLUMNS
+from workbench.scenario.world.mechanisms import MECHANISMS
+from workbench.scenario.world.places import PLACES
 from workbench.simulate import simulate_season
 
 DATES = ("deployed_on", "observed_from", "last_good_on", "failed_on", "found_on")

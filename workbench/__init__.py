@@ -30,6 +30,7 @@ _HOMES = {
     "read_log": "log.season_log.reading",
     "restricted_mean": "estimate.curves.means",
     "review": "report.making.assembly",
+    "simulate_records": "simulate",
     "simulate_season": "simulate",
     "suggest_mechanism": "teardown.mechanisms.mechanism",
     "survival_curve": "estimate.curves.curves",

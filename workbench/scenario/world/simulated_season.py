@@ -7,6 +7,7 @@ from typing import Any
 
 from workbench.checks import check_columns, check_one_of, check_positive, check_whole
 from workbench.errors import UsageError
+from workbench.scenario.world.mechanisms import MECHANISMS
 
 __all__ = ["Season", "season_of"]
 
@@ -27,6 +28,9 @@ _SHARES = (
     "undetermined_share",
     "wrong_verdict_share",
     "not_checked_share",
+    "wrong_cause_share",
+    "kit_share",
+    "typing_error_share",
 )
 
 
@@ -61,7 +65,12 @@ class Season:
         True: mechanisms with a shape of their own race, and a choice acts only on mechanisms that it can prevent.
         False: one Weibull accelerated failure time life; effects act on all of it and mechanisms are drawn by share.
     exposure_strength : float
-        Multiplies the effects of environment and corrosivity on log time; 0 switches them off.
+        Multiplies what the place does to the mechanisms (environment, corrosivity, flood, damp, animals, people); 0
+        switches it off.
+    weather_strength : float
+        Multiplies what storms and cold do to the hazards; 0 leaves plain Weibull lives.
+    storms : int
+        Number of storm days, shared by all sites; high water follows at some.
     site_sd : float
         Standard deviation of the site effects on log time.
     confounding : float
@@ -71,6 +80,9 @@ class Season:
         Other shares of the levels of some choices, such as {"lid_seal": {"o_ring": 0.5, "cord": 0.5}}.
     batches : mapping of str to float, or None
         Shares of the build batches; None is three of like size.
+    kit_share : float
+        Chance that a choice of a unit follows its kit (plain, standard or coast); the others are drawn by themselves.
+        Choices named in `shares` and an aliased one follow no kit.
     alias : str or None
         A choice that follows the batch exactly, so that the two cannot be told apart.
     unit_prefix : str
@@ -105,6 +117,12 @@ class Season:
         Share of opened failed units left without a verdict.
     wrong_verdict_share : float
         Share of verdicts that name a wrong mechanism.
+    causes : mapping of str to mapping of str to float, or None
+        Other weights of the causes of some mechanisms, such as {"immersion": {"installation": 1.0}}.
+    wrong_cause_share : float
+        Share of verdicts that name another cause than the true one.
+    typing_error_share : float
+        Share of notes with a typing error.
     not_checked_share : float
         Share of signs not looked for on an opened unit.
     """
@@ -121,10 +139,13 @@ class Season:
     shape: float = 1.6
     competing: bool = True
     exposure_strength: float = 1.0
+    weather_strength: float = 1.0
+    storms: int = 5
     site_sd: float = 0.2
     confounding: float = 0.0
     shares: Mapping[str, Mapping[str, float]] | None = None
     batches: Mapping[str, float] | None = None
+    kit_share: float = 0.0
     alias: str | None = None
     unit_prefix: str = "LM-"
     first_number: int = 1
@@ -143,6 +164,9 @@ class Season:
     opened_alive_share: float = 0.3
     undetermined_share: float = 0.15
     wrong_verdict_share: float = 0.07
+    causes: Mapping[str, Mapping[str, float]] | None = None
+    wrong_cause_share: float = 0.2
+    typing_error_share: float = 0.15
     not_checked_share: float = 0.15
 
     def __post_init__(self) -> None:
@@ -153,14 +177,16 @@ class Season:
             raise UsageError(f"failed_share must lie between 0 and 1, both excluded; got {self.failed_share!r}")
         for name in ("days", "mission", "sites"):
             check_whole(name, getattr(self, name), least=1)
-        for name in ("deploy_days", "first_number"):
+        for name in ("deploy_days", "first_number", "storms"):
             check_whole(name, getattr(self, name))
         check_positive("shape", self.shape)
         check_positive("site_sd", self.site_sd, zero=True)
         check_positive("exposure_strength", self.exposure_strength, zero=True)
+        check_positive("weather_strength", self.weather_strength, zero=True)
         for name, shares in [
             ("batches", self.batches),
             *((f"shares of {c}", s) for c, s in (self.shares or {}).items()),
+            *((f"causes of {m}", s) for m, s in (self.causes or {}).items()),
         ]:
             if shares is not None:
                 self._check_shares(name, shares)
@@ -200,6 +226,7 @@ def season_of(options: Mapping[str, Any], choices: Mapping[str, tuple[str, ...]]
     """Return the season that the options describe."""
     check_columns(list(options), [f.name for f in fields(Season)], "option")
     season = Season(**options)
+    check_columns(list(season.causes or {}), list(MECHANISMS), "mechanism")
     for choice, shares in (season.shares or {}).items():
         check_one_of("shares", choice, list(choices))
         check_columns(list(shares), choices[choice], f"level of {choice}")

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.scenario.simulated_season import Season
+from workbench.scenario.world.simulated_season import Season
 
 __all__ = ["Ending", "Fate", "Trips", "draw_trips", "observe"]
 

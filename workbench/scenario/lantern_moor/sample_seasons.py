@@ -1,6 +1,5 @@
 """Lantern Moor: the two sample seasons of the invented observatory, made from their seeds and written to a folder."""
 
-import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,17 +10,22 @@ from workbench.errors import UsageError
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["SEASONS", "SampleSeason", "make_season", "write_samples"]
+__all__ = ["EFFECTS", "SEASONS", "SampleSeason", "make_season", "write_samples"]
 
 EFFECTS: dict[str, dict[str, float]] = {
+    "enclosure_rating": {"IP67": 0.40},
     "lid_seal": {"cord": 0.40, "o_ring": 1.00},
     "seal_bonded": {"yes": 0.25},
     "vent": {"membrane": 0.25},
     "board_protection": {"varnish": 0.15, "potting": 0.45},
     "cable_entry": {"bottom": 0.20},
+    "drip_loop": {"yes": 0.20},
     "fasteners": {"a2": 0.10, "a4": 0.15},
+    "animal_guard": {"yes": 0.60},
+    "battery_chemistry": {"lithium_iron_disulfide": 0.25},
+    "leak_test": {"passed": 0.20},
 }
-"""True effects on log time in both seasons; enclosure_rating, seal_material, closure, desiccant and shade have none."""
+"""True effects on log time in both seasons; seal_material, closure, desiccant and shade have none."""
 
 SITE_EFFECTS: dict[str, float] = {
     "Gannet Flats": -0.12,
@@ -67,6 +71,7 @@ _SHARED: dict[str, Any] = {
     "effects": EFFECTS,
     "site_effects": SITE_EFFECTS,
     "alias": "closure",
+    "kit_share": 0.5,
     "redeployed_share": 0.03,
     "refit_share": 0.02,
     "withdrawn_share": 0.035,
@@ -75,7 +80,7 @@ _SHARED: dict[str, Any] = {
 SEASONS: dict[str, SampleSeason] = {
     "2024": SampleSeason(
         units=96,
-        seed=46,
+        seed=13,
         dirt_seed=1,
         options={
             **_SHARED,
@@ -90,7 +95,7 @@ SEASONS: dict[str, SampleSeason] = {
     ),
     "2025": SampleSeason(
         units=168,
-        seed=142,
+        seed=18,
         dirt_seed=2,
         options={
             **_SHARED,
@@ -118,23 +123,47 @@ SEASONS: dict[str, SampleSeason] = {
 """The two seasons of the Lantern Moor Observatory."""
 
 
+RECORDED = "2025"
+"""The season of which some memory files are kept."""
+
+
 def make_season(name: str) -> "tuple[pd.DataFrame, dict[str, Any], list[dict[str, Any]]]":
     """Make a sample season from its seed."""
-    from workbench.scenario.dirt import dirty
+    from workbench.scenario.paper import dirty
+
+    log, truth = _undamaged(name)
+    season = SEASONS[name]
+    worse, damage = dirty(log, seed=season.dirt_seed, counts=season.dirt)
+    return worse, truth, damage
+
+
+def _undamaged(name: str) -> "tuple[pd.DataFrame, dict[str, Any]]":
     from workbench.simulate import simulate_season
 
     if name not in SEASONS:
         raise UsageError(f"there is no sample season {name!r} (there are: {', '.join(SEASONS)})")
     season = SEASONS[name]
-    log, truth = simulate_season(season.units, seed=season.seed, **season.options)
-    worse, damage = dirty(log, seed=season.dirt_seed, counts=season.dirt)
-    return worse, truth, damage
+    return simulate_season(season.units, seed=season.seed, **season.options)
+
+
+def make_records() -> "tuple[dict[str, pd.DataFrame], list[dict[str, Any]]]":
+    """Make the memory files of 14 failed units known by visits alone and of 6 survivors that went out once."""
+    from workbench.simulate import simulate_records
+
+    log, truth = _undamaged(RECORDED)
+    once = ~log["unit_id"].duplicated(keep=False) & log["found_on"].notna() & (log["time_basis"] == "visit")
+    units = [
+        *log["unit_id"][once & (log["outcome"] == "failed")][:14],
+        *log["unit_id"][once & (log["outcome"] == "working")][:6],
+    ]
+    records, known = simulate_records(log, truth, seed=SEASONS[RECORDED].dirt_seed, units=sorted(units), every_hours=4)
+    return {unit: table for (unit, _), table in records.items()}, known
 
 
 def write_samples(folder: str | Path) -> list[Path]:
-    """Write both seasons as text files, 2025 also as a workbook, each with a page that describes it."""
-    from workbench.scenario.sample_pages import sample_page, workbook_page
-    from workbench.scenario.workbook import write_workbook
+    """Write both seasons as text files, 2025 also as a workbook, and memory files, each with its page."""
+    from workbench.scenario.lantern_moor.sample_pages import sample_page, workbook_page
+    from workbench.scenario.lantern_moor.workbook import write_workbook
 
     target = Path(folder)
     target.mkdir(parents=True, exist_ok=True)
@@ -152,9 +181,18 @@ def write_samples(folder: str | Path) -> list[Path]:
             page = target / f"lantern_moor_{name}_xlsx.md"
             page.write_text(workbook_page(book.name, path.name), encoding="utf-8", newline="\n")
             written += [book, page]
+    return [*written, *_write_records(target)]
+
+
+def _write_records(target: Path) -> list[Path]:
+    from workbench.scenario.lantern_moor.sample_pages import records_page
+
+    records, known = make_records()
+    (target / "records").mkdir(exist_ok=True)
+    page = target / "records.md"
+    page.write_text(records_page(known), encoding="utf-8", newline="\n")
+    written = [page]
+    for unit, table in records.items():
+        written.append(target / "records" / f"{unit}.csv")
+        table.to_csv(written[-1], index=False, lineterminator="\n")
     return written
-
-
-if __name__ == "__main__":
-    for made in write_samples(sys.argv[1] if len(sys.argv) > 1 else "sample_data"):
-        print(made)

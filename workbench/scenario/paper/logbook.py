@@ -6,11 +6,9 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from workbench.scenario.bench import open_unit, verdict_on
-from workbench.scenario.choices import CHOICES
-from workbench.scenario.signs import SIGNS
-from workbench.scenario.simulated_season import Season
-from workbench.scenario.spells import Spell, World
+from workbench.scenario.paper.bench import MEASURED, open_unit, verdict_on
+from workbench.scenario.paper.notes import remark
+from workbench.scenario.world import CHOICES, SIGNS, Season, Spell, World
 
 __all__ = ["LOG_COLUMNS", "write_log"]
 
@@ -36,6 +34,7 @@ LOG_COLUMNS: tuple[str, ...] = (
     *_EXPOSURE,
     *CHOICES,
     *_TEARDOWN,
+    *MEASURED,
     *SIGNS,
     *_VERDICT,
     "unit_cost",
@@ -49,9 +48,16 @@ UNIT_COST = 61.0
 
 def write_log(world: World, spells: list[Spell], rng: np.random.Generator) -> pd.DataFrame:
     """Return the log of the spells."""
-    rows = [{**_where(s, world), **_when(s, world.season), **_inside(s, world, rng)} for s in spells]
+    rows = [_row(s, world, rng) for s in spells]
     frame = pd.DataFrame(rows).reindex(columns=list(LOG_COLUMNS)).astype(object)
     return frame.where(frame.notna() & (frame != ""), np.nan)
+
+
+def _row(spell: Spell, world: World, rng: np.random.Generator) -> dict[str, str]:
+    inside = _inside(spell, world, rng)
+    wet = inside["condition_found"] != "dry" if inside else None
+    note = {"notes": remark(spell, world, wet=wet, rng=rng)}
+    return {**_where(spell, world), **_when(spell, world.season), **inside, **note}
 
 
 def _date(season: Season, day: int | None) -> str:
@@ -67,10 +73,9 @@ def _where(spell: Spell, world: World) -> dict[str, str]:
         "deployment": str(spell.deployment),
         "season": world.season.name,
         "site": place.name,
-        "latitude": f"{place.latitude:.3f}",
-        "longitude": f"{place.longitude:.3f}",
+        "latitude": f"{place.latitude:.4f}",
+        "longitude": f"{place.longitude:.4f}",
         "unit_cost": f"{cost:.2f}",
-        "notes": spell.note or _remark(spell),
     }
 
 
@@ -91,17 +96,8 @@ def _when(spell: Spell, season: Season) -> dict[str, str]:
     }
 
 
-def _remark(spell: Spell) -> str:
-    """A remark on a loss, and on some of the others, as people leave them."""
-    if spell.ending.outcome == "missing":
-        return ("post and unit gone", "ropes cut, unit gone", "swept away in high water?")[spell.deployed % 3]
-    remarks = ("battery cover stiff", "nest close by, approach from the east", "logger set to 10 min", "path overgrown")
-    place = int(spell.visits.sum()) % 23
-    return remarks[place] if place < len(remarks) else ""
-
-
 def _reason(spell: Spell) -> str:
-    if "row closed" in spell.note:
+    if spell.doing == "refitted":
         return "refit"
     return ("landowner", "moved", "end_of_trial")[spell.deployed % 3]
 
@@ -111,10 +107,9 @@ def _inside(spell: Spell, world: World, rng: np.random.Generator) -> Mapping[str
     failed = ending.outcome == "failed"
     opens = season.opened_failed_share if failed else season.opened_alive_share
     drawn = rng.random()
-    if ending.outcome == "missing" or ending.found is None or "row closed" in spell.note or drawn >= opens:
+    if ending.outcome == "missing" or ending.found is None or spell.doing == "refitted" or drawn >= opens:
         return {}
-    mechanism = spell.mechanism if failed else ""
     dampness = float(np.exp(-2 * world.effects["lid_seal"][spell.unit["lid_seal"]]))
-    seen = open_unit(mechanism, dampness, season, rng=rng)
+    seen = open_unit(spell, world.sites[spell.unit["place"]], dampness, season=season, rng=rng)
     opened = _date(season, spell.deployed + ending.found + int(rng.integers(2, 25)))
-    return {"opened_on": opened, **seen, **(verdict_on(mechanism, season, rng) if failed else {})}
+    return {"opened_on": opened, **seen, **(verdict_on(spell, season, rng) if failed else {})}

@@ -1,6 +1,6 @@
 """Signs: what the network's teardown sheet asks for, and how often a sign shows without a reason."""
 
-__all__ = ["BACKGROUND", "SIGNS", "WET_SIGNS"]
+__all__ = ["BACKGROUND", "NEEDS_DAMP", "NEEDS_WATER", "SIGNS"]
 
 SIGNS: tuple[str, ...] = (
     "tide_line",
@@ -28,11 +28,26 @@ SIGNS: tuple[str, ...] = (
     "clock_at_factory_date",
     "poor_joint_or_pinched_wire",
     "works_after_drying",
+    "part_dead_on_bench",
+    "repeated_restarts",
+    "sister_units_same_fault",
+    "fresh_bright_fracture",
+    "humidity_steps_up_by_day",
 )
 """The signs on the network's teardown sheet, in column order."""
 
-WET_SIGNS = ("tide_line", "standing_clear_water", "standing_muddy_water", "fog_or_dried_spots", "salt_crystals_inside")
-"""Signs that rule out "dry and clean"."""
+NEEDS_WATER = ("standing_clear_water", "standing_muddy_water")
+"""Signs that only a wet unit can show."""
+
+NEEDS_DAMP = (
+    "tide_line",
+    "fog_or_dried_spots",
+    "run_down_below_gland",
+    "run_down_below_lid_edge",
+    "salt_crystals_inside",
+    "works_after_drying",
+)
+"""Signs that only a wet or damp unit can show."""
 
 BACKGROUND = 0.04
 """Chance that a sign shows that the mechanism does not leave, where it was looked for."""

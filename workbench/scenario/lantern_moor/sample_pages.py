@@ -3,15 +3,15 @@
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from workbench.scenario.choices import CHOICES
-from workbench.scenario.workbook import VISITED_SITES
+from workbench.scenario.lantern_moor.workbook import VISITED_SITES
+from workbench.scenario.world import CHOICES
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from workbench.scenario.lantern_moor import SampleSeason
+    from workbench.scenario.lantern_moor.sample_seasons import SampleSeason
 
-__all__ = ["sample_page", "workbook_page"]
+__all__ = ["records_page", "sample_page", "workbook_page"]
 
 _LOSS = {"row": "the row is to be set aside", "value": "the value is to be set aside", "": "nothing is lost"}
 
@@ -50,10 +50,10 @@ def sample_page(
         "## Source",
         "",
         f"Made by `workbench.simulate.simulate_season({season.units}, seed={season.seed}, ...)`, then damaged by",
-        f"`workbench.scenario.dirt.dirty(..., seed={season.dirt_seed})`. `python -m workbench.scenario.lantern_moor",
-        "sample_data` writes the same file again; `tests/test_sample_data.py` checks that it does. The seed was chosen",
-        "among some dozens so that the shares of the ends come out near 30, 55, 10 and 5 % and the season shows what",
-        "good seals in bad places do to raw curves.",
+        f"`workbench.scenario.paper.dirt.dirty(..., seed={season.dirt_seed})`.",
+        "`python -m workbench.scenario.lantern_moor sample_data` writes the same file again;",
+        "`tests/test_sample_data.py` checks that it does. The seed is the first of 1, 2, 3, ... whose shares of ends",
+        "come near 30 % failed, 55 % working, 10 % missing and 5 % withdrawn; no fitted result was looked at.",
         "",
         f"Options: {', '.join(f'{k} = {v!r}' for k, v in options.items())}. The season lasts {year} days.",
         "",
@@ -118,3 +118,44 @@ What differs from the text file:
 - one hidden row (a unit taken out at the wish of the land owner), counted like any other
 - one merged cell: the season of the first three rows
 """
+
+
+def records_page(known: Sequence[Mapping[str, Any]]) -> str:
+    """Return the page beside the memory files."""
+    lines = [
+        "# records/",
+        "",
+        "What the memories of some units of 2025 held: one file per unit, named for it, one reading every four hours.",
+        "Invented. `python -m workbench.scenario.lantern_moor sample_data` writes the files again.",
+        "",
+        "- time: year-month-day hour:minute, as the unit's own clock showed it",
+        "- battery_v: two 1.5 V cells in series, under the load of a reading",
+        "- humidity_inside: relative, in percent",
+        "- temperature_inside: degrees C",
+        "",
+        "The files of 14 failed units whose end the log knows from visits alone, and of 6 that came back alive.",
+        "",
+        "## Known truth",
+        "",
+        "Ages in days since deployment; a day without an entry did not happen.",
+        "",
+        "| unit | ended by | last record | failure day | damp from | clock lost | records | missing |",
+        "|---|---|---|---|---|---|---|---|",
+        *(_record_line(k) for k in known),
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _record_line(known: Mapping[str, Any]) -> str:
+    cells = [
+        known["unit_id"],
+        known["mechanism"] or "alive",
+        known["last_record"],
+        known["failure_day"],
+        known["damp_from"],
+        known["clock_lost_at"],
+        known["records_kept"],
+        known["records_missing"],
+    ]
+    return "| " + " | ".join("" if c is None else str(c) for c in cells) + " |"

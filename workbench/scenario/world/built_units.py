@@ -6,9 +6,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from workbench.scenario.choices import CHOICES, level_names
-from workbench.scenario.places import places
-from workbench.scenario.simulated_season import Season
+from workbench.scenario.world.choices import CHOICES, KITS, level_names
+from workbench.scenario.world.places import places
+from workbench.scenario.world.simulated_season import Season
 
 __all__ = ["draw_fleet"]
 
@@ -29,9 +29,12 @@ def draw_fleet(n: int, season: Season, rng: np.random.Generator) -> pd.DataFrame
         "batch": _draw(batches, n, rng),
         "firmware": rng.choice(FIRMWARE, size=n),
     }
+    fleet["kit"] = _draw({name: share for name, (share, _) in KITS.items()}, n, rng)
     for choice, levels in CHOICES.items():
-        usual = {level: row[0] for level, row in levels.levels.items()}
-        fleet[choice] = _draw((season.shares or {}).get(choice, usual), n, rng)
+        given = (season.shares or {}).get(choice)
+        drawn = _draw(given or {level: row[0] for level, row in levels.levels.items()}, n, rng)
+        by_kit = np.array([KITS[kit][1][choice] for kit in fleet["kit"]], dtype=object)
+        fleet[choice] = np.where((rng.random(n) < season.kit_share) & (given is None), by_kit, drawn)
     follows = rng.random(n) < season.confounding
     fleet["lid_seal"] = np.where(follows, _seal_by_harshness(fleet["lid_seal"], place, sites), fleet["lid_seal"])
     if season.alias is not None:
