@@ -10,7 +10,7 @@ from workbench.errors import UsageError
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["EFFECTS", "SEASONS", "SampleSeason", "make_season", "write_samples"]
+__all__ = ["EFFECTS", "SEASONS", "SampleSeason", "make_records", "make_season", "write_samples"]
 
 EFFECTS: dict[str, dict[str, float]] = {
     "enclosure_rating": {"IP67": 0.40},

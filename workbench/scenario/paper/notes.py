@@ -193,9 +193,10 @@ _MOIST = ("lid_seal_leak", "gland_or_connector_leak", "immersion", "breathing_pa
 def _taken_by(spell: Spell, world: World, site: Place, *, rng: np.random.Generator) -> str:
     """Guess as people do, from what the place and the weather allow."""
     day = spell.deployed + (spell.fate.lost if np.isfinite(spell.fate.lost) else spell.fate.dies)
-    if site.floods and np.isin(day, world.weather.floods[spell.unit["place"]]):
+    near = day - np.array([0, 1])
+    if site.floods and np.isin(near, world.weather.floods[spell.unit["place"]]).any():
         return "swept"
-    if np.isin(day, world.weather.storms):
+    if np.isin(near, world.weather.storms).any():
         return "storm"
     return "people" if site.foot_traffic != "low" and rng.random() < 0.6 else ""
 

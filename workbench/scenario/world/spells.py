@@ -14,7 +14,7 @@ from workbench.scenario.world.places import Place
 from workbench.scenario.world.simulated_season import Season
 from workbench.scenario.world.weather import Weather, draw_weather
 
-__all__ = ["Spell", "World", "live_season", "make_world"]
+__all__ = ["Outing", "Spell", "World", "live_season", "make_world"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,7 +84,7 @@ class Outing:
 
 @dataclass(frozen=True, kw_only=True)
 class Spell(Outing):
-    """One row of the log to be: an outing with what happened (fate), what was written down (ending) and the true cause."""
+    """One row of the log to be: an outing with what happened, what was written down and the true cause."""
 
     fate: Fate
     ending: Ending
@@ -162,7 +162,6 @@ def _fate(world: World, outing: Outing, rng: np.random.Generator) -> Fate:
     """Draw losses, withdrawals and the witness; units that fail are not lost or taken out after they are found."""
     visits, start, place = outing.visits, outing.entered, outing.unit["place"]
     season, chance = world.season, rng.random(6)
-    end = int(visits[-1])
     dies = (
         0
         if start == 0 and chance[0] < season.dead_on_arrival_share
