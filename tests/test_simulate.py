@@ -397,18 +397,20 @@ def test_storm_days_are_shared_and_found_again_in_the_dates_of_failure():
 
 
 def test_cold_ends_batteries_sooner():
-    """Hazard per unit exposed at the ridge over that at the sea: exp(0.05 x 7.7 K) = 1.47, the lapse rate's 7.7 K."""
-    _, truth = simulate_season(2000, seed=8, site_sd=0.0, effects={}, failed_share=0.9)
-    log, warm = simulate_season(2000, seed=8, site_sd=0.0, effects={}, failed_share=0.9, weather_strength=0.0)
+    """lifelines' Cox model finds exp(0.05 x 6.5 K) per kilometre of height (lapse rate of ISO 2533), 0 without cold."""
+    from lifelines import CoxPHFitter
 
-    def ratio(truth):
-        days, at = np.array(truth["mechanism_days"]["battery_exhausted"]), log["site"].to_numpy()
-        out = np.minimum(days, 230)
-        cumulative = {s: (days[at == s] <= 230).sum() / ((out[at == s] / 230) ** 4).sum() for s in set(at)}
-        return cumulative["Cinder Ridge"] / cumulative["Gannet Flats"]
-
-    assert ratio(truth) == pytest.approx(np.exp(0.05 * 0.0065 * 1182), rel=0.3) and ratio(truth) > 1.2
-    assert ratio(warm) == pytest.approx(1.0, abs=0.25)
+    for strength in (1.0, 0.0):
+        options = {"site_sd": 0.0, "effects": {}, "failed_share": 0.9, "weather_strength": strength}
+        log, truth = simulate_season(3000, seed=8, **options)
+        days = np.array(truth["mechanism_days"]["battery_exhausted"])
+        frame = pd.DataFrame(
+            {"days": np.minimum(days, 230), "seen": days <= 230, "km": log["elevation_m"].astype(float) / 1000}
+        )
+        fit = CoxPHFitter().fit(frame, "days", "seen")
+        found, error = fit.params_["km"], fit.standard_errors_["km"]
+        assert abs(found - strength * 0.05 * 6.5) < 3 * error < 0.3, (strength, found, error)
+        assert (found > 1.5 * error) == (strength == 1.0)
 
 
 def test_the_place_decides_what_can_happen_there():

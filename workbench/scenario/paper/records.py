@@ -94,10 +94,11 @@ def records_of(
     life: UnitLife, season: Season, every_hours: int, *, rng: np.random.Generator
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
     """Return the records of one unit and the truth about them."""
-    end = life.dies - rng.uniform(0.04, 0.96) if life.failed else life.last + 0.4
+    age = np.arange(0.5, (life.dies if life.failed else life.last + 0.4) - 1e-9, every_hours / 24)
     midnight = life.failed and life.mechanism == "firmware_fault" and rng.random() < 0.4
-    end = float(life.dies) - 1e-6 if midnight else end
-    age = np.arange(0.5, end + 1e-9, every_hours / 24)
+    if life.failed and not midnight:  # some reading of the last day with data is the last
+        age = age[: int(rng.integers(np.searchsorted(age, life.dies - 1), age.size)) + 1]
+    end = float(age[-1])
     site = {p.name: p for p in places(season.sites)}[life.row["site"]]
     temperature = _inside_temperature(life, season, site, age=age, rng=rng)
     lead = _lead(life, rng)
