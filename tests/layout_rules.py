@@ -154,7 +154,7 @@ def names_of_modules_are_told_apart(package: Path) -> list[str]:
     names = Counter(
         p.stem
         for p in _modules(package)
-        if p.name != "__init__.py" and p.parent.name not in NAMED_AS_WHAT_THEY_RUN_OR_DRAW
+        if p.name not in ("__init__.py", "__main__.py") and p.parent.name not in NAMED_AS_WHAT_THEY_RUN_OR_DRAW
     )
     return [f"{name}.py occurs {count} times" for name, count in sorted(names.items()) if count > 1]
 

@@ -10,7 +10,7 @@ from workbench.teardown.mechanisms.mechanism import suggest_from_records
 from workbench.teardown.mechanisms.sign_families import MOISTURE_RELATED
 
 SEEDS = range(100, 108)
-WATER = ("lid_seal_leak", "gland_or_connector_leak", "vapour_condensation", "corrosion_contacts")
+WATER = MOISTURE_RELATED
 
 
 def season(seed, **options):

@@ -15,7 +15,19 @@ from workbench.log.dictionary.columns import word_key
 __all__ = ["READERS", "ROLE_NAMES", "given", "refuse_unknown"]
 
 ROLE_NAMES = ("protection", "exposure", "evidence", "ignore")
-LEVEL_KEYS = ("words", "labels", "cost")
+LEVEL_KEYS = ("words", "labels", "cost", "hours")
+PLAN_KEYS = (
+    "labour_per_hour",
+    "build_hours",
+    "visit_cost",
+    "data_day_value",
+    "battery_days",
+    "desiccant_days",
+    "lead_days",
+    "repair_days",
+)
+"""Money per hour of labour; hours to build a unit; money per round of visits, labour and travel included; money that
+a day of data is worth; days that cells and desiccant last; days from order to delivery, and of a repair."""
 ACTION_KEYS = ("what", "choice", "from", "to", "since", "expected", "owner", "due")
 
 _PLAIN_KEY = re.compile(r"[\w-]{1,60}\Z")
@@ -153,12 +165,17 @@ def _roles(value: Any, where: str) -> Mapping[str, tuple[str, ...]]:
     return MappingProxyType(roles)
 
 
-def _cost(value: Any, where: str) -> float:
+def _amount(value: Any, where: str, what: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not value >= 0:
-        raise SettingsError(f"{where} must be an amount of money of at least 0; got {given(value)}")
+        raise SettingsError(f"{where} must be {what} of at least 0; got {given(value)}")
     if value > _LARGEST_COST:
-        raise SettingsError(f"{where} must be an amount of money of at most {_LARGEST_COST:,}; got {given(value)}")
+        raise SettingsError(f"{where} must be {what} of at most {_LARGEST_COST:,}; got {given(value)}")
     return float(value)
+
+
+def _plan(value: Any, where: str) -> Mapping[str, float]:
+    refuse_unknown(_table(value, where), PLAN_KEYS, where)
+    return MappingProxyType({k: _amount(v, f"{where}.{k}", "a number") for k, v in value.items()})
 
 
 def _levels(value: Any, where: str) -> Mapping[str, Mapping[str, Mapping[str, Any]]]:
@@ -169,11 +186,14 @@ def _levels(value: Any, where: str) -> Mapping[str, Mapping[str, Mapping[str, An
         read: dict[str, Mapping[str, Any]] = {
             key: _text_table(parts[key], f"{here}.{key}") for key in ("words", "labels") if key in parts
         }
-        if "cost" in parts:
-            costs = _table(parts["cost"], f"{here}.cost")
-            read["cost"] = MappingProxyType(
-                {_writable(str(k), here): _cost(v, f"{here}.cost, {shown(str(k))}") for k, v in costs.items()}
-            )
+        for key, what in (("cost", "an amount of money"), ("hours", "a number of hours")):
+            if key in parts:
+                read[key] = MappingProxyType(
+                    {
+                        _writable(str(k), here): _amount(v, f"{here}.{key}, {shown(str(k))}", what)
+                        for k, v in _table(parts[key], f"{here}.{key}").items()
+                    }
+                )
         levels[str(column)] = MappingProxyType(read)
     return MappingProxyType(levels)
 
@@ -222,6 +242,7 @@ READERS: Mapping[str, Callable[[Any, str], Any]] = {
     "reference": _text_table,
     "levels": _levels,
     "thresholds": _thresholds,
+    "plan": _plan,
     "action": _actions,
 }
 """Key to the reader of its value, which gets the value and where it stands."""

@@ -58,9 +58,12 @@ class Settings:
     reference : mapping of str to str
         Reference level of a column.
     levels : mapping of str to mapping
-        Column to words (their word to our level), labels (level to shown text) and cost (level to extra money).
+        Column to words (their word to our level), labels (level to shown text), cost (level to extra money for parts)
+        and hours (level to extra hours of labour).
     thresholds : mapping of str to float
         Limits from which on a number measured at a teardown is a sign, by their name in the dictionary.
+    plan : mapping of str to float
+        Prices and times for the plan, by `PLAN_KEYS`.
     action : tuple of mapping
         What was changed: what, choice, from, to, since, expected, owner, due.
     """
@@ -80,6 +83,7 @@ class Settings:
     reference: Mapping[str, str] = field(default_factory=_empty)
     levels: Mapping[str, Mapping[str, Mapping[str, Any]]] = field(default_factory=_empty)
     thresholds: Mapping[str, float] = field(default_factory=_empty)
+    plan: Mapping[str, float] = field(default_factory=_empty)
     action: tuple[Mapping[str, str], ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
@@ -91,8 +95,10 @@ class Settings:
         return str(self.levels.get(column, {}).get("labels", {}).get(level, level))
 
     def cost(self, column: str, level: str) -> float:
-        """Return the extra cost of a level."""
-        return float(self.levels.get(column, {}).get("cost", {}).get(level, float("nan")))
+        """Return the extra cost of a level: parts, and labour where hours and their price are typed."""
+        part = float(self.levels.get(column, {}).get("cost", {}).get(level, float("nan")))
+        hours = float(self.levels.get(column, {}).get("hours", {}).get(level, 0.0))
+        return part + hours * self.plan.get("labour_per_hour", 0.0)
 
     def further_columns(self) -> tuple[str, ...]:
         """Return the names that `roles` gives a use to, beyond the dictionary."""

@@ -25,6 +25,7 @@ from workbench.planning import (
 )
 from workbench.ranking.choices import Ranking
 from workbench.report.basis import Drawing, Finding, SeasonData
+from workbench.report.findings.findings_rounds import plan_prices, round_findings
 from workbench.wording import count_of, days_text, join_words, percent_text, range_text
 
 __all__ = ["level_costs", "planning_findings", "unit_cost", "visit_spacing"]
@@ -53,6 +54,7 @@ def planning_findings(
         if trial is not None:
             findings += _trial(data, trial, say)
         findings += _visits(data)
+        findings += round_findings(data)
     except EstimateError as error:
         statement = f"Next season could not be planned from these lives: {error}."
         findings += _unplanned(
@@ -66,14 +68,20 @@ def _unplanned(name: str, order: int, statement: str, *, method: str) -> list[Fi
 
 
 def level_costs(data: SeasonData) -> dict[str, dict[str, float]]:
-    """Return the extra cost of each level from the settings."""
+    """Return the extra cost of each level from the settings: parts, and labour where it is typed."""
     levels: Mapping[str, Any] = data.settings.get("levels") or {}
-    costs = {str(c): dict(v.get("cost") or {}) for c, v in levels.items()}
-    return {c: {str(k): float(x) for k, x in v.items()} for c, v in costs.items() if v}
+    hour = plan_prices(data).get("labour_per_hour", 0.0)
+    costs: dict[str, dict[str, float]] = {}
+    for choice, parts in levels.items():
+        hours = parts.get("hours") or {}
+        priced = {str(k): float(x) + hour * float(hours.get(k, 0.0)) for k, x in (parts.get("cost") or {}).items()}
+        if priced:
+            costs[str(choice)] = priced
+    return costs
 
 
 def unit_cost(data: SeasonData, choices: list[str]) -> float | None:
-    """Return the mean recorded cost of a unit without the extra cost of its levels, or None without costs."""
+    """Return the mean cost of a unit without its levels: parts as recorded, and labour; None without costs."""
     records = data.log.records
     if "unit_cost" not in records:
         return None
@@ -81,12 +89,21 @@ def unit_cost(data: SeasonData, choices: list[str]) -> float | None:
     known = np.isfinite(paid)
     if not known.any():
         return None
-    costs = level_costs(data)
+    levels: Mapping[str, Any] = data.settings.get("levels") or {}
+    prices = plan_prices(data)
+    labour = prices.get("build_hours", 0.0) * prices.get("labour_per_hour", 0.0)
     extra = np.zeros(len(records))
     for choice in choices:
         if choice in records:
-            extra += records[choice].astype(object).map(costs.get(choice, {})).astype(float).fillna(0.0).to_numpy()
-    return float(max((paid - extra)[known].mean(), 0.0))
+            extra += (
+                records[choice]
+                .astype(object)
+                .map((levels.get(choice) or {}).get("cost") or {})
+                .astype(float)
+                .fillna(0.0)
+                .to_numpy()
+            )
+    return float(max((paid - extra)[known].mean(), 0.0)) + labour
 
 
 def visit_spacing(data: SeasonData) -> float:
@@ -165,11 +182,19 @@ def _builds(data: SeasonData, ranking: Ranking) -> list[Finding]:
                 "Weibull time-ratio model of the ranked choices, environment and sites in 1,000 weighted replicates; "
                 "units missing by the mission as a competing end; counts drawn by chance on top."
             ),
-            caveats=plan.notes[-2:],
+            caveats=(*plan.notes[-2:], *_labour_note(data, paid)),
             figure=_plan_drawing(data, plan),
             table=_plan_table(plan),
         )
     ]
+
+
+def _labour_note(data: SeasonData, paid: float | None) -> tuple[str, ...]:
+    if paid is None:
+        return ()
+    if {"labour_per_hour", "build_hours"} <= set(plan_prices(data)):
+        return ("Prices are parts and labour.",)
+    return ("Prices are parts alone: labour_per_hour and build_hours under [plan] in the settings add the labour.",)
 
 
 def _plan_drawing(data: SeasonData, plan: SeasonPlan) -> Drawing:
