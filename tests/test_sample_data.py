@@ -15,9 +15,9 @@ from workbench.log.dictionary.evidence import sign_names
 from workbench.log.dictionary.known_words import known_mechanisms
 from workbench.log.dictionary.settings import read_settings
 from workbench.log.season_log.reading import read_log
-from workbench.scenario.world.choices import CHOICES
 from workbench.scenario.lantern_moor.sample_seasons import EFFECTS, SEASONS, make_season, write_samples
 from workbench.scenario.paper.logbook import LOG_COLUMNS
+from workbench.scenario.world.choices import CHOICES
 from workbench.scenario.world.mechanisms import MECHANISMS
 from workbench.scenario.world.places import PLACES
 from workbench.scenario.world.signs import SIGNS

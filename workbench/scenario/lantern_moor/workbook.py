@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from workbench.scenario.paper import MEASURED
+
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
@@ -28,11 +30,12 @@ _NUMBERS = (
     "distance_to_salt_water_m",
     "days_wet_before_opening",
     "unit_cost",
+    *MEASURED,
 )
 _TITLE = ("Lantern Moor Observatory", "Log of the season 2025, kept by the field team and the bench", None)
 _REMARKS = (
     ("Sheet", "Remark"),
-    ("Log", "One row a deployment. A unit that went out twice has two rows."),
+    ("Log", "One row per deployment. A unit that went out twice has two rows."),
     ("Log", "Dates of Weir Lock and Orchard Lane: see the sheet Visits."),
     ("Visits", "State as seen on the day; absent means that the post or the unit was gone."),
     ("Log", "Grey row: taken out at the wish of the land owner, hidden so that it is not counted with the dead."),

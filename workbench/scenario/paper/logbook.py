@@ -99,7 +99,7 @@ def _when(spell: Spell, season: Season) -> dict[str, str]:
 def _reason(spell: Spell) -> str:
     if spell.doing == "refitted":
         return "refit"
-    return ("landowner", "moved", "end_of_trial")[spell.deployed % 3]
+    return ("landowner", "moved", "end_of_trial")[int(spell.unit["unit_id"][-1]) % 3]
 
 
 def _inside(spell: Spell, world: World, rng: np.random.Generator) -> Mapping[str, str]:
