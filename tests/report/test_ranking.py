@@ -20,7 +20,11 @@ def _data(tmp_path_factory, effects, **options):
     log, _ = simulate_season(150, seed=5, effects=effects, **options)
     path = tmp_path_factory.mktemp("season") / "log.csv"
     log.to_csv(path, index=False)
-    settings = {"mission_days": 180, "mechanisms_of_interest": ["lid_seal_leak", "corrosion_contacts"]}
+    settings = {
+        "mission_days": 180,
+        "mechanisms_of_interest": ["lid_seal_leak", "corrosion_contacts"],
+        "reference": {"lid_seal": "flat_gasket"},
+    }
     return season_data(path, settings=settings, mission=None, seed=1)
 
 
