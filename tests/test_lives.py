@@ -25,6 +25,18 @@ NAN = float("nan")
         ({"time": [3, 4, 5], "failed": [1, NAN, 0]}, 1, "nan"),
         ({"time": [3, 4], "failed": pd.Series([1, None], dtype="Int64")}, 1, "nan"),
         ({"time": [3, 4], "failed": ["yes", "no"]}, 0, "yes"),
+        ({"time": [3, 4], "failed": ["1", "0"]}, 0, "'1'"),
+        ({"time": [3, 4, 5], "failed": [True, None, False]}, 1, "None"),
+        ({"time": [3, 4, 5], "failed": [True, NAN, False]}, 1, "nan"),
+        ({"time": [3, 4], "failed": pd.array([True, None], dtype="boolean")}, 1, "<NA>"),
+        ({"time": [3, 4, 5], "failed": np.array([1, 2, 1], dtype=object)}, 1, "2; only True and False"),
+        ({"time": [3, 4, 5], "failed": np.array([True, NAN, False], dtype=object)}, 1, "nan"),
+        ({"time": [3, 4], "failed": np.array([True, "x"], dtype=object)}, 1, "'x'"),
+        ({"time": ["3", "4"], "failed": [1, 0]}, 0, "'3', which is no number"),
+        ({"time": np.array([3, None], dtype=object), "failed": [1, 0]}, 1, "nan"),
+        ({"time": [3, 4], "failed": [1, 0], "weight": [1, 1e19]}, 1, "1e+19"),
+        ({"time": [3, 4], "failed": [1, 0], "weight": [2**52, 2**53]}, 1, "9,007,199,254,740,992 units"),
+        ({"time": [3, 4], "failed": [1, 0], "weight": ["2", "1"]}, 0, "'2'"),
         ({"time": [3, 4], "failed": [1, 0], "entry": [0, 4]}, 1, "4"),
         ({"time": [3, 4], "failed": [1, 0], "entry": [5, 0]}, 0, "5"),
         ({"time": [3, 4], "failed": [1, 0], "entry": [-2, 0]}, 0, "-2"),
@@ -110,6 +122,62 @@ def test_lives_do_not_change_with_what_they_were_made_of_or_what_they_hand_out()
         lives.unit = "hours"
     assert lives.lower.tolist() == [5, 8, 9] and lives.covariates.columns.tolist() == ["seal"]
     pd.testing.assert_frame_equal(survival_curve(lives, "seal").table, before)
+
+
+FRAME = {
+    "number": [1.0, 2.0, 3.0],
+    "text": ["a", "b", "a"],
+    "level": pd.Categorical(["a", "b", "a"]),
+    "day": pd.to_datetime(["2025-01-01"] * 3),
+    "whole": pd.array([1, 2, None], dtype="Int64"),
+    "string": pd.array(["a", "b", None], dtype="string"),
+}
+OTHERS = {"number": 9.0, "text": "z", "level": "b", "day": pd.Timestamp("2026-01-01"), "whole": 7, "string": "z"}
+
+
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize("column", FRAME)
+@pytest.mark.parametrize("way", ["loc", "iloc", "at", "chained", "values", "whole column", "caller's frame"])
+def test_nothing_done_to_the_covariates_reaches_the_lives(column, way):
+    given, value = pd.DataFrame(FRAME), OTHERS[column]
+    lives = Lives.from_arrays([5, 8, 9], [1, 0, 1], covariates=given)
+    some = lives.take([0, 1, 2])
+    for kept in (lives, some):
+        frame = given if way == "caller's frame" else kept.covariates
+        place = list(frame.columns).index(column)
+        try:
+            if way in ("loc", "caller's frame"):
+                frame.loc[0, column] = value
+            elif way == "iloc":
+                frame.iloc[0, place] = value
+            elif way == "at":
+                frame.at[0, column] = value
+            elif way == "chained":
+                frame[column][0] = value
+            elif way == "values":
+                frame[column].array[0] = value
+            else:
+                frame.loc[:, column] = [value] * 3
+        except ValueError as error:
+            assert "read-only" in str(error)
+        pd.testing.assert_frame_equal(kept.covariates, pd.DataFrame(FRAME))
+    changed = lives.covariates.copy()
+    changed.loc[0, column] = value
+    assert lives.replace(covariates=changed).covariates.loc[0, column] == value
+
+
+@pytest.mark.parametrize("labels", [[1, 2, 3], ["a", "b", "c"]])
+@pytest.mark.parametrize("kind", [None, object])
+def test_the_callers_cluster_labels_do_not_reach_the_lives(labels, kind):
+    cluster = np.array(labels, dtype=kind)
+    lives = Lives.from_arrays([5, 8, 9], [1, 0, 1], cluster=cluster)
+    cluster[0] = cluster[1]
+    assert lives.cluster.tolist() == labels and lives.units_among() == 3
+
+
+def test_as_many_units_as_can_be_counted_one_by_one_are_taken():
+    lives = Lives.from_arrays([5, 8], [1, 0], weight=[2**53 - 1, 1])
+    assert lives.units == 2**53 and lives.failures == 2**53 - 1
 
 
 def test_other_causes_become_suspensions_on_the_last_day_known_alive():

@@ -3,9 +3,10 @@
 import difflib
 import math
 from collections.abc import Iterable, Sequence
+from numbers import Real
 from typing import Any
 
-from workbench.errors import UsageError, WorkbenchError
+from workbench.errors import UsageError
 
 __all__ = ["check_columns", "check_confidence", "check_one_of", "check_positive", "check_whole", "did_you_mean"]
 
@@ -57,7 +58,7 @@ def check_positive(name: str, value: float, *, zero: bool = False) -> float:
 def check_whole(name: str, value: int, *, least: int = 0) -> int:
     """Return value as an int when it is a whole number of at least `least`."""
     number = _number(name, value)
-    if number != math.floor(number) or number < least:
+    if not math.isfinite(number) or number != math.floor(number) or number < least:
         raise UsageError(f"{name} must be a whole number of at least {least}; got {value!r}")
     return int(number)
 
@@ -76,12 +77,12 @@ def check_columns(names: Sequence[str], available: Iterable[str], what: str = "c
 
 
 def _number(name: str, value: Any) -> float:
-    if isinstance(value, bool):
+    if isinstance(value, bool) or not isinstance(value, Real):
         raise UsageError(f"{name} must be a number; got {value!r}")
     try:
         number = float(value)
-    except (TypeError, ValueError):
-        raise UsageError(f"{name} must be a number; got {value!r}") from None
+    except OverflowError:
+        number = math.inf
     if math.isnan(number):
-        raise WorkbenchError(f"{name} must be a number; got NaN")
+        raise UsageError(f"{name} must be a number; got NaN")
     return number

@@ -1,6 +1,7 @@
 """Checks of arrays that are to become lives: what no unit can have is refused with row and value."""
 
 from collections.abc import Callable, Mapping
+from numbers import Number
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,10 @@ from workbench.errors import LivesError
 
 __all__ = ["UNDETERMINED", "checked_arrays"]
 
+NUMBERS = ("integer", "floating", "mixed-integer-float", "boolean", "decimal", "empty")
+"""Kinds of object columns that hold numbers only, beside missing ones."""
+MOST_UNITS = 2**53
+"""Beyond it a floating-point number can no longer count one by one."""
 UNDETERMINED = "undetermined"
 """The cause of a failure that nobody could name: a class of its own, never dropped."""
 
@@ -51,18 +56,28 @@ def _as_float(name: str, values: Any) -> np.ndarray:
     kind = getattr(getattr(values, "dtype", None), "kind", "")
     if kind in "mM" and kind:
         raise LivesError(f"{name} holds dates or spans of time; give numbers, such as whole days since deployment")
-    try:
-        array = np.array(values, dtype=float)
-    except (TypeError, ValueError):
+    array = _one_dimensional(name, values)
+    if array.dtype.kind in "biuf":
+        return array.astype(float)
+    if array.dtype.kind != "O" or pd.api.types.infer_dtype(array, skipna=True) not in NUMBERS:
         for row, value in enumerate(values):
-            try:
-                float(value)
-            except (TypeError, ValueError):
-                raise LivesError(f"{name} in row {row} is {value!r}, which is no number") from None
-        raise LivesError(f"{name} must be a one-dimensional array of numbers") from None
+            if not isinstance(value, Number) and not pd.isna(value):
+                raise LivesError(f"{name} in row {row} is {_plain(value)!r}, which is no number")
+    return np.asarray(pd.to_numeric(pd.Series(array, dtype=object)), dtype=float)
+
+
+def _one_dimensional(name: str, values: Any) -> np.ndarray:
+    try:
+        array = np.asarray(values)
+    except ValueError:
+        raise LivesError(f"{name} must be a one-dimensional array; its rows differ in length") from None
     if array.ndim != 1:
-        raise LivesError(f"{name} must be a one-dimensional array of numbers; got {array.ndim} dimensions")
+        raise LivesError(f"{name} must be a one-dimensional array; got {array.ndim} dimensions")
     return array
+
+
+def _plain(value: Any) -> Any:
+    return value.item() if isinstance(value, np.generic) else value
 
 
 def _refuse(bad: np.ndarray, message: Callable[[int], str]) -> None:
@@ -81,14 +96,16 @@ def _ends_from_time(time: Any, failed: Any) -> tuple[np.ndarray, np.ndarray]:
     if flags.ndim != 1 or flags.shape[0] != low.shape[0]:
         raise LivesError(f"failed has {flags.size} values for {low.shape[0]} times")
     if flags.dtype != bool:
-        codes = _as_float("failed", flags)
+        codes, different = pd.factorize(flags)  # -1, the last, where there is none
+        taken = [isinstance(v, Number | np.bool_) and v in (0, 1) for v in different]
         _refuse(
-            ~((codes == 0) | (codes == 1)),
+            ~np.array([*taken, False])[codes],
             lambda r: (
-                f"failed is {flags[r].item()!r}; only True and False, or 1 and 0, are taken (codes 1/2 must be recoded)"
+                f"failed is {_plain(flags[r])!r}; only True and False, or 1 and 0, are taken (codes 1/2 must be "
+                "recoded, lives without an end left out)"
             ),
         )
-        flags = codes == 1
+        flags = np.array([*(v == 1 for v in different), False])[codes]
     return low, np.where(flags, low, np.inf)
 
 
@@ -128,6 +145,12 @@ def _checked_weight(weight: Any, n: int) -> np.ndarray:
         ~((values > 0) & (values == np.floor(values)) & np.isfinite(values)),
         lambda r: f"weight is {values[r]:g}; it counts identical units and must be a positive whole number",
     )
+    if values.sum() > MOST_UNITS:
+        row = int(np.argmax(values))
+        raise LivesError(
+            f"row {row}: weight is {values[row]:g}; all weights together may count {MOST_UNITS:,} units at most, "
+            "beyond which units are no longer counted one by one"
+        )
     return values.astype(np.int64)
 
 
@@ -147,7 +170,7 @@ def _checked_cause(cause: Any, failed: np.ndarray) -> np.ndarray | None:
 def _checked_cluster(cluster: Any, n: int) -> np.ndarray | None:
     if cluster is None:
         return None
-    labels = np.asarray(cluster)
+    labels = np.array(cluster)
     if labels.dtype.kind in "US":
         labels = labels.astype(object)
     if labels.shape != (n,):

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -35,8 +36,8 @@ class Lives:
     cluster : np.ndarray, shape (n,), or None
         Label of what lives share (the unit they belong to). None when each row is its own.
     covariates : pandas.DataFrame of n rows
-        Protection, exposure, site and the like, index 0 ... n-1. Each look gives a frame of its own: a column put into
-        it does not reach the lives; use `replace`.
+        Protection, exposure, site and the like, index 0 ... n-1. Each look gives a frame of its own, whose values are
+        read-only: nothing done to it reaches the lives. `copy()` gives one to change, `replace` lives with it.
     unit : str
         Unit of time, "days" unless said otherwise.
 
@@ -69,8 +70,26 @@ class Lives:
 
     @property
     def covariates(self) -> pd.DataFrame:
-        """Protection, exposure, site and the like, in a frame of its own that shares the columns' values."""
-        return self._covariates.copy(deep=False)
+        """Protection, exposure, site and the like, in a frame of its own with read-only values."""
+        frame = self._read_only.copy(deep=False)
+        for name, dtype in frame.dtypes.items():
+            if not isinstance(dtype, np.dtype | pd.CategoricalDtype) or dtype.kind == "M":
+                frame[name] = frame[name].copy()
+        return frame
+
+    @cached_property
+    def _read_only(self) -> pd.DataFrame:
+        """The covariates on the same memory, locked where pandas can lock a column; other columns are copied."""
+        columns: dict[Any, Any] = {}
+        for name, column in self._covariates.items():
+            if isinstance(column.dtype, pd.CategoricalDtype):
+                columns[name] = pd.Categorical.from_codes(column.array.codes, dtype=column.dtype, validate=False)
+            elif isinstance(column.dtype, np.dtype):
+                columns[name] = column.to_numpy().view()
+                columns[name].flags.writeable = False
+            else:
+                columns[name] = column.array
+        return pd.DataFrame(columns, index=self._covariates.index, copy=False)
 
     @property
     def failed(self) -> np.ndarray:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from workbench.checks import check_confidence, check_positive
+from workbench.checks import check_confidence, check_positive, check_whole
 from workbench.errors import EstimateError
 from workbench.lives import Lives
 from workbench.planning.fielded_build import BuildRow, read_build
@@ -99,6 +99,7 @@ def plan_season(
     457-481) by the mission, beta-binomial with the Jeffreys prior and as many units as its Greenwood variance is worth.
     """
     mission, confidence = check_positive("mission", mission), check_confidence(confidence)
+    seed = check_whole("seed", seed)
     rows, choices = read_build(build, lives)
     _refuse_unsupported(lives, mission)
     environment = "environment" if any(row.environment is not None for row in rows) else None

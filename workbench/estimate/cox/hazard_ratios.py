@@ -129,7 +129,7 @@ def fit_hazard_ratios(
     1.475285
     """
     check_one_of("ties", ties, ("efron", "breslow"))
-    check_confidence(confidence)
+    confidence = check_confidence(confidence)
     shrink = check_positive("shrink", shrink, zero=True)
     lives, strata, notes = lives_within(lives, within)
     model = terms_of(lives, terms)

@@ -69,7 +69,7 @@ def survival_curve(
     >>> curve.table[["time", "at_risk", "survival"]].values.tolist()
     [[1.0, 4.0, 0.75], [2.0, 3.0, 0.5], [3.0, 2.0, 0.5], [4.0, 1.0, 0.0]]
     """
-    check_confidence(confidence)
+    confidence = check_confidence(confidence)
     check_one_of("interval", interval, INTERVALS)
     if len(lives) == 0:
         raise EstimateError("there are no lives, so there is no curve")
@@ -91,7 +91,7 @@ def curve_if_failed_when_found(
     lives: Lives, by: str | Sequence[str] | None = None, *, confidence: float = 0.95, interval: str = "log-log"
 ) -> SurvivalCurve:
     """What "failed on the day it was found" would say: to be shown beside the right curve, never instead."""
-    check_confidence(confidence)
+    confidence = check_confidence(confidence)
     check_one_of("interval", interval, INTERVALS)
     if len(lives) == 0:
         raise EstimateError("there are no lives, so there is no curve")

@@ -59,7 +59,7 @@ def cumulative_incidence(
     >>> cumulative_incidence(lives).at(2)[["cause", "incidence"]].values.tolist()
     [['bite', 0.25], ['water', 0.25]]
     """
-    check_confidence(confidence)
+    confidence = check_confidence(confidence)
     if len(lives) == 0:
         raise EstimateError("there are no lives, so there is no incidence")
     if lives.cause is None:

@@ -142,7 +142,7 @@ def restricted_mean(
     >>> means.table["restricted_mean"].tolist()
     [2.75]
     """
-    check_confidence(confidence)
+    confidence = check_confidence(confidence)
     end = check_positive("horizon", horizon)
     if len(lives) == 0:
         raise EstimateError("there are no lives, so there is no mean")

@@ -114,7 +114,7 @@ def mean_cumulative_count(
     >>> mean_cumulative_count(rows).table.mean_count.tolist()
     [0.5, 0.5]
     """
-    check_confidence(confidence)
+    confidence = check_confidence(confidence)
     check_columns(["unit", "time", "event"], histories.columns, "column of histories")
     if len(histories) == 0:
         raise EstimateError("histories has no rows, so there is no count")

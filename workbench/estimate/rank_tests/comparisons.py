@@ -219,7 +219,8 @@ def _question(
 ) -> tuple[_Question, tuple[str, ...]]:
     check_one_of("weight", weight, (*WEIGHTS, *SCORES))
     check_one_of("method", method, METHODS)
-    check_whole("resamples", resamples, least=1)
+    resamples = check_whole("resamples", resamples, least=1)
+    seed = check_whole("seed", seed)
     powers = check_positive("rho", rho, zero=True), check_positive("gamma", gamma, zero=True)
     if any(powers) and weight != "fleming-harrington":
         raise UsageError(f"rho and gamma belong to weight='fleming-harrington'; got weight={weight!r}")

@@ -45,10 +45,10 @@ def detectable_hazard_ratio(
     >>> detectable_hazard_ratio(40, 0.5).sentence
     'With 40 failures and a share of 50 % the data could show a hazard ratio of 2.4 or more, 8 times in 10.'
     """
-    check_positive("failures", failures, zero=True)
-    check_confidence(share, "share")
-    check_confidence(power, "power")
-    check_confidence(significance, "significance")
+    failures = check_positive("failures", failures, zero=True)
+    share = check_confidence(share, "share")
+    power = check_confidence(power, "power")
+    significance = check_confidence(significance, "significance")
     if power <= 0.5 * significance:
         raise UsageError(
             f"power must exceed half the significance; got power {power!r} and significance {significance!r}"

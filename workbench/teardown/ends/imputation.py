@@ -90,7 +90,7 @@ def draw_mechanisms(
 
     Shapes: positions (u,), returns (draws, u).
     """
-    check_whole("draws", draws, least=1)
+    draws = check_whole("draws", draws, least=1)
     rng = np.random.default_rng(seed)
     model, names = suggestions.model, np.array(suggestions.mechanisms, dtype=object)
     columns = [suggestions.teardowns.signs.index(sign) for sign in model.signs]
@@ -121,7 +121,7 @@ def imputed_incidence(
     ----------
     Rubin (1987) for pooling; log(-log) of 1 minus the incidence keeps limits within 0 and 1.
     """
-    check_confidence(confidence)
+    confidence = check_confidence(confidence)
     if lives.cause is None:
         raise EstimateError("these lives carry no causes, so there is nothing to impute")
     open_rows = np.flatnonzero(lives.cause == UNDETERMINED)

@@ -46,7 +46,7 @@ def ends_of_units(lives: Lives, mission: float, by: str | None = None) -> EndsOf
     interval as the curve of all lives shares it out; the limits put every failure at either end. A missing unit loses
     the days from when it was last known to work. Units taken out for another reason lose nothing here.
     """
-    check_positive("mission", mission)
+    mission = check_positive("mission", mission)
     if lives.cause is None:
         raise EstimateError("these lives carry no causes, so nothing says what ended units")
     groups = groups_of(lives, by)
