@@ -10,7 +10,14 @@ from workbench.lives import Lives
 from workbench.ranking.checks.missing_units import FlipCount, missing_units
 from workbench.ranking.checks.opinions import agreement_of, log_hazard_ratios
 from workbench.ranking.checks.raw import raw_comparisons
-from workbench.ranking.checks.sensitivity import ALL_FAILED, ALL_WORKED, SEASON_CLOCK, season_clock, sensitivity_of
+from workbench.ranking.checks.sensitivity import (
+    ALL_FAILED,
+    ALL_WORKED,
+    NO_DEAD_ON_ARRIVAL,
+    SEASON_CLOCK,
+    season_clock,
+    sensitivity_of,
+)
 from workbench.ranking.choices.rank import rank_choices
 from workbench.ranking.model.design import build_design
 from workbench.ranking.model.fitting import fit_design, problem_of
@@ -250,3 +257,35 @@ def test_a_run_that_flips_is_named_in_the_table(runs):
     assert set(runs.table.columns) == {"run", "choice", "level", "survival_gain", "flips"}
     assert {"lognormal lives", "loglogistic lives"} <= set(runs.table.run)
     assert replace(runs, notes=("x",)).notes == ("x",)
+
+
+@pytest.mark.parametrize("unit", ["hours", "weeks", "years"])
+def test_another_unit_of_time_changes_no_run(unit):
+    """Constants in days (the day after, dead on arrival, the clock of the season) follow the unit of the lives."""
+    lives = make_lives(21, 160, missing=0.25)
+    early = np.flatnonzero(lives.failed)[:3]
+    lower, upper = lives.lower.copy(), lives.upper.copy()
+    lower[early], upper[early] = 0, 1
+    put_out = pd.Timestamp("2025-03-01") + pd.to_timedelta(np.arange(160) % 80, unit="D")
+    lives = lives.replace(lower=lower, upper=upper, covariates=lives.covariates.assign(deployed_on=put_out))
+    length = lives.replace(unit=unit).day
+    covariates = lives.covariates.assign(followed_to=lives.covariates["followed_to"] * length)
+    other = lives.replace(
+        lower=lives.lower * length,
+        upper=lives.upper * length,
+        entry=lives.entry * length,
+        covariates=covariates,
+        unit=unit,
+    )
+    runs = [sensitivity_of(build_design(x, ["seal"]), m).table for x, m in ((lives, 180), (other, 180 * length))]
+    assert {ALL_FAILED, ALL_WORKED, SEASON_CLOCK, NO_DEAD_ON_ARRIVAL} <= set(runs[0]["run"])
+    assert runs[0]["run"].tolist() == runs[1]["run"].tolist()
+    np.testing.assert_allclose(runs[0]["survival_gain"], runs[1]["survival_gain"], atol=2e-5)
+
+
+def test_lives_counted_in_no_unit_of_time_have_no_clock_of_the_season():
+    lives = make_lives(21, 160, missing=0.25)
+    put_out = pd.Timestamp("2025-03-01") + pd.to_timedelta(np.arange(160) % 80, unit="D")
+    lives = lives.replace(covariates=lives.covariates.assign(deployed_on=put_out), unit="cycles")
+    assert season_clock(build_design(lives, ["seal"])) is None
+    assert ALL_FAILED in set(sensitivity_of(build_design(lives, ["seal"]), 180).table["run"])

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.estimate.likelihood import AftProblem
+from workbench.lives import Lives
 from workbench.ranking.model import Design, fit_design, standardise
 from workbench.wording import count_of
 
@@ -105,10 +106,14 @@ def missing_units(design: Design) -> tuple[MissingUnits, tuple[str, ...]]:
         notes = ("The last visit of each site is not known, so missing units could not be taken as working on.",)
     rows = np.concatenate([everything, gone, gone])
     lower = np.concatenate([lives.lower, last, np.maximum(followed, last)])
-    upper = np.concatenate(
-        [lives.upper, last + (lives.day if np.isfinite(lives.day) else 1.0), np.full(len(gone), np.inf)]
-    )
+    upper = np.concatenate([lives.upper, last + _next_day(lives), np.full(len(gone), np.inf)])
     return MissingUnits(rows, lower, upper, gone, base, known), notes
+
+
+def _next_day(lives: Lives) -> float:
+    """A day in the unit of the lives; where that is none of time, the least step at which anything is known."""
+    ends = np.r_[lives.lower, lives.upper]
+    return lives.day if np.isfinite(lives.day) else float(np.min(ends[(ends > 0) & np.isfinite(ends)], initial=np.inf))
 
 
 def flip_counts(

@@ -49,10 +49,11 @@ def contrasts_of(design: Design) -> list[tuple[str, str]]:
 def season_clock(design: Design) -> Design | None:
     """Return the design with the day of the season as clock, or None when that makes no difference.
 
-    A unit put out on day d of its season is at risk after d; all its times move by d.
+    A unit put out on day d of its season is at risk after d; all its times move by d. A unit of time in which no day
+    has a length gives None.
     """
     frame = design.lives.covariates
-    if "deployed_on" not in frame.columns or frame["deployed_on"].isna().any():
+    if np.isnan(design.lives.day) or "deployed_on" not in frame.columns or frame["deployed_on"].isna().any():
         return None
     day = frame["deployed_on"].to_numpy(dtype="datetime64[D]").astype(np.int64)
     season = np.zeros(len(day), dtype=np.int64)
@@ -63,7 +64,7 @@ def season_clock(design: Design) -> Design | None:
     put_out = (day - first[season]).astype(float)
     if put_out.max() <= LONG_DEPLOYMENT:
         return None
-    lives = design.lives
+    lives, put_out = design.lives, put_out * design.lives.day
     return replace(
         design,
         lives=replace(lives, lower=lives.lower + put_out, upper=lives.upper + put_out, entry=lives.entry + put_out),
@@ -162,7 +163,7 @@ def _weighted_runs(design: Design, missing: MissingUnits, pairs: Sequence[tuple[
                 kept = missing.weights()
                 kept[: len(lives)][block.codes == number] = 0.0
                 runs.append((f"without {block.name} {name}", kept, None))
-    dead = lives.failed & (lives.upper <= 1.0)
+    dead = lives.failed & (lives.upper <= lives.day)
     if dead.any() and not dead[lives.failed].all():
         kept = missing.weights()
         kept[: len(lives)][dead] = 0.0

@@ -255,7 +255,7 @@ def _supported(design: Design, mission: float) -> Design:
     if mission > longest:
         raise EstimateError(
             f"mission={mission:g} lies beyond the last known {design.lives.unit.rstrip('s')} of every unit; "
-            f"the longest mission that these lives support is {np.floor(longest):g} {design.lives.unit}"
+            f"the longest mission that these lives support is {longest:g} {design.lives.unit}"
         )
     return design
 
