@@ -1,5 +1,6 @@
 """Study on demand: how often each printed interval holds the truth, and how often each test sees a difference.
 
+`python -m tests.studies.trust REPLICATES small` runs only small groups: ages, refits and late joiners.
 Run with `OPENBLAS_NUM_THREADS=1 python -m tests.studies.trust [REPLICATES]`; about six minutes at 200. Lives are whole
 days from a Weibull truth of two equal groups; "failed" is the share failed by day 180, when watching ends; one in ten
 leaves earlier by chance. Visits: failures are known only between two visits, each unit's days its own. Sites: units
@@ -152,6 +153,47 @@ def share_limits(cell: Cell, lives: Lives) -> Held:
     yield "proportion (exact)", within(lower, cell.failed, upper)
 
 
+def small_season(kind: str, units: int, rng: np.random.Generator) -> Lives:
+    """One group of exact lives, half the units refitted on day 60, 40 others joining then, or seen every 30 days."""
+    cell = Cell(2 * units, 0.7, visits=30 if kind == "visits" else 0)
+    lives = draw(cell, rng)
+    lives = lives.take(np.flatnonzero(lives.covariates["seal"] == "a"))
+    time, failed, number = lives.time, lives.failed, np.arange(units)
+    if kind == "refits":
+        again = (number % 2 == 1) & (time > 60)
+        return Lives.from_arrays(
+            np.append(np.where(again, 60.0, time), time[again]), np.append(failed & ~again, failed[again]),
+            entry=np.append(np.zeros(units), np.full(again.sum(), 60.0)), cluster=np.append(number, number[again]),
+        )  # fmt: skip
+    if kind == "joiners":
+        late = draw(Cell(400, 0.7), rng)
+        late = late.take(np.flatnonzero((late.covariates["seal"] == "a").to_numpy() & (late.time > 60))[:40])
+        return Lives.from_arrays(
+            np.append(time, late.time), np.append(failed, late.failed), entry=np.repeat([0.0, 60.0], [units, len(late)])
+        )
+    return lives
+
+
+def small_groups(replicates: int) -> None:
+    """Print the coverage of ages, curves and means of one small group."""
+    rows: dict[str, dict[str, list]] = {}
+    for number, kind in enumerate(("exact", "refits", "joiners", "visits")):
+        for units in (3, 5, 10, 15, 25, 40):
+            true, rng = Cell(units, 0.7).survival(0), np.random.default_rng([13, number, units])
+            row = rows[f"{units} units, {kind}"] = defaultdict(list)
+            for _ in range(replicates // 5 if kind == "visits" else replicates):
+                lives = small_season(kind, units, rng)
+                curve = survival_curve(lives)
+                for day, at in zip((60, DAY, 150), curve.at([60, DAY, 150]).itertuples(), strict=True):
+                    row[f"curve at day {day}"].append(within(at.lower, true[day], at.upper))
+                for age in curve.quantile([0.1, 0.5]).itertuples():
+                    reached = float(np.argmax(true <= 1 - age.p))
+                    row["B10" if age.p < 0.5 else "median"].append(within(age.lower, reached, age.upper))
+                mean = restricted_mean(lives, DAY).table.iloc[0]
+                row["restricted mean"].append(within(mean.lower, true[:DAY].sum(), mean.upper))
+    print_table(rows, "coverage of 95 % limits, per cent")
+
+
 INTERVALS: tuple[Callable[[Cell, Lives], Held], ...] = (
     curve_limits, mean_limits, incidence_limits, ratio_limits, fit_limits, share_limits,
 )  # fmt: skip
@@ -231,9 +273,13 @@ def predictions(seasons: int) -> None:
     print(f"the spares sufficed in {100 * enough.mean():.1f} per cent.")
 
 
-def main(replicates: int = 200) -> int:
-    """Run all parts."""
+def main(replicates: int = 200, small_only: bool = False) -> int:
+    """Run all parts, or small groups only."""
     begun = time.process_time()
+    small_groups(replicates)
+    if small_only:
+        return 0
+    print()
     coverage(replicates)
     print()
     tests(2 * replicates)
@@ -245,4 +291,4 @@ def main(replicates: int = 200) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(*(int(a) for a in sys.argv[1:2])))
+    sys.exit(main(*(int(a) for a in sys.argv[1:2]), small_only="small" in sys.argv[2:]))

@@ -7,7 +7,7 @@ import numpy as np
 
 from workbench.checks import check_confidence, check_one_of
 from workbench.errors import EstimateError
-from workbench.estimate.shared import Groups, few_before_joiners, groups_of, not_from_the_start, watched_throughout
+from workbench.estimate.shared import Groups, groups_of, not_from_the_start, watched_throughout
 from workbench.estimate.steps import INTERVALS, RiskSets, SurvivalCurve, bound_at_first_failure, curve_limits, risk_sets
 from workbench.estimate.turnbull import interval_curve, shares_one_grid
 from workbench.lives import Lives
@@ -217,8 +217,6 @@ def _curve_notes(labels: tuple[str, ...], counts: RiskSets, survival: np.ndarray
         if counts.unwatched(g)[1] < np.inf:
             notes += not_from_the_start(label, counts, g, unit=unit)
             continue
-        if values[-1] < 1.0:
-            notes += few_before_joiners(label, counts, g, by=last, unit=unit)
         if values[-1] == 1.0:
             bound = "the units still at risk"
             if counts.late_time[g].size:

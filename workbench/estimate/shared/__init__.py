@@ -20,7 +20,6 @@ from workbench.estimate.shared.watching import (
     not_from_the_start,
     watched_since,
     watched_throughout,
-    why_not_known,
 )
 
 __all__ = [
@@ -43,6 +42,5 @@ __all__ = [
     "text_levels",
     "watched_since",
     "watched_throughout",
-    "why_not_known",
     "with_level",
 ]

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from workbench.errors import EstimateError
-from workbench.estimate.shared import Groups, groups_of, text_levels, watched_throughout, why_not_known
+from workbench.estimate.shared import Groups, groups_of, not_from_the_start, text_levels, watched_throughout
 from workbench.estimate.steps import RiskSets, risk_sets
 from workbench.estimate.steps_by_cause.aalen_johansen import incidence_curve, incidence_limits
 from workbench.estimate.steps_by_cause.gray import gray_scores, gray_test
@@ -118,7 +118,7 @@ def _notes(groups: Groups, counts: RiskSets, unit: str) -> list[str]:
     notes: list[str] = []
     for g, label in enumerate(groups.labels):
         rows = counts.rows(g)
-        notes += why_not_known(label, counts, g, by=np.inf, unit=unit)
+        notes += not_from_the_start(label, counts, g, unit=unit)
         emptied = np.flatnonzero(counts.failures[rows] == counts.at_risk[rows])
         if emptied.size and emptied[0] + 1 < counts.time[rows].size:
             when = counts.time[rows][emptied[0]]

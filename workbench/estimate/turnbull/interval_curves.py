@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.estimate.shared import Groups, watched_throughout, why_not_known
+from workbench.estimate.shared import Groups, not_from_the_start, watched_throughout
 from workbench.estimate.steps import RiskSets, SurvivalCurve, exact_bound, normal_quantile, risk_sets
 from workbench.estimate.turnbull.interval_limits import interval_curve_limits
 from workbench.estimate.turnbull.npmle import Fit, NpmleProblem, fit_segment, segment_ends
@@ -138,7 +138,7 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
             part[name][part["to"] > ends.unwatched(g)[0]] = np.nan
         part["unknown"] = _straddling(lower, upper, lives.weight[rows], times=part["to"])
         parts.append({"group": np.full(len(part["to"]), label, dtype=object)} | part)
-        notes += why_not_known(label, ends, g, by=np.inf, unit=lives.unit)
+        notes += not_from_the_start(label, ends, g, unit=lives.unit)
         if ends.unwatched(g)[1] == np.inf:
             notes += _mass_notes(fitted, label, lives.unit)
     return SurvivalCurve(

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from workbench.estimate.shared import Groups, watched_throughout, why_not_known
+from workbench.estimate.shared import Groups, not_from_the_start, watched_throughout
 from workbench.estimate.steps import risk_sets
 from workbench.estimate.steps_by_cause import CumulativeIncidence, causes_of, on_grid, step_incidence, working_by_cause
 from workbench.estimate.turnbull.interval_curves import shares_one_grid
@@ -60,7 +60,7 @@ def interval_incidence(
         classes, more = _classes_of(lives.take(rows), cause[rows], len(causes), label=label)
         notes += more
         known_to.append(min(classes.known_to, ends.unwatched(g)[0]))
-        notes += why_not_known(label, ends, g, by=np.inf, unit=lives.unit)
+        notes += not_from_the_start(label, ends, g, unit=lives.unit)
         share = fit_masses(classes.lives)
         for k, name in enumerate(causes):
             found = _one_cause(replace(classes, known_to=known_to[-1]), share, k, confidence=confidence)

@@ -5,7 +5,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from workbench.estimate.shared import Groups, few_before_joiners, not_from_the_start, watched_since
+from workbench.estimate.shared import Groups, not_from_the_start, watched_since
 from workbench.estimate.steps import LimitsAt, MeanOfGroup, few_failures_notes, normal_quantile, risk_sets
 from workbench.estimate.turnbull.interval_curves import Mass, mass_of
 from workbench.estimate.turnbull.interval_limits import ratio_limits
@@ -72,8 +72,7 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
             "half way to either."
         )
     failures = int(lives.weight[lives.failed & (lives.lower < horizon)].sum())
-    few = few_before_joiners(label, counts, 0, by=horizon, unit=unit)
-    few += few_failures_notes(label, failures, f"{horizon:g} {unit}", held_below=HELD_BELOW)
+    few = few_failures_notes(label, failures, f"{horizon:g} {unit}", held_below=HELD_BELOW)
     variance, moves = log_mean_moves(lives, fitted, Worth.of(worth))
     widening = 1.0
     if lives.cluster is not None:

@@ -10,7 +10,7 @@ import pandas as pd
 from workbench.errors import WorkbenchError
 from workbench.estimate.curves import restricted_mean, survival_curve
 from workbench.estimate.rank_tests import compare_groups
-from workbench.estimate.shared import few_before_joiners, text_levels
+from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
 from workbench.report.basis.season_data import SeasonData
 from workbench.report.words import ShareOfGroup
@@ -62,8 +62,6 @@ class ChoiceComparison:
         Levels carried by too few units.
     unrecorded : int
         Lives without a value.
-    joiners : tuple of str
-        Of groups whose limits fall short because few units were watched before others joined.
     notes : tuple of str
         From the estimates.
     """
@@ -81,7 +79,6 @@ class ChoiceComparison:
     within: Tested | None
     left_out: tuple[str, ...]
     unrecorded: int
-    joiners: tuple[str, ...]
     notes: tuple[str, ...]
 
     @property
@@ -118,13 +115,6 @@ def compare_choice(
         within=inside,
         left_out=tuple(data.label(column, level) for level in sorted(set(every) - set(levels))),
         unrecorded=int(data.lives.weight[data.lives.covariates[column].isna().to_numpy()].sum()),
-        joiners=tuple(
-            note
-            for number, level in enumerate(curve.labels)
-            for note in few_before_joiners(
-                data.label(column, level), curve.risk, number, by=data.mission, unit=lives.unit
-            )
-        ),
         notes=tuple(dict.fromkeys([*curve.notes, *(means.notes if means else ()), *test.notes])),
     )
 

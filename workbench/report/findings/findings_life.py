@@ -176,7 +176,6 @@ def _caveats(data: SeasonData, choice: ChoiceComparison, level: str, *, short: b
         failures, units = sum(s.failures for s in pair), sum(s.units for s in pair)
         caveats.append(detectable_sentence(failures, pair[0].units / units))
     caveats += site_caveat(_pair_of_lives(choice, level), data.mission)
-    caveats += choice.joiners
     without = [group for group in choice.shares.values() if group.failures == 0]
     caveats += [share_sentence(group, data.mission_text, data.confidence) for group in without]
     if choice.unrecorded:
