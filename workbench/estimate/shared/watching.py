@@ -9,9 +9,9 @@ from workbench.wording import count_of
 
 __all__ = ["few_before_joiners", "not_from_the_start", "watched_since", "watched_throughout"]
 
-HELD_BELOW = ((3, 46), (5, 68), (7, 84), (10, 87))
+HELD_BELOW = ((3, 46), (5, 68), (7, 84), (15, 87))
 """Units at risk when 40 others joined below which 95 % normal limits of a mean held the truth in so many of 100
-simulated seasons (400 each, joined a third of the way); limits of curves held it in 90 to 99 and need no word."""
+simulated seasons (400 each, joined a third of the way); limits of curves held it in 89 to 100."""
 
 
 def watched_since(lives: Lives, codes: np.ndarray) -> np.ndarray:
