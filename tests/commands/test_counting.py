@@ -123,3 +123,11 @@ def test_only_files_of_one_kind_and_heading_are_counted(folder, tmp_path):
     assert not has_more_rows(tmp_path, 15)
     (tmp_path / "broken.parquet").write_bytes(b"PAR1")
     assert not has_more_rows(tmp_path / "broken.parquet", 0)
+
+
+@pytest.mark.parametrize("command", ["teardown", "plan"])
+def test_what_needs_each_row_refuses_a_log_too_large_for_it(folder, command, capsys):
+    assert main([command, str(folder / "large.csv")]) == 1
+    streams = capsys.readouterr()
+    assert not streams.out and streams.err.count("\n") == 1
+    assert "large.csv has more than 2,000 rows, and a " in streams.err and "give one season" in streams.err

@@ -1,12 +1,15 @@
 """Checks within a row and across rows, each with the cells that take part."""
 
 import datetime as dt
+import itertools
 
+import pandas as pd
 import pytest
 
 from tests.log.builders import TODAY, row, write_csv
 from workbench.log.dictionary.columns import log_columns
 from workbench.log.dictionary.settings import read_settings
+from workbench.log.rules import spellings
 from workbench.log.rules.spellings import notes_on_levels
 from workbench.log.season_log.reading import read_log
 
@@ -214,3 +217,27 @@ def test_units_that_differ_only_in_case_are_said(tmp_path):
     assert any(
         "'LM-1' and 'lm-1' are read as different units" in n for n in check(tmp_path, row("LM-1"), row("lm-1")).notes
     )
+
+
+def test_words_are_compared_with_the_dictionary_only_for_what_is_said(monkeypatch):
+    asked = []
+    monkeypatch.setattr(spellings, "did_you_mean", lambda word, known: asked.append(word) or "")
+    rows = [row(f"LM-{n:05}", "working", lid_seal=f"seal {n:05}") for n in range(2_000)]
+    log = read_log(pd.DataFrame(rows), today=TODAY)
+    assert len(asked) <= 5 and "lid_seal: 1,995 further words are not in the dictionary." in log.notes
+
+
+@pytest.mark.parametrize("name", ["site {:05}", "{}"], ids=["numbered", "words"])
+def test_names_are_compared_for_misspellings_only_while_they_are_few(monkeypatch, name):
+    compared = []
+    near = spellings.get_close_matches
+    monkeypatch.setattr(
+        spellings, "get_close_matches", lambda word, words, **kw: compared.append(len(words)) or near(word, words, **kw)
+    )
+    words = ["".join(letters) for letters in itertools.product("abcdef", repeat=4)]
+    sites = [name.format(n if "site" in name else words[n]) for n in range(1_200)]
+    rows = [row(f"LM-{n:05}", "working", site=site) for n, site in enumerate([*sites, *sites[:600]])]
+    log = read_log(pd.DataFrame(rows), today=TODAY)
+    assert sum(compared) <= spellings._MOST_PAIRS
+    said = "site: 1,200 different names are too many to be compared for misspellings."
+    assert (said in log.notes) == (name == "{}")

@@ -60,3 +60,29 @@ def test_an_empty_frame_is_refused():
         read_log(pd.DataFrame())
     with pytest.raises(LogError, match="no row below them"):
         read_log(pd.DataFrame([row()]).iloc[:0])
+
+
+@pytest.mark.parametrize(
+    "odd", [["cord", "o_ring"], {"seal": "cord"}, [], b"\xff\x00"], ids=["list", "object", "empty", "bytes"]
+)
+def test_cells_that_hold_several_values_are_refused_with_row_and_column(tmp_path, odd):
+    kind = type(odd)(["cord"] if isinstance(odd, list) else {"seal": "cord"} if isinstance(odd, dict) else b"cord")
+    rows = [row("A"), row("B")]
+    table = pa.table(
+        {**{name: [r[name] for r in rows] for name in rows[0] if name != "lid_seal"}, "lid_seal": [kind, odd]}
+    )
+    pq.write_table(table, tmp_path / "log.parquet")
+    log = read_log(tmp_path / "log.parquet", today=TODAY)
+    problems = [(p.row, p.column, p.scope) for p in log.all_problems]
+    assert problems == [(1, "lid_seal", "value"), (2, "lid_seal", "value")] and log.used == 2
+    assert all("not one value" in p.reason and p.advice == "write one plain value per cell" for p in log.all_problems)
+    assert log.records["lid_seal"].isna().all()
+
+
+@pytest.mark.parametrize("odd", [np.array([1, 2]), {"a"}, ("cord",)], ids=["array", "set", "tuple"])
+def test_such_cells_of_a_dataframe_are_refused_too(odd):
+    frame = pd.DataFrame([row("A"), row("B")])
+    frame["unit_id"] = pd.Series([odd, "B"], dtype=object)
+    log = read_log(frame, today=TODAY)
+    (problem,) = log.all_problems
+    assert (problem.row, problem.column, problem.scope) == (1, "unit_id", "row") and log.used == 1

@@ -220,13 +220,32 @@ def test_a_workbook_that_expands_too_far_is_refused(tmp_path, monkeypatch):
         read(path)
 
 
-def test_the_limit_is_200_megabytes(tmp_path):
+def test_a_workbook_that_expands_as_no_log_does_is_refused(tmp_path):
+    with (
+        zipfile.ZipFile(tmp_path / "bomb.xlsx", "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive,
+        archive.open("xl/worksheets/sheet1.xml", "w", force_zip64=True) as part,
+    ):
+        for _ in range(50_000):
+            part.write(b"<row r='1'><c r='A1' t='s'><v>0</v></c></row>" * 10)
+    with pytest.raises(LogError, match=r"expands to \d\d MB, \d+ times its size, which no log does; delete empty rows"):
+        read(tmp_path / "bomb.xlsx")
+
+
+def test_a_large_log_of_few_words_expands_as_a_log_does(tmp_path):
+    rows = [true_row(f"LM-{number:05}", "working") for number in range(3_000)]
+    path = write_xlsx(tmp_path / "log.xlsx", rows)
+    with zipfile.ZipFile(path) as archive:
+        expanded = sum(info.file_size for info in archive.infolist())
+    assert expanded < workbooks._MOST_FOLD / 2 * path.stat().st_size
+
+
+def test_the_limit_is_100_megabytes(tmp_path):
     with (
         zipfile.ZipFile(tmp_path / "bomb.xlsx", "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive,
         archive.open("xl/workbook.xml", "w", force_zip64=True) as part,
     ):
-        for _ in range(201):
+        for _ in range(101):
             part.write(bytes(1_000_000))
     assert (tmp_path / "bomb.xlsx").stat().st_size < 2_000_000
-    with pytest.raises(LogError, match=r"bomb\.xlsx expands to 201 MB, over the limit of 200 MB"):
+    with pytest.raises(LogError, match=r"bomb\.xlsx expands to 101 MB, over the limit of 100 MB"):
         read(tmp_path / "bomb.xlsx")

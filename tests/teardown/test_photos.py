@@ -1,6 +1,9 @@
 """Photos: nothing but pixels leaves the house, small and upright, and only from beside the log."""
 
 import io
+import struct
+import warnings
+import zlib
 
 import numpy as np
 import pytest
@@ -47,7 +50,7 @@ def test_what_is_no_picture_is_refused(tmp_path):
     (tmp_path / "c.jpg").write_bytes(b"not a picture")
     with pytest.raises(LogError, match=r"c\.jpg cannot be read as a picture"):
         clean_photo(tmp_path / "c.jpg")
-    with pytest.raises(UsageError, match=r"no picture at d\.jpg"):
+    with pytest.raises(UsageError, match=r"no picture at 'd\.jpg'"):
         clean_photo(tmp_path / "d.jpg")
     cut = picture(tmp_path / "e.jpg").read_bytes()[:600]
     (tmp_path / "e.jpg").write_bytes(cut)
@@ -66,6 +69,38 @@ def test_photos_come_from_beside_the_log_only(tmp_path):
     assert len(troubles) == 2
     assert "does not lie beside the log" in troubles[0] and "gone.jpg" in troubles[1]
     assert str(tmp_path) not in " ".join(troubles)
+
+
+@pytest.mark.parametrize("name", ["x" * 5000, "a\0b.jpg", "/".join(["x" * 300] * 20)], ids=["long", "NUL", "deep"])
+def test_a_cell_that_can_be_no_name_spoils_no_other_picture(tmp_path, name):
+    picture(tmp_path / "in.jpg", size=(60, 40), orientation=1)
+    shown, troubles = photos_of({"photo_1": name, "photo_2": "in.jpg"}, tmp_path)
+    assert len(shown) == 1 and len(troubles) == 1
+    assert "no picture at" in troubles[0] and len(troubles[0]) < 200 and "\0" not in troubles[0]
+
+
+def test_a_claimed_size_is_checked_before_decoding_and_nothing_is_warned_of(tmp_path, monkeypatch):
+    """A PNG whose header claims more pixels than memory holds; Pillow warns above 89 million pixels."""
+    header = io.BytesIO()
+    Image.new("L", (1, 1)).save(header, format="PNG")
+    for width, height in [(12_000, 12_000), (9_500, 9_500)]:
+        chunk = b"IHDR" + struct.pack(">II", width, height) + b"\x08\0\0\0\0"
+        data = header.getvalue()
+        claimed = data[:8] + struct.pack(">I", 13) + chunk + struct.pack(">I", zlib.crc32(chunk)) + data[33:]
+        (tmp_path / f"{width}.png").write_bytes(claimed)
+    decoded = []
+    monkeypatch.setattr("PIL.ImageFile.ImageFile.load", lambda image: decoded.append(image) or _refuse())
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        with pytest.raises(LogError, match="144,000,000 pixels, which is too many"):
+            clean_photo(tmp_path / "12000.png")
+        assert not decoded
+        with pytest.raises(LogError, match=r"9500\.png cannot be read"):
+            clean_photo(tmp_path / "9500.png")
+
+
+def _refuse():
+    raise OSError
 
 
 def test_evidence_pages_show_pictures_beside_signs_and_nothing_of_where_they_were_taken(tmp_path, capsys):

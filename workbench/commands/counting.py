@@ -24,6 +24,18 @@ def add_step(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
 
 
+def refuse_many_rows(path: str, work: str) -> None:
+    """Refuse a log that is too large for work which needs single rows."""
+    from workbench.errors import LogError
+    from workbench.fleet import has_more_rows
+
+    if has_more_rows(path, MOST_ROWS):
+        raise LogError(
+            f"{path} has more than {MOST_ROWS:,} rows, and {work} needs each row by itself; "
+            "give one season, or some of the sites, as a log of its own"
+        )
+
+
 def counted(args: argparse.Namespace, columns: Columns, set_aside_to: str | None = None) -> "Fleet | None":
     """Read a large log, or one with --step, as counts, and say on stderr what this leaves out; None for others.
 

@@ -4,6 +4,7 @@ import argparse
 from dataclasses import replace
 from typing import Any
 
+from workbench.commands.counting import refuse_many_rows
 from workbench.commands.permits import add_replace, permit_of
 from workbench.printing import json_text, say, say_aside
 
@@ -39,6 +40,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.allocate:
         check_target(args.allocate, (".csv",), permit_of(args))
+    refuse_many_rows(args.log, "a plan")
     data = season_data(args.log, settings=args.settings, mission=args.mission, seed=args.seed)
     trial = None if args.no_trial else {"hazard_ratio": args.hazard_ratio, "seasons": args.seasons}
     findings = planning_findings(data, trial=trial, say=lambda text: say_aside(text))

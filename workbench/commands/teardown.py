@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from workbench.commands.counting import refuse_many_rows
 from workbench.commands.permits import add_replace, permit_of
 from workbench.printing import json_text, say, say_aside
 
@@ -42,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--units chooses units for sheets; give --sheets OUT.html too")
     for target in filter(None, (args.sheets, args.pages)):
         check_target(target, (".html", ".htm"), permit_of(args))
+    refuse_many_rows(args.log, "a teardown survey")
     table = read_evidence_table(args.evidence, only=args.evidence_only)
     log = read_log(args.log, args.settings)
     survey = survey_teardowns(log, table=table, mission=args.mission, seed=args.seed)

@@ -19,6 +19,8 @@ LABEL_FIELDS = ("site", "batch", "firmware", "season")
 
 _NEAR = 0.84
 _MOST_LISTED = 5
+_MOST_PAIRS = 100_000
+"""Pairs of names compared for misspellings, a second or two; a season has tens of sites."""
 
 
 def unify_levels(
@@ -68,8 +70,9 @@ def notes_on_levels(
     own = settings.levels.get(column.name, {})
     known = {*column.known_words, *own.get("words", {}).values(), *own.get("labels", {}), *own.get("cost", {})}
     known |= {settings.reference.get(column.name, "")}
+    unknown = sorted(set(levels) - known)
     notes = []
-    for level in sorted(set(levels) - known):
+    for level in unknown[:_MOST_LISTED]:
         hint = did_you_mean(word_key(level), column.spellings)
         if hint:
             near = column.spellings[hint.split("'")[1]]
@@ -78,15 +81,20 @@ def notes_on_levels(
         notes.append(
             f"{column.name}: {shown(level)} ({place}) is not in the dictionary and is kept as a level of its own{hint}."
         )
-    more = len(notes) - _MOST_LISTED
+    more = len(unknown) - _MOST_LISTED
     further = f"{count_of(more, 'further word')} {'is' if more == 1 else 'are'} not in the dictionary."
-    return notes[:_MOST_LISTED] + ([f"{column.name}: {further}"] if more > 0 else [])
+    return notes + ([f"{column.name}: {further}"] if more > 0 else [])
 
 
 def _misspelled(name: str, levels: Mapping[str, int]) -> list[str]:
+    alike: dict[tuple[str, ...], list[str]] = defaultdict(list)
+    for level in levels:
+        alike[_digits(level)].append(level)
+    if sum(len(names) ** 2 for names in alike.values()) > _MOST_PAIRS:
+        return [f"{name}: {len(levels):,} different names are too many to be compared for misspellings."]
     notes = []
     for level in sorted(levels):
-        likely = [other for other in levels if levels[other] > levels[level] and _digits(other) == _digits(level)]
+        likely = [other for other in alike[_digits(level)] if levels[other] > levels[level]]
         near = get_close_matches(level.casefold(), [w.casefold() for w in likely], n=1, cutoff=_NEAR)
         if near:
             other = next(w for w in likely if w.casefold() == near[0])
@@ -95,8 +103,8 @@ def _misspelled(name: str, levels: Mapping[str, int]) -> list[str]:
     return notes
 
 
-def _digits(text: str) -> list[str]:
-    return re.findall(r"\d+", text)
+def _digits(text: str) -> tuple[str, ...]:
+    return tuple(re.findall(r"\d+", text))
 
 
 def _units_alike(entries: Sequence[Entry]) -> list[str]:

@@ -3,6 +3,7 @@
 import datetime as dt
 import decimal
 import io
+from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["cell_of", "read_arrow", "read_frame", "read_parquet"]
 
 _LARGEST_WHOLE = 10**300
+_LONGEST_TEXT = 1_000
 
 
 def read_parquet(path: Path, data: bytes) -> RawSheet:
@@ -61,11 +63,14 @@ def _sheet(source: str, names: tuple[str, ...], columns: list[list[Any]]) -> Raw
 
 
 def cell_of(value: Any) -> Cell:
-    """Return a value of a table as a cell."""
+    """Return a value of a table as a cell; what holds several values is none."""
     if isinstance(value, str):
         if value.isascii():
             return value
         return value.encode("utf-8", "replace").decode().translate(NO_CHARACTERS)  # "?" for half a character
+    if isinstance(value, Collection):  # lists, objects, maps, arrays and bytes
+        kind = "raw bytes" if isinstance(value, bytes | bytearray) else "a list or an object"
+        return Flaw(str(value)[:_LONGEST_TEXT], f"holds {kind}, not one value", "write one plain value per cell")
     if isinstance(value, int) and abs(value) > _LARGEST_WHOLE:
         return Flaw("(a number of thousands of digits)", "holds a number far too large", "type the value again")
     if value is None or value != value or type(value).__name__ in ("NAType", "NaTType"):

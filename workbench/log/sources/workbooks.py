@@ -14,8 +14,11 @@ from workbench.log.cells import Cell, Flaw, RawSheet, column_letters
 
 __all__ = ["MOST_EXPANDED_BYTES", "check_archive", "read_workbook"]
 
-MOST_EXPANDED_BYTES = 200_000_000
+MOST_EXPANDED_BYTES = 100_000_000
 """A workbook that expands beyond this is refused: a log of a season takes a few million bytes."""
+
+_MOST_FOLD, _FREE_BYTES = 50, 20_000_000
+"""How many times its size a workbook may expand, once it is larger than a log; real sheets expand 5 to 25 times."""
 
 UNREADABLE = (
     *(KeyError, ValueError, TypeError, AttributeError, IndexError, EOFError, OSError, SyntaxError, RuntimeError),
@@ -42,7 +45,12 @@ def check_archive(data: bytes, name: str) -> None:
     if expanded > MOST_EXPANDED_BYTES:
         raise LogError(
             f"{name} expands to {expanded / 1e6:,.0f} MB, over the limit of {MOST_EXPANDED_BYTES / 1e6:.0f} MB; "
-            "save the log's sheet alone"
+            "save the log's sheet alone, or as .csv"
+        )
+    if expanded > max(_FREE_BYTES, _MOST_FOLD * len(data)):
+        raise LogError(
+            f"{name} expands to {expanded / 1e6:,.0f} MB, {expanded // len(data)} times its size, which no log does; "
+            "delete empty rows and columns past the log, or save it as .csv"
         )
 
 

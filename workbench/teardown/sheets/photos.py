@@ -2,11 +2,14 @@
 
 import base64
 import io
+import warnings
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from workbench.errors import LogError, UsageError
+from workbench.log.cells import shown
 
 __all__ = ["LONGEST_SIDE", "PHOTO_COLUMNS", "clean_photo", "photo_uri", "photos_of"]
 
@@ -27,10 +30,11 @@ def clean_photo(path: str | Path, *, longest_side: int = LONGEST_SIDE) -> bytes:
     from PIL import Image, ImageOps
 
     place = Path(path)
-    if not place.is_file():
-        raise UsageError(f"no picture at {place.name}; photo columns name files that lie beside the log")
+    if not _is_file(place):
+        raise UsageError(f"no picture at {shown(place.name)}; photo columns name files that lie beside the log")
     try:
-        with Image.open(place) as opened:
+        # the library warns of what is refused or left out here
+        with warnings.catch_warnings(action="ignore"), Image.open(place) as opened:
             pixels = opened.width * opened.height
             if pixels > MOST_PIXELS:
                 raise LogError(f"picture {place.name} has {pixels:,} pixels, which is too many; make it smaller")
@@ -44,6 +48,14 @@ def clean_photo(path: str | Path, *, longest_side: int = LONGEST_SIDE) -> bytes:
     target = io.BytesIO()
     bare.save(target, format="JPEG", quality=_QUALITY, optimize=True)
     return target.getvalue()
+
+
+def _is_file(place: Path) -> bool:
+    """Whether there is such a file; a text too long to be a name, or with a NUL in it, names none."""
+    try:
+        return place.is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def photo_uri(path: str | Path) -> str:
@@ -63,7 +75,9 @@ def photos_of(record: Mapping[str, Any], folder: str | Path) -> tuple[list[bytes
         name = record.get(column)
         if not isinstance(name, str) or not name.strip():
             continue
-        place = (home / name.strip()).resolve()
+        place = home / name.strip()
+        with suppress(OSError, ValueError):  # no file has such a name, which is said below
+            place = place.resolve()
         if not place.is_relative_to(home):
             troubles.append(f"{column}: the picture does not lie beside the log, so it is not shown.")
             continue
