@@ -66,7 +66,7 @@ def _resampled(repeats: int) -> dict:
 
 def _resampled_fits(data: dict) -> np.ndarray:
     upper = np.where(data["failed"], data["time"], np.inf)
-    problem = AftProblem.build(data["time"], upper, np.zeros(len(upper)), data["X"])
+    problem = AftProblem.build(data["time"], upper, np.zeros(len(upper)), columns=data["X"])
     fits = fit_batch(problem, data["weights"])
     assert fits.converged.all()
     return np.column_stack([fits.coefficients, fits.intercept, fits.scale]).ravel()

@@ -45,7 +45,7 @@ def _points(problem, weights):
 def test_derivatives_equal_finite_differences(distribution):
     lower, upper, entry, X = _mixed()
     precision = np.array([2.0, 0.0, 1.0])
-    problem = AftProblem.build(lower, upper, entry, X, precision=precision, distribution=distribution)
+    problem = AftProblem.build(lower, upper, entry, columns=X, precision=precision, distribution=distribution)
     rng = np.random.default_rng(3)
     points, centre = _points(problem, rng.gamma(1.0, size=(2, len(lower)))), rng.normal(size=(2, 3))
     params = np.array([[0.3, 0.2, -0.1, 0.4, 1.3], [-0.5, 0.1, 0.5, -0.4, 0.7]])
@@ -77,7 +77,7 @@ SCIPY = {
 @pytest.mark.parametrize("distribution", DISTRIBUTIONS)
 def test_log_likelihood_equals_scipy_distributions(distribution):
     lower, upper, entry, X = _mixed()
-    problem = AftProblem.build(lower, upper, entry, X, distribution=distribution)
+    problem = AftProblem.build(lower, upper, entry, columns=X, distribution=distribution)
     fit = fit_batch(problem, np.ones(len(lower)))
     assert fit.converged[0]
     life = SCIPY[distribution](fit.intercept[0] + X @ fit.coefficients[0], fit.scale[0])
@@ -116,7 +116,7 @@ def test_normal_shares_so_far_out_that_they_underflow_keep_their_logarithm():
 @pytest.mark.parametrize("distribution", DISTRIBUTIONS)
 def test_a_batch_equals_its_single_fits(distribution):
     lower, upper, X = _field(n=120)
-    problem = AftProblem.build(lower, upper, np.zeros(120), X, distribution=distribution)
+    problem = AftProblem.build(lower, upper, np.zeros(120), columns=X, distribution=distribution)
     weights = np.random.default_rng(5).gamma(1.0, size=(7, 120))
     together = fit_batch(problem, weights, covariance=True)
     assert together.converged.all()
@@ -129,7 +129,7 @@ def test_a_batch_equals_its_single_fits(distribution):
 
 def test_batches_larger_than_one_piece_keep_their_order():
     lower, upper, X = _field(n=400)
-    problem = AftProblem.build(lower, upper, np.zeros(400), X, precision=np.full(4, 4.0))
+    problem = AftProblem.build(lower, upper, np.zeros(400), columns=X, precision=np.full(4, 4.0))
     rng = np.random.default_rng(5)
     weights, centre = rng.gamma(1.0, size=(400, 400)), PriorCentre(rng.normal(0, 0.5, (400, 4)), np.zeros(400))
     together = fit_batch(problem, weights, centre)
@@ -142,9 +142,13 @@ def test_batches_larger_than_one_piece_keep_their_order():
 def test_weights_equal_replication_and_order_changes_no_digit(distribution):
     lower, upper, entry, X = _mixed(n=40)
     weight = np.random.default_rng(2).integers(1, 5, 40)
-    fit = fit_batch(AftProblem.build(lower, upper, entry, X, distribution=distribution), weight, covariance=True)
+    fit = fit_batch(
+        AftProblem.build(lower, upper, entry, columns=X, distribution=distribution), weight, covariance=True
+    )
     copies = np.random.default_rng(9).permutation(np.repeat(np.arange(40), weight))
-    problem = AftProblem.build(lower[copies], upper[copies], entry[copies], X[copies], distribution=distribution)
+    problem = AftProblem.build(
+        lower[copies], upper[copies], entry[copies], columns=X[copies], distribution=distribution
+    )
     again = fit_batch(problem, np.ones(len(copies)), covariance=True)
     assert len(problem.cells.pattern) == 40
     for name in ("coefficients", "intercept", "scale", "log_likelihood", "covariance"):
@@ -154,9 +158,9 @@ def test_weights_equal_replication_and_order_changes_no_digit(distribution):
 @pytest.mark.parametrize("distribution", [d for d in DISTRIBUTIONS])
 def test_scaling_time_moves_only_the_intercept(distribution):
     lower, upper, entry, X = _mixed()
-    fit = fit_batch(AftProblem.build(lower, upper, entry, X, distribution=distribution), np.ones(60))
+    fit = fit_batch(AftProblem.build(lower, upper, entry, columns=X, distribution=distribution), np.ones(60))
     for unit in (24, 1 / 365.25):
-        problem = AftProblem.build(unit * lower, unit * upper, unit * entry, X, distribution=distribution)
+        problem = AftProblem.build(unit * lower, unit * upper, unit * entry, columns=X, distribution=distribution)
         other = fit_batch(problem, np.ones(60))
         np.testing.assert_allclose(other.coefficients, fit.coefficients, rtol=1e-7, atol=1e-9)
         np.testing.assert_allclose(other.scale, fit.scale, rtol=1e-7)
@@ -168,8 +172,8 @@ def test_the_unit_of_a_column_moves_its_effect_and_its_error_alike(unit):
     """A column counted in other units: effect and standard error divided by the factor, the rest as before."""
     lower, upper, X = _field(200, 2)
     scale = np.array([1.0, 1.0, unit, 1.0])
-    plain = fit_batch(AftProblem.build(lower, upper, 0 * lower, X), np.ones(200), covariance=True)
-    other = fit_batch(AftProblem.build(lower, upper, 0 * lower, X * scale[1:3]), np.ones(200), covariance=True)
+    plain = fit_batch(AftProblem.build(lower, upper, 0 * lower, columns=X), np.ones(200), covariance=True)
+    other = fit_batch(AftProblem.build(lower, upper, 0 * lower, columns=X * scale[1:3]), np.ones(200), covariance=True)
     assert other.coefficients * scale[1:3] == pytest.approx(plain.coefficients, rel=1e-6)
     assert other.covariance * np.outer(scale, scale) == pytest.approx(plain.covariance, rel=1e-5, abs=1e-9)
 
@@ -180,7 +184,7 @@ def test_lifelines_gives_the_same_fit(distribution):
 
     lower, upper, X = _field()
     entry = np.where(np.arange(300) % 3 == 0, 0.3 * lower, 0.0)
-    problem = AftProblem.build(lower, upper, entry, X, distribution=distribution)
+    problem = AftProblem.build(lower, upper, entry, columns=X, distribution=distribution)
     fit = fit_batch(problem, np.ones(300), covariance=True)
     names = {"weibull": "WeibullAFTFitter", "lognormal": "LogNormalAFTFitter", "loglogistic": "LogLogisticAFTFitter"}
     frame = pd.DataFrame(X, columns=list("abcd")).assign(T=lower, E=np.isfinite(upper), start=entry)
@@ -199,7 +203,7 @@ def test_lifelines_gives_the_same_fit(distribution):
 def test_penalised_maximum_equals_a_general_optimiser_with_late_entry():
     lower, upper, entry, X = _mixed()
     precision, centre = np.array([4.0, 1.0, 9.0]), np.array([0.3, -0.2, 0.0])
-    problem = AftProblem.build(lower, upper, entry, X, precision=precision)
+    problem = AftProblem.build(lower, upper, entry, columns=X, precision=precision)
     fit = fit_batch(problem, np.ones(60), PriorCentre(centre[None, :], np.zeros(1)))
 
     def minus(values):
@@ -221,9 +225,11 @@ def test_penalised_maximum_equals_a_general_optimiser_with_late_entry():
 
 def test_scale_can_be_held():
     lower, upper, X = _field()
-    problem = AftProblem.build(lower, upper, np.zeros(300), X)
+    problem = AftProblem.build(lower, upper, np.zeros(300), columns=X)
     held = fit_batch(problem, np.ones((2, 300)), scale=np.array([1.0, 0.5]), covariance=True)
-    exponential = fit_batch(AftProblem.build(lower, upper, np.zeros(300), X, distribution="exponential"), np.ones(300))
+    exponential = fit_batch(
+        AftProblem.build(lower, upper, np.zeros(300), columns=X, distribution="exponential"), np.ones(300)
+    )
     np.testing.assert_allclose(held.scale, [1.0, 0.5])
     np.testing.assert_allclose(held.coefficients[0], exponential.coefficients[0], rtol=1e-6)
     assert np.all(held.covariance[:, -1] == 0)
@@ -233,7 +239,7 @@ def test_scale_can_be_held():
 def test_a_fit_lost_from_its_start_is_begun_anew(scale):
     """A start so far off that the likelihood is no number must not change what is found."""
     lower, upper, X = _field(200, 2)
-    problem = AftProblem.build(lower, upper, 0 * lower, X)
+    problem = AftProblem.build(lower, upper, 0 * lower, columns=X)
     plain = fit_batch(problem, np.ones(200), scale=scale)
     lost = AftBatch(plain.coefficients + 1e5, plain.intercept - 1e6, plain.scale, plain.log_likelihood, plain.converged)
     found = fit_batch(problem, np.ones(200), start=lost, scale=scale)
@@ -244,7 +250,7 @@ def test_a_fit_lost_from_its_start_is_begun_anew(scale):
 
 def test_designs_too_wide_for_products_have_the_same_derivatives():
     lower, upper, entry, X = _mixed()
-    problem = AftProblem.build(lower, upper, entry, X)
+    problem = AftProblem.build(lower, upper, entry, columns=X)
     wide = replace(problem.layout, products=None)
     points = _points(problem, np.random.default_rng(0).gamma(1.0, size=(3, len(lower))))
     params = np.tile([0.3, 0.2, -0.1, 0.4, 1.3], (3, 1))
@@ -260,7 +266,7 @@ def test_designs_too_wide_for_products_have_the_same_derivatives():
 def test_weights_of_cells_are_never_taken_as_those_of_lives(distinct):
     lower, upper, X = _field()
     lower = lower + np.arange(300) / 1000 if distinct else lower
-    problem = AftProblem.build(lower, np.where(np.isfinite(upper), lower, np.inf), np.zeros(300), X)
+    problem = AftProblem.build(lower, np.where(np.isfinite(upper), lower, np.inf), np.zeros(300), columns=X)
     folded = problem.cells.fold(np.arange(1.0, 301)[None, :])
     assert (len(problem.cells.pattern) == 300) == distinct
     assert folded.values.sum() == pytest.approx(np.arange(1.0, 301).sum())
@@ -274,7 +280,9 @@ def test_weights_of_cells_are_never_taken_as_those_of_lives(distinct):
 def test_a_prior_of_the_shape_is_centred_apart_from_those_of_the_effects():
     """With one effect and a strong prior, each centre must pull its own parameter."""
     lower, upper, X = _field(k=1)
-    problem = replace(AftProblem.build(lower, upper, np.zeros(300), X, precision=np.array([1e6])), shape_precision=1e6)
+    problem = replace(
+        AftProblem.build(lower, upper, np.zeros(300), columns=X, precision=np.array([1e6])), shape_precision=1e6
+    )
     fit = fit_batch(problem, np.ones(300), PriorCentre(np.array([[0.3]]), np.array([-0.5])))
     assert fit.coefficients[0, 0] == pytest.approx(0.3, abs=1e-3)
     assert -np.log(fit.scale[0]) == pytest.approx(-0.5, abs=1e-3)
@@ -282,7 +290,7 @@ def test_a_prior_of_the_shape_is_centred_apart_from_those_of_the_effects():
 
 def test_a_start_is_one_fit():
     lower, upper, X = _field(k=1)
-    problem = AftProblem.build(lower, upper, np.zeros(300), X)
+    problem = AftProblem.build(lower, upper, np.zeros(300), columns=X)
     several = fit_batch(problem, np.ones((3, 300)))
     with pytest.raises(ValueError):
         fit_batch(problem, np.ones(300), start=several)
@@ -313,16 +321,16 @@ def test_patterns_are_the_distinct_rows_also_where_their_keys_collide():
 
 
 def test_a_fit_without_maximum_is_not_called_one():
-    one_age = AftProblem.build(np.array([5.0, 5]), np.array([5.0, 5]), np.zeros(2), np.zeros((2, 0)))
+    one_age = AftProblem.build(np.array([5.0, 5]), np.array([5.0, 5]), np.zeros(2), columns=np.zeros((2, 0)))
     fit = fit_batch(one_age, np.ones(2))
     assert not fit.converged[0] or fit.scale[0] < 1e-5
 
 
 def test_a_failure_at_time_zero_is_refused_with_its_row():
     with pytest.raises(EstimateError, match=r"row 1: the failure is at time 0.*lower=0, upper=1"):
-        AftProblem.build(np.array([3.0, 0]), np.array([3.0, 0]), np.zeros(2), np.zeros((2, 0)))
+        AftProblem.build(np.array([3.0, 0]), np.array([3.0, 0]), np.zeros(2), columns=np.zeros((2, 0)))
 
 
 def test_an_unknown_distribution_names_the_known_ones():
     with pytest.raises(UsageError, match="weibull, exponential, lognormal, loglogistic; got 'weibul'; did you mean"):
-        AftProblem.build(np.ones(2), np.ones(2), np.zeros(2), np.zeros((2, 0)), distribution="weibul")
+        AftProblem.build(np.ones(2), np.ones(2), np.zeros(2), columns=np.zeros((2, 0)), distribution="weibul")

@@ -111,7 +111,7 @@ def test_the_span_after_a_cell_is_the_one_that_a_start_there_makes(seed):
     assert not found.breaks_off
     more = 0
     for cell in range(found.problems[0].cells - 1):
-        opened, fit = open_after(found.problems[0], found.fits[0], cell, found.reaching, found.waiting)
+        opened, fit = open_after(found.problems[0], found.fits[0], cell, reaching=found.reaching, waiting=found.waiting)
         cells = cells_with_a_start_at(lives, found.cells.end[cell])
         places = sorted(zip(cells.entered, cells.first, cells.last, strict=True))
         repeated = np.repeat(np.arange(len(opened.weight)), opened.weight.astype(int))
@@ -159,7 +159,7 @@ def test_limits_begun_where_the_last_one_ended_are_those_begun_afresh(entry):
     )
     lower, upper = interval_curve_limits(problem, fit, cells, sides=(found.reaching, found.waiting), wanted=1.96)
     for i, cell in enumerate(cells):
-        opened, same = open_after(problem, fit, int(cell), found.reaching, found.waiting)
+        opened, same = open_after(problem, fit, int(cell), reaching=found.reaching, waiting=found.waiting)
         after = Worth.of((np.arange(opened.cells) > cell).astype(float))
         assert ratio_limits(opened, same, (after, after), wanted=1.96) == pytest.approx((lower[i], upper[i]), abs=1e-5)
     assert len(cells) > 4

@@ -242,7 +242,7 @@ def test_the_intercept_stands_at_references_that_never_met():
     lives = Lives.from_arrays(time, rng.random(120) < 0.8, covariates={"seal": seal, "board": board})
     fit = fit_time_ratios(lives, ["seal", "board"])
     columns = np.column_stack([seal == "ring", board == "two"]).astype(float)
-    dense = fit_batch(AftProblem.build(lives.lower, lives.upper, lives.entry, columns), np.ones(120))
+    dense = fit_batch(AftProblem.build(lives.lower, lives.upper, lives.entry, columns=columns), np.ones(120))
     assert fit.table["level"].tolist() == ["ring", "two"]
     assert fit.intercept == pytest.approx(dense.intercept[0], abs=1e-6)
     assert fit.table["log_time_ratio"].to_numpy() == pytest.approx(dense.coefficients[0], abs=1e-6)

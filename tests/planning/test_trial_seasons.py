@@ -7,7 +7,7 @@ from tests.planning.test_season import _season
 from workbench import Lives
 from workbench.errors import EstimateError, UsageError
 from workbench.estimate.life.distributions import fit_distribution
-from workbench.planning.trial_seasons import plan_trial
+from workbench.planning.trial_seasons import TrialQuestion, plan_trial
 from workbench.planning.visit_plan import plan_visits
 
 TRIAL = {"hazard_ratio": 0.5, "mission": 180, "sites": 6, "visit_spacing": 28}
@@ -15,7 +15,7 @@ TRIAL = {"hazard_ratio": 0.5, "mission": 180, "sites": 6, "visit_spacing": 28}
 
 def test_simulated_power_agrees_with_the_formula_and_false_alarms_with_the_level():
     """Schoenfeld (1983): power from failures; two-sided level 5 %. Shrunken sites and visits cost a few points."""
-    plan = plan_trial(_season(), units=(120, 240), seasons=800, **TRIAL)
+    plan = plan_trial(_season(), TrialQuestion(**TRIAL), units=(120, 240), seasons=800)
     table = plan.table
     assert table["power"].to_numpy() == pytest.approx(table["power_formula"].to_numpy(), abs=0.08)
     assert table["power"].is_monotonic_increasing
@@ -28,7 +28,7 @@ def test_simulated_power_agrees_with_the_formula_and_false_alarms_with_the_level
 
 
 def test_the_detectable_ratio_of_a_size_needs_that_many_failures():
-    plan = plan_trial(_season(), units=(160,), seasons=100, **TRIAL)
+    plan = plan_trial(_season(), TrialQuestion(**TRIAL), units=(160,), seasons=100)
     from workbench.planning.trial import failures_to_detect
 
     ratio, failures = plan.table.loc[0, ["detectable_ratio", "failures"]]
@@ -37,19 +37,21 @@ def test_the_detectable_ratio_of_a_size_needs_that_many_failures():
 
 def test_a_trial_in_which_nothing_can_fail_is_refused():
     with pytest.raises(EstimateError, match="hardly any unit would fail within 1 days"):
-        plan_trial(_season(), units=(24,), seasons=100, **(TRIAL | {"mission": 1}))
+        plan_trial(_season(), TrialQuestion(**TRIAL | {"mission": 1}), units=(24,), seasons=100)
 
 
 def test_a_trial_too_small_says_so_and_progress_is_told():
     said = []
-    plan = plan_trial(_season(), units=(24,), seasons=100, say=said.append, **TRIAL)
+    plan = plan_trial(_season(), TrialQuestion(**TRIAL), units=(24,), seasons=100, say=said.append)
     assert np.isnan(plan.enough)
     assert any("No size tried reaches" in note for note in plan.notes)
     assert said == ["simulating 100 seasons of 24 units"]
 
 
 def test_the_same_seed_gives_the_same_plan():
-    first, again = (plan_trial(_season(), units=(60,), seasons=100, seed=3, **TRIAL).table for _ in range(2))
+    first, again = (
+        plan_trial(_season(), TrialQuestion(**TRIAL), units=(60,), seasons=100, seed=3).table for _ in range(2)
+    )
     assert first.equals(again)
 
 
@@ -64,14 +66,16 @@ def test_the_same_seed_gives_the_same_plan():
     ],
 )
 def test_impossible_trials_are_refused_in_words(changes, message):
+    changes = dict(changes)
     with pytest.raises(UsageError, match=message):
-        plan_trial(_season(), **{**TRIAL, **changes})
+        sizes = changes.pop("units", (60,))
+        plan_trial(_season(), TrialQuestion(**{**TRIAL, **changes}), units=sizes)
 
 
 def test_too_few_failures_plan_nothing():
     lives = Lives.from_arrays([50, 200, 200], [True, False, False])
     with pytest.raises(EstimateError, match="too few to plan a trial"):
-        plan_trial(lives, **TRIAL)
+        plan_trial(lives, TrialQuestion(**TRIAL))
     with pytest.raises(EstimateError, match="too few to plan visits"):
         plan_visits(lives, mission=180, units=100)
 
@@ -80,7 +84,7 @@ def test_spans_that_share_one_day_tell_no_shape_to_plan_from():
     """Every failure may have come on day 60, so no finite shape fits best and nothing is planned from a made-up one."""
     lives = Lives.from_arrays(lower=[31, 35, 39, 31, 33, 36], upper=[92, 122, 153, 92, 122, 60])
     with pytest.raises(EstimateError, match="no shape to plan a trial from"):
-        plan_trial(lives, **TRIAL)
+        plan_trial(lives, TrialQuestion(**TRIAL))
     with pytest.raises(EstimateError, match="no shape to plan visits from"):
         plan_visits(lives, mission=60, units=12)
 
@@ -109,7 +113,9 @@ def test_limits_to_be_expected_are_those_found_in_simulated_seasons():
     from workbench.estimate.likelihood.newton import AftProblem, fit_batch
 
     seen = fit_batch(
-        AftProblem.build(lives.lower, lives.upper, lives.entry, np.zeros((400, 0))), np.ones(400), covariance=True
+        AftProblem.build(lives.lower, lives.upper, lives.entry, columns=np.zeros((400, 0))),
+        np.ones(400),
+        covariance=True,
     )
     rng = np.random.default_rng(7)
     estimates = []
@@ -120,7 +126,10 @@ def test_limits_to_be_expected_are_those_found_in_simulated_seasons():
         failed = life <= 180
         fit = fit_batch(
             AftProblem.build(
-                np.where(failed, lower, 180.0), np.where(failed, upper, np.inf), np.zeros(400), np.zeros((400, 0))
+                np.where(failed, lower, 180.0),
+                np.where(failed, upper, np.inf),
+                np.zeros(400),
+                columns=np.zeros((400, 0)),
             ),
             np.ones(400),
         )

@@ -398,7 +398,7 @@ def test_five_starting_points_lead_to_one_maximum(case, precision, late):
     columns = [_standard(lives.covariates[t]) for t in terms]
     X = np.column_stack([*columns, np.zeros((len(lives), 0))])
     problem = AftProblem.build(
-        lives.lower, lives.upper, entry, X, precision=np.full(len(terms), precision), distribution=distribution
+        lives.lower, lives.upper, entry, columns=X, precision=np.full(len(terms), precision), distribution=distribution
     )
     weight = lives.weight[None, :].astype(float)
     fit = fit_batch(problem, weight)

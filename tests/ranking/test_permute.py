@@ -70,7 +70,9 @@ def test_p_approaches_full_enumeration():
 
     listed = np.array([statistic(centred[list(order)]) for order in permutations(range(7))])
     share = np.mean(listed >= statistic(centred) - 1e-9)
-    drawn = choice_permutation_p(residual, level, np.zeros(7, int), np.ones(7, int), np.random.default_rng(0), 20000)
+    drawn = choice_permutation_p(
+        residual, level, np.zeros(7, int), weight=np.ones(7, int), rng=np.random.default_rng(0), permutations=20000
+    )
     assert drawn == pytest.approx(share, abs=0.01)
 
 
@@ -79,9 +81,13 @@ def test_normal_limit_agrees_with_exchange(monkeypatch):
 
     rng = np.random.default_rng(6)
     residual, level, site = rng.normal(size=400), rng.integers(0, 3, 400), rng.integers(0, 4, 400)
-    exchanged = choice_permutation_p(residual, level, site, np.ones(400, int), np.random.default_rng(1), 20000)
+    exchanged = choice_permutation_p(
+        residual, level, site, weight=np.ones(400, int), rng=np.random.default_rng(1), permutations=20000
+    )
     monkeypatch.setattr(module, "MOST_UNITS", 0)
-    limit = choice_permutation_p(residual, level, site, np.ones(400, int), np.random.default_rng(1), 20000)
+    limit = choice_permutation_p(
+        residual, level, site, weight=np.ones(400, int), rng=np.random.default_rng(1), permutations=20000
+    )
     assert limit == pytest.approx(exchanged, abs=0.02)
 
 
@@ -89,8 +95,10 @@ def test_p_is_never_zero_and_unknown_where_no_site_holds_two_levels():
     strong = np.array([5.0] * 20 + [-5.0] * 20)
     level = np.repeat([0, 1], 20)
     rng = np.random.default_rng(0)
-    assert choice_permutation_p(strong, level, np.zeros(40, int), np.ones(40, int), rng) == 1 / (PERMUTATIONS + 1)
-    assert np.isnan(choice_permutation_p(strong, level, level, np.ones(40, int), rng))
+    assert choice_permutation_p(strong, level, np.zeros(40, int), weight=np.ones(40, int), rng=rng) == 1 / (
+        PERMUTATIONS + 1
+    )
+    assert np.isnan(choice_permutation_p(strong, level, level, weight=np.ones(40, int), rng=rng))
 
 
 def test_differences_between_sites_do_not_count():
@@ -99,8 +107,10 @@ def test_differences_between_sites_do_not_count():
     site = np.repeat([0, 1], 50)
     level = np.where(rng.random(100) < np.where(site == 0, 0.8, 0.2), 0, 1)
     residual = np.where(site == 0, 3.0, -3.0) + rng.normal(size=100)
-    inside = choice_permutation_p(residual, level, site, np.ones(100, int), np.random.default_rng(0))
-    across = choice_permutation_p(residual, level, np.zeros(100, int), np.ones(100, int), np.random.default_rng(0))
+    inside = choice_permutation_p(residual, level, site, weight=np.ones(100, int), rng=np.random.default_rng(0))
+    across = choice_permutation_p(
+        residual, level, np.zeros(100, int), weight=np.ones(100, int), rng=np.random.default_rng(0)
+    )
     assert across < 0.01 < inside
 
 

@@ -125,7 +125,7 @@ def _open_files(paths: list[Path], workspace: Workspace, fit: Callable[[RawSheet
                 opened.unreadable, opened.notes = staged.unreadable, staged.notes
                 relation = connection.read_parquet(list(staged.files), union_by_name=True)
             opened.frame = nw.from_native(relation)
-        opened.settle = partial(_settled, opened, connection, spill / "settled.parquet")
+        opened.settle = partial(_settled, opened, connection, target=spill / "settled.parquet")
         yield opened
     finally:
         connection.close()
@@ -151,7 +151,7 @@ def _spill_folder(folder: Path) -> Path:
         ) from None
 
 
-def _settled(opened: FleetSource, connection: Any, target: Path, frame: "nw.LazyFrame[Any]") -> Any:
+def _settled(opened: FleetSource, connection: Any, frame: "nw.LazyFrame[Any]", *, target: Path) -> Any:
     import narwhals as nw
 
     with opened.guarded():

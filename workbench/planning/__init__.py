@@ -8,7 +8,7 @@ from workbench.planning.field_spares import SpareKit, plan_spares
 from workbench.planning.going_missing import missing_by
 from workbench.planning.rounds import RoundPlan, plan_rounds
 from workbench.planning.season_plan import SeasonPlan, plan_season
-from workbench.planning.trial_seasons import TrialPlan, plan_trial
+from workbench.planning.trial_seasons import TrialPlan, TrialQuestion, plan_trial
 from workbench.planning.visit_plan import plan_visits
 
 __all__ = [
@@ -19,6 +19,7 @@ __all__ = [
     "SeasonPlan",
     "SpareKit",
     "TrialPlan",
+    "TrialQuestion",
     "allocate_trial",
     "allocation_log",
     "demonstrated_reliability",

@@ -170,7 +170,7 @@ def _predict(
     gone = np.zeros(missing.shape)
     for row in rows:
         failed = np.repeat(model.share_failing(row, days), draws, axis=1)
-        gone += _losses(row.units, failed, missing, rng)
+        gone += _losses(row.units, failed, missing, rng=rng)
     alive = units - gone
     data_days = np.asarray(np.trapezoid(alive, days, axis=0))
     losses = gone[-1]
@@ -190,7 +190,7 @@ def _predict(
     return line, fan, [*notes, *(n for row in rows for n in model.remarks(row))]
 
 
-def _losses(units: int, failed: np.ndarray, missing: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def _losses(units: int, failed: np.ndarray, missing: np.ndarray, *, rng: np.random.Generator) -> np.ndarray:
     """Units lost by each day in drawn seasons, failed or missing, whichever comes first.
 
     Shapes: failed, missing (T, D), returns (T, D).

@@ -139,9 +139,8 @@ def units_with_dropout(
     entry_spread: float = 0.0,
     power: float = 0.8,
     significance: float = 0.05,
-    share_new: float = 0.5,
 ) -> tuple[int, int]:
-    """Units, and failures expected, for a trial in which units go out over a while and some are lost.
+    """Units, and failures expected, for a trial, half with each level, that go out over a while and some are lost.
 
     References
     ----------
@@ -159,7 +158,7 @@ def units_with_dropout(
     whole, spread = check_positive("length", length), check_positive("entry_spread", entry_spread, zero=True)
     if spread >= whole:
         raise UsageError(f"entry_spread must be shorter than length {whole:g}; got {entry_spread!r}")
-    ratio, w = _checked_ratio(new / old), check_confidence(share_new, "share_new")
+    ratio, w = _checked_ratio(new / old), 0.5
     pooled = w * new + (1.0 - w) * old
     p_old, p_new, p_pooled = (_fail_share(h, lost, whole, spread=spread) for h in (old, new, pooled))
     alternative = math.sqrt(1.0 / (w * p_new) + 1.0 / ((1.0 - w) * p_old))

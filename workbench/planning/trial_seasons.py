@@ -18,7 +18,7 @@ from workbench.results import Result
 from workbench.threads import on_one_thread
 from workbench.wording import percent_text
 
-__all__ = ["TrialPlan", "plan_trial"]
+__all__ = ["TrialPlan", "TrialQuestion", "plan_trial"]
 
 SEASONS_AT_ONCE = 250
 
@@ -41,17 +41,24 @@ class TrialPlan(Result):
 
 
 @on_one_thread
+@dataclass(frozen=True, kw_only=True)
+class TrialQuestion:
+    """What a trial must show, and under which conditions: times in the unit of the lives, shares as fractions."""
+
+    hazard_ratio: float
+    mission: float
+    sites: int
+    visit_spacing: float
+    missing_share: float = 0.1
+    power: float = 0.8
+    significance: float = 0.05
+
+
 def plan_trial(
     lives: Lives,
+    question: TrialQuestion,
     *,
-    hazard_ratio: float,
-    mission: float,
-    sites: int,
-    visit_spacing: float,
     units: Sequence[int] = (40, 60, 80, 120, 160, 240),
-    missing_share: float = 0.1,
-    power: float = 0.8,
-    significance: float = 0.05,
     seasons: int = 2000,
     seed: int = 0,
     say: Callable[[str], None] = lambda _: None,
@@ -66,9 +73,11 @@ def plan_trial(
     ----------
     Schoenfeld (1983), Biometrics 39, 499-503, for the formula beside the simulation.
     """
+    hazard_ratio, power, significance = question.hazard_ratio, question.power, question.significance
     needed = failures_to_detect(hazard_ratio, power=power, significance=significance)
-    mission, gap = check_positive("mission", mission), check_positive("visit_spacing", visit_spacing)
-    sites, seasons = check_whole("sites", sites, least=1), check_whole("seasons", seasons, least=100)
+    mission, gap = check_positive("mission", question.mission), check_positive("visit_spacing", question.visit_spacing)
+    missing_share = question.missing_share
+    sites, seasons = check_whole("sites", question.sites, least=1), check_whole("seasons", seasons, least=100)
     sizes = sorted(check_whole("units", n, least=2 * sites) for n in units)
     if not 0.0 <= missing_share < 1.0:
         raise UsageError(f"missing_share must lie from 0 to below 1; got {missing_share!r}")
@@ -167,7 +176,7 @@ class _Truth:
             np.tile(lower, len(columns)),
             np.tile(upper, len(columns)),
             np.zeros(kinds * len(columns)),
-            columns,
+            columns=columns,
             precision=np.append(0.0, np.full(self.sites, 1.0 / SITE_SD**2)),
             pattern=np.repeat(np.arange(len(columns)), kinds),
         )

@@ -100,7 +100,7 @@ def _usual(lives: Lives) -> list[float]:
 
 
 def _problem(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> AftProblem:
-    return AftProblem.build(lower, upper, entry, np.zeros((len(lower), 0)))
+    return AftProblem.build(lower, upper, entry, columns=np.zeros((len(lower), 0)))
 
 
 def _normal_quantile(p: float) -> float:

@@ -221,7 +221,7 @@ def fit_time_ratios(
         lives.lower,
         lives.upper,
         lives.entry,
-        design.columns,
+        columns=design.columns,
         precision=design.penalty,
         distribution=distribution,
         pattern=pattern,

@@ -91,7 +91,9 @@ def fit_distribution(
     if not len(lives):
         raise EstimateError("there are no lives to fit a distribution to")
     form = "lognormal" if distribution == "gamma" else distribution
-    problem = AftProblem.build(lives.lower, lives.upper, lives.entry, np.zeros((len(lives), 0)), distribution=form)
+    problem = AftProblem.build(
+        lives.lower, lives.upper, lives.entry, columns=np.zeros((len(lives), 0)), distribution=form
+    )
     fixed = 1.0 / shape if shape is not None else problem.family.fixed_scale
     estimable = find_estimable(problem, fixed_scale=fixed is not None)
     notes = [] if shape is None else [f"The shape {shape:g} was assumed, not estimated."]

@@ -69,15 +69,15 @@ class AftProblem:
         lower: np.ndarray,
         upper: np.ndarray,
         entry: np.ndarray,
-        X: np.ndarray,
         *,
+        columns: np.ndarray,
         precision: np.ndarray | None = None,
         distribution: str = "weibull",
         pattern: np.ndarray | None = None,
     ) -> "AftProblem":
         """Make a problem of lives and dense covariate columns.
 
-        Shapes: lower, upper, entry (n,), X (n, k), precision (k,), pattern (n,).
+        Shapes: lower, upper, entry (n,), columns (n, k), precision (k,), pattern (n,).
         """
         family = family_of(distribution)
         at_zero = np.flatnonzero((lower == upper) & (upper <= 0))
@@ -86,7 +86,7 @@ class AftProblem:
                 f"row {at_zero[0]}: the failure is at time 0, where a {distribution} has no density; "
                 "give the interval in which it happened, such as lower=0, upper=1"
             )
-        columns = np.asarray(X, dtype=float).reshape(len(X), -1)
+        columns = np.asarray(columns, dtype=float).reshape(len(columns), -1)
         if pattern is None:
             columns, pattern = cell_patterns(columns)
         cells = cells_of(lower, upper, entry, pattern=pattern)
@@ -250,7 +250,7 @@ def _climb_and_look(
 
 
 def _objective(
-    problem: AftProblem, points: np.ndarray, centre: PriorCentre, params: np.ndarray, free_scale: bool
+    problem: AftProblem, points: np.ndarray, centre: PriorCentre, *, params: np.ndarray, free_scale: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     value, gradient, curvature = evaluate_likelihood(problem.layout, problem.family, points, params=params)
     if problem.has_prior:
@@ -269,7 +269,7 @@ def _climb(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Newton with shortened steps, each replicate at its own pace; returns parameters and who reached a maximum."""
     result, converged = params.copy(), np.zeros(len(params), dtype=bool)
-    value, gradient, curvature = _objective(problem, points, centre, params, free_scale)
+    value, gradient, curvature = _objective(problem, points, centre, params=params, free_scale=free_scale)
     live = np.flatnonzero(np.isfinite(value))
     at, value = params[live], value[live]
     step, gain = _direction(gradient[live], curvature[live])
@@ -284,7 +284,7 @@ def _climb(
         live, at, value, step, gain, length = (v[going] for v in (live, at, value, step, gain, length))
         here = (points, centre) if len(live) == len(points) else (points[live], centre.take(live))
         trial = at + length[:, None] * step
-        reached, gradient, curvature = _objective(problem, *here, trial, free_scale)
+        reached, gradient, curvature = _objective(problem, *here, params=trial, free_scale=free_scale)
         better = reached >= value + 1e-4 * length * gain - 1e-13 * np.abs(value)
         length[~better] *= 0.25
         at[better], value[better] = trial[better], reached[better]

@@ -340,8 +340,10 @@ def _scores(question: _Question, order: np.ndarray) -> tuple[np.ndarray, np.ndar
             part.lower, part.failed, part.entry, weight=part.weight, codes=np.zeros(rows.size, dtype=np.int64), groups=1
         )
         scorer = average_scores if question.method == "exact" else unit_scores
-        scores[rows] = scorer(pooled, part.lower, part.failed, question.weight, question.rho, question.gamma)
-        plain[rows] = unit_scores(pooled, part.lower, part.failed, "logrank", 0.0, 0.0)
+        scores[rows] = scorer(
+            pooled, part.lower, part.failed, weight=question.weight, rho=question.rho, gamma=question.gamma
+        )
+        plain[rows] = unit_scores(pooled, part.lower, part.failed, weight="logrank", rho=0.0, gamma=0.0)
     return scores, plain
 
 

@@ -35,7 +35,7 @@ def time_weights(at_risk: np.ndarray, failures: np.ndarray, weight: str, *, rho:
 
 
 def unit_scores(
-    pooled: RiskSets, time: np.ndarray, failed: np.ndarray, weight: str, rho: float, gamma: float
+    pooled: RiskSets, time: np.ndarray, failed: np.ndarray, *, weight: str, rho: float, gamma: float
 ) -> np.ndarray:
     """Score of each life: its weight if it failed, minus the weighted hazard it has lived through.
 
@@ -47,7 +47,7 @@ def unit_scores(
 
 
 def average_scores(
-    pooled: RiskSets, time: np.ndarray, failed: np.ndarray, weight: str, rho: float, gamma: float
+    pooled: RiskSets, time: np.ndarray, failed: np.ndarray, *, weight: str, rho: float, gamma: float
 ) -> np.ndarray:
     """Scores with ties broken in every order and averaged, as exact tests use them.
 

@@ -179,8 +179,8 @@ def _counts(
         pattern, last, event = pattern[kept], last[kept], event[kept]
         weight = None if weight is None else weight[kept]
     if shape[0] * shape[1] > DENSE_CELLS:
-        failed = _sparse(last, pattern, event if weight is None else event * weight, shape)
-        steps = sparse.csr_array(_sparse(last, pattern, weight, shape) - _sparse(*joins, shape))
+        failed = _sparse(last, pattern, event if weight is None else event * weight, shape=shape)
+        steps = sparse.csr_array(_sparse(last, pattern, weight, shape=shape) - _sparse(*joins, shape=shape))
         return failed, None, steps
     cells = (last * shape[1] + pattern) * 2 + event
     both = np.bincount(cells, weights=weight, minlength=2 * shape[0] * shape[1]).reshape(*shape, 2).astype(float)
@@ -191,7 +191,7 @@ def _counts(
 
 
 def _sparse(
-    rows: np.ndarray, columns: np.ndarray, weight: np.ndarray | None, shape: tuple[int, int]
+    rows: np.ndarray, columns: np.ndarray, weight: np.ndarray | None, *, shape: tuple[int, int]
 ) -> sparse.csr_array:
     values = np.ones(rows.shape[0]) if weight is None else weight.astype(float)
     return sparse.csr_array(sparse.coo_array((values, (rows, columns)), shape=shape))

@@ -103,7 +103,7 @@ def _classes_of(lives: Lives, cause: np.ndarray, causes: int, *, label: str) -> 
         keep = every.entered <= stop
         lives, cause = lives.take(keep), cause[keep]
     known = float(every.start[stop]) if breaks_off else _last_known(lives)
-    return _classes_by_cause(*_distinct(lives, cause), causes, known), notes
+    return _classes_by_cause(*_distinct(lives, cause), causes, known_to=known), notes
 
 
 def _distinct(lives: Lives, cause: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -113,7 +113,7 @@ def _distinct(lives: Lives, cause: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return different, np.bincount(place.ravel(), weights=lives.weight, minlength=len(different))
 
 
-def _classes_by_cause(rows: np.ndarray, weight: np.ndarray, causes: int, known_to: float) -> _Classes:
+def _classes_by_cause(rows: np.ndarray, weight: np.ndarray, causes: int, *, known_to: float) -> _Classes:
     lower, upper, entry, cause = rows.T
     open_ended = cause < 0
     n, size = len(rows), 0

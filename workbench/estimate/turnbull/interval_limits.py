@@ -38,7 +38,7 @@ class _Reached:
 
 
 def open_after(
-    problem: NpmleProblem, fit: Fit, cell: int, reaching: np.ndarray, waiting: np.ndarray
+    problem: NpmleProblem, fit: Fit, cell: int, *, reaching: np.ndarray, waiting: np.ndarray
 ) -> tuple[NpmleProblem, Fit]:
     """Add the stretch after a cell where mass may lie once survival at the cell's end is held at some value.
 
@@ -74,7 +74,7 @@ def interval_curve_limits(
     found = np.empty((2, len(cells)))
     ended: list[_Reached | None] = [None, None]
     for i, cell in enumerate(cells):
-        opened, opened_fit = open_after(problem, fit, int(cell), *sides)
+        opened, opened_fit = open_after(problem, fit, int(cell), reaching=sides[0], waiting=sides[1])
         worth, more = Worth.of((np.arange(opened.cells) > cell).astype(float)), int(cell) + 1
         for side, sign in enumerate((1.0, -1.0)):
             begun = ended[side]
@@ -127,8 +127,7 @@ def _search(
         wanted=wanted,
         start=start,
         hazard=np.maximum(hazard, 0.1 * fit.hazard),
-        tilt=sign * slope,
-        most=most,
+        slopes=(sign * slope, most),
     )
 
 
@@ -145,10 +144,10 @@ def _level_at(
     wanted: float,
     start: _Node,
     hazard: np.ndarray,
-    tilt: float,
-    most: float,
+    slopes: tuple[float, float],
 ) -> _Reached:
     # level of the worth at which the root is the wanted one, on the side of the tilt; slopes stay below `most`
+    tilt, most = slopes
     sign, slope = float(np.sign(tilt)), abs(tilt)
     near, other, far = start, start, None
     reached = _Reached(start.level, slope, hazard)

@@ -14,12 +14,12 @@ _ROUNDING = 1e-12
 _LEAST = 1e-8
 
 
-def free_step(low: np.ndarray, high: np.ndarray, weight: np.ndarray, gradient: np.ndarray) -> np.ndarray:
+def free_step(low: np.ndarray, high: np.ndarray, weight: np.ndarray, *, gradient: np.ndarray) -> np.ndarray:
     """Newton step of the increments of the levels without bounds.
 
     Shapes: low, high (n,), weight (n,), gradient (k,), returns (k,).
     """
-    springs = _Springs(low, high, weight, gradient.size)
+    springs = _Springs(low, high, weight, count=gradient.size)
     pull = gradient - np.append(gradient[1:], 0.0)
     return np.diff(springs.solve(np.arange(gradient.size + 1), pull), prepend=0.0)
 
@@ -42,7 +42,7 @@ def bounded_step(
     Kim & Park (2011), SIAM J. Sci. Comput. 33, 3261-3281 (exchange of blocks of bounds).
     """
     count = hazard.size
-    springs = _Springs(low, high, weight, count, bend)
+    springs = _Springs(low, high, weight, count=count, bend=bend)
     target = springs.pull(np.cumsum(hazard)) + gradient - np.append(gradient[1:], 0.0)
     most = _ROUNDING * np.abs(np.cumsum(target[::-1])).max(initial=1.0)
     free, best, patience = hazard > 0.0, count + 1, 3
@@ -74,6 +74,7 @@ class _Springs:
         low: np.ndarray,
         high: np.ndarray,
         weight: np.ndarray,
+        *,
         count: int,
         bend: tuple[np.ndarray, float] | None = None,
     ) -> None:

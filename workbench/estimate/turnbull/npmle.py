@@ -141,7 +141,7 @@ def change_by_push(problem: NpmleProblem, hazard: np.ndarray, push: np.ndarray) 
     free, change = np.flatnonzero(hazard > 0), np.zeros(hazard.size)
     if np.any(push[free] != 0.0):
         curve = _slopes(problem, _failing(problem, hazard)[1])[1]
-        change[free] = free_step(*_between(problem, free), curve, push[free])
+        change[free] = free_step(*_between(problem, free), curve, gradient=push[free])
     return change
 
 

@@ -74,7 +74,7 @@ def clean(cell: Cell, column: Column, settings: Settings) -> Cleaned:
     if text.casefold() in _missing(settings.missing_words):
         return Cleaned()
     remark = INVISIBLE if isinstance(cell, str) and not raw.isascii() and _had_invisible(raw) else ""
-    found = _READERS[column.type](cell, text, column, settings)
+    found = _READERS[column.type](cell, text, column, settings=settings)
     return found if found.remark or found.refusal else found._replace(remark=remark)
 
 
@@ -91,11 +91,11 @@ def _refused(reason: str, advice: str) -> Cleaned:
     return Cleaned(refusal=Refusal(reason, advice))
 
 
-def _read_text(cell: Cell, text: str, column: Column, settings: Settings) -> Cleaned:
+def _read_text(cell: Cell, text: str, column: Column, *, settings: Settings) -> Cleaned:
     return Cleaned(text)
 
 
-def _read_date(cell: Cell, text: str, column: Column, settings: Settings) -> Cleaned:
+def _read_date(cell: Cell, text: str, column: Column, *, settings: Settings) -> Cleaned:
     iso = _ISO.match(text)
     day: dt.date | None = None
     remark = ""
@@ -140,7 +140,7 @@ def _why_no_date(text: str, date_format: str | None, iso: bool) -> tuple[str, st
     )
 
 
-def _read_number(cell: Cell, text: str, column: Column, settings: Settings) -> Cleaned:
+def _read_number(cell: Cell, text: str, column: Column, *, settings: Settings) -> Cleaned:
     number: float | None = None
     if isinstance(cell, int | float) and not isinstance(cell, bool):
         number = float(cell)
@@ -175,8 +175,8 @@ def _why_no_number(text: str, decimal: str) -> tuple[str, str]:
     return f"{shown(text)} is no number", "type a plain number, without its unit"
 
 
-def _read_whole(cell: Cell, text: str, column: Column, settings: Settings) -> Cleaned:
-    found = _read_number(cell, text, column, settings)
+def _read_whole(cell: Cell, text: str, column: Column, *, settings: Settings) -> Cleaned:
+    found = _read_number(cell, text, column, settings=settings)
     if found.refusal:
         return found
     if found.value != int(found.value):
@@ -186,7 +186,7 @@ def _read_whole(cell: Cell, text: str, column: Column, settings: Settings) -> Cl
     return Cleaned(int(found.value))
 
 
-def _read_word(cell: Cell, text: str, column: Column, settings: Settings) -> Cleaned:
+def _read_word(cell: Cell, text: str, column: Column, *, settings: Settings) -> Cleaned:
     key = word_key(text)
     own = _own_words(settings, column.name)
     word = own.get(key) or column.spellings.get(key)
@@ -203,7 +203,7 @@ def _own_words(settings: Settings, column: str) -> Mapping[str, str]:
     return {word_key(theirs): ours for theirs, ours in words.items()}
 
 
-def _read_ip_code(cell: Cell, text: str, column: Column, settings: Settings) -> Cleaned:
+def _read_ip_code(cell: Cell, text: str, column: Column, *, settings: Settings) -> Cleaned:
     own = _own_words(settings, column.name).get(word_key(text))
     if own:
         return Cleaned(own)

@@ -58,6 +58,7 @@ def choice_permutation_p(
     residual: np.ndarray,
     level: np.ndarray,
     site: np.ndarray,
+    *,
     weight: np.ndarray,
     rng: np.random.Generator,
     permutations: int = PERMUTATIONS,
@@ -88,14 +89,20 @@ def choice_permutation_p(
     exactly = weight.sum() <= MOST_UNITS
     for rows in groups:
         drawn = _exchanged if exactly else _normal_limit
-        sums += drawn(centred[rows], level[rows], weight[rows], len(levels), rng, permutations)
+        sums += drawn(centred[rows], level[rows], weight[rows], size=len(levels), rng=rng, permutations=permutations)
     statistic = (sums**2 / units).sum(axis=1)
     target = float((observed**2 / units).sum())
     return float((1 + np.sum(statistic >= target * (1 - 1e-9) - 1e-12)) / (1 + permutations))
 
 
 def _exchanged(
-    centred: np.ndarray, level: np.ndarray, weight: np.ndarray, size: int, rng: np.random.Generator, permutations: int
+    centred: np.ndarray,
+    level: np.ndarray,
+    weight: np.ndarray,
+    *,
+    size: int,
+    rng: np.random.Generator,
+    permutations: int,
 ) -> np.ndarray:
     order = np.argsort(level, kind="stable")
     values = np.repeat(centred[order], weight[order])
@@ -109,7 +116,13 @@ def _exchanged(
 
 
 def _normal_limit(
-    centred: np.ndarray, level: np.ndarray, weight: np.ndarray, size: int, rng: np.random.Generator, permutations: int
+    centred: np.ndarray,
+    level: np.ndarray,
+    weight: np.ndarray,
+    *,
+    size: int,
+    rng: np.random.Generator,
+    permutations: int,
 ) -> np.ndarray:
     total = weight.sum()
     spread = np.sqrt((weight * centred**2).sum() / (total - 1))
@@ -132,7 +145,8 @@ def choice_p_values(design: Design, seed: int, permutations: int = PERMUTATIONS)
         problem = ranking_problem(lives.lower, lives.upper, lives.entry, columns=columns, precision=precision)
         fit = fit_design(problem, lives.weight.astype(float), f"the model without {block.name}")
         residual = life_score_residuals(lives, _location(fit, columns), float(fit.scale[0]))
-        result[block.name] = choice_permutation_p(*_exchangeable(design, block, residual), rng, permutations)
+        *what, weight = _exchangeable(design, block, residual)
+        result[block.name] = choice_permutation_p(*what, weight=weight, rng=rng, permutations=permutations)
     return result
 
 

@@ -1,7 +1,7 @@
 """Core of the ranking: gains with limits, shares of replicates, p values and bare grades of one design."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -124,18 +124,21 @@ def core_of(
     low, high = np.quantile(1.0 / replicates.scale, [0.025, 0.975]).tolist()
     shape = (1.0 / best.scale[0] if best.scale[0] in SCALES else float("nan"), (low, high))
     return {
-        block.name: _figures(
-            block,
-            answer[block.name],
-            spread[block.name],
-            effects=(
-                best.coefficients[:, block.start : block.stop],
-                replicates.coefficients[:, block.start : block.stop],
+        block.name: replace(
+            _figures(
+                block,
+                answer[block.name],
+                spread[block.name],
+                effects=(
+                    best.coefficients[:, block.start : block.stop],
+                    replicates.coefficients[:, block.start : block.stop],
+                ),
+                strengths=np.stack([_gains(block, strengths[sd][block.name].survival)[0] for sd in PRIOR_STRENGTHS]),
+                p=(p_values[block.name], float(adjusted[block.name])),
+                confidence=confidence,
             ),
-            strengths=np.stack([_gains(block, strengths[sd][block.name].survival)[0] for sd in PRIOR_STRENGTHS]),
-            p=(p_values[block.name], float(adjusted[block.name])),
-            confidence=confidence,
-            shape=shape,
+            held_shape=shape[0],
+            shape_limits=shape[1],
         )
         for block in shown
     }
@@ -155,7 +158,6 @@ def _figures(
     strengths: np.ndarray,
     p: tuple[float, float],
     confidence: float,
-    shape: tuple[float, tuple[float, float]],
 ) -> ChoiceFigures:
     base = block.ranked.index(block.reference)
     gain, gains = _gains(block, answer.survival)[0], _gains(block, spread.survival)
@@ -186,8 +188,8 @@ def _figures(
         strengths=strengths,
         p_value=p[0],
         p_adjusted=p[1],
-        held_shape=shape[0],
-        shape_limits=shape[1],
+        held_shape=float("nan"),
+        shape_limits=(float("nan"), float("nan")),
     )
 
 

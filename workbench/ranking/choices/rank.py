@@ -23,7 +23,7 @@ from workbench.ranking.checks import (
 )
 from workbench.ranking.choices.core import ChoiceFigures, core_of, supported_mission
 from workbench.ranking.choices.grade import RULES
-from workbench.ranking.choices.table import Checks, notes_of, table_of
+from workbench.ranking.choices.table import Checks, about_causes, notes_of, table_of
 from workbench.ranking.model import Design, build_design
 from workbench.results import Result, columns_to_frame
 from workbench.threads import on_one_thread
@@ -203,18 +203,11 @@ def rank_choices(
     )
     columns = table_of(design, figures, checks, mission=mission)
     causes = () if cause is None else ((cause,) if isinstance(cause, str) else tuple(cause))
+    shape = next(iter(figures.values()))
+    said = notes_of(design, columns, checks, mission=mission, resamples=resamples, tried=looked_at, shape=shape)
     return Ranking(
         columns=columns,
-        notes=notes_of(
-            design,
-            columns,
-            checks,
-            mission=mission,
-            resamples=resamples,
-            causes=causes,
-            tried=looked_at,
-            shape=next(iter(figures.values())),
-        ),
+        notes=(*about_causes(causes), *said),
         mission=mission,
         confidence=confidence,
         resamples=resamples,

@@ -25,7 +25,7 @@ from workbench.ranking.choices.grade import comparisons_sentence, grade_of
 from workbench.ranking.model import SHAPE_SD, Block, Design
 from workbench.wording import count_of, join_words, percent_text
 
-__all__ = ["COLUMNS", "Checks", "notes_of", "table_of"]
+__all__ = ["COLUMNS", "Checks", "about_causes", "notes_of", "table_of"]
 
 MOST_EXTRAPOLATED = 0.5
 """Share of the fleet outside of a level's environments over which it cannot be told apart (a judgement, no source)."""
@@ -261,6 +261,14 @@ def _about_shape(figures: ChoiceFigures) -> list[str]:
     ]
 
 
+def about_causes(causes: Sequence[str]) -> tuple[str, ...]:
+    """Say what survival means where only some mechanisms count."""
+    if not causes:
+        return ()
+    other = "failures of other mechanisms ended observation without counting"
+    return (f"Survival means not lost to {join_words(list(causes))}; {other}.",)
+
+
 def notes_of(
     design: Design,
     columns: Mapping[str, Sequence[Any]],
@@ -268,7 +276,6 @@ def notes_of(
     *,
     mission: float,
     resamples: int,
-    causes: Sequence[str],
     tried: int,
     shape: ChoiceFigures | None = None,
 ) -> tuple[str, ...]:
@@ -287,9 +294,6 @@ def notes_of(
         f"{mission:g} {unit}; limits from {resamples:,} replicates weighted at random."
     )
     notes += [] if shape is None else _about_shape(shape)
-    if causes:
-        other = "failures of other mechanisms ended observation without counting"
-        notes.append(f"Survival means not lost to {join_words(list(causes))}; {other}.")
     seen = np.array([r for r in columns["detectable_hazard_ratio"] if np.isfinite(r)])
     if seen.size:
         span = f"{seen.min():.2g}" if seen.size == 1 else f"{seen.min():.2g} to {seen.max():.2g}, by comparison,"

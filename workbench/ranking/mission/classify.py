@@ -246,7 +246,7 @@ def _importances(
     places = list(range(len(case.choices)))
     refits = 8 if case.forest else 14
     noise = noise_importances(
-        case.pipeline, case.columns, places, shares=case.shares, weight=weight, folds=case.folds, rng=rng, refits=refits
+        case.pipeline, case.columns, places, labelled=(case.shares, weight), folds=case.folds, rng=rng, refits=refits
     )
     limit = float(np.quantile(noise, 0.95))
     rows = []

@@ -126,16 +126,16 @@ def noise_importances(
     columns: ModelColumns,
     sources: Sequence[int],
     *,
-    shares: np.ndarray,
-    weight: np.ndarray,
+    labelled: tuple[np.ndarray, np.ndarray],
     folds: Folds,
     rng: np.random.Generator,
-    refits: int = 14,
+    refits: int,
 ) -> np.ndarray:
     """Return the importances that columns without any meaning reach: shuffled copies of choices, three a refit.
 
-    Shapes: shares (k, n), weight (n,), returns (3 refits,).
+    Shapes: labelled (k, n) shares and (n,) weights, returns (3 refits,).
     """
+    shares, weight = labelled
     own = list(range(len(columns.names)))
     found = []
     for refit in range(refits):

@@ -70,7 +70,7 @@ def ranking_problem(
 
     Shapes: lower, upper, entry (n,), columns (n, k), precision (k,).
     """
-    problem = AftProblem.build(lower, upper, entry, columns, precision=precision, distribution=distribution)
+    problem = AftProblem.build(lower, upper, entry, columns=columns, precision=precision, distribution=distribution)
     return replace(problem, shape_precision=1.0 / SHAPE_SD**2)
 
 

@@ -65,7 +65,7 @@ def standardise(
             effects = fits.coefficients[rows, block.start : block.stop]
             others = location - effects @ columns[:, block.start : block.stop].T
             survival, mean = _levels(
-                block, family, others, effects=effects, scale=fits.scale[rows], mission=mission, share=share, days=days
+                block, family, others, fitted=(effects, fits.scale[rows]), mission=mission, share=share, days=days
             )
             results[block.name].survival[rows], results[block.name].days[rows] = survival, mean
     return results
@@ -76,13 +76,16 @@ def _levels(
     family: Family,
     others: np.ndarray,
     *,
-    effects: np.ndarray,
-    scale: np.ndarray,
+    fitted: tuple[np.ndarray, np.ndarray],
     mission: float,
     share: np.ndarray,
     days: bool,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Mission survival and restricted mean (B, L) of the ranked levels; `others` (B, P) is all else."""
+    """Mission survival and restricted mean (B, L) of the ranked levels; `others` (B, P) is all else.
+
+    Shapes: fitted (B, levels) effects and (B,) scales, share (P,).
+    """
+    effects, scale = fitted
     if not block.ranked:
         return np.zeros((len(scale), 0)), np.zeros((len(scale), 0))
     times, weight = _nodes()

@@ -4,6 +4,7 @@ import io
 import re
 import zipfile
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -58,9 +59,14 @@ def _add(page: Any, slide: Slide) -> None:
     if cover:
         page.background.fill.solid()
         page.background.fill.fore_color.rgb = RGBColor.from_string(ACCENT)
-    _text(page, (LEFT, 0.25, 8.0, 0.35), [slide.section], size=11, colour="FFFFFF" if cover else ACCENT, bold=True)
+    _text(
+        page,
+        (LEFT, 0.25, 8.0, 0.35),
+        [slide.section],
+        look=_Look(size=11, colour="FFFFFF" if cover else ACCENT, bold=True),
+    )
     if slide.kind == "cover":
-        _text(page, (LEFT, 3.4, WIDTH - 2 * LEFT, 2.6), slide.body, size=18, colour="FFFFFF", gap=10)
+        _text(page, (LEFT, 3.4, WIDTH - 2 * LEFT, 2.6), slide.body, look=_Look(size=18, colour="FFFFFF", gap=10))
     elif slide.picture is None:
         _without_picture(page, slide)
     else:
@@ -100,10 +106,18 @@ def text_height(lines: Sequence[str], width: float, size: float) -> float:
     return sum(np.ceil(max(len(line), 1) / per_line) for line in lines) * size * 1.28 / 72 + 0.1
 
 
-def _text(
-    page: Any, box: tuple[float, float, float, float], lines: Sequence[str], *, size: float, colour: str,
-    bold: bool = False, gap: float = 4, fill: str = "",
-) -> None:  # fmt: skip
+@dataclass(frozen=True)
+class _Look:
+    """Size in points, colours as six hex digits, and the gap after a paragraph in points."""
+
+    size: float
+    colour: str
+    bold: bool = False
+    gap: float = 4
+    fill: str = ""
+
+
+def _text(page: Any, box: tuple[float, float, float, float], lines: Sequence[str], *, look: _Look) -> None:
     from pptx.dml.color import RGBColor
     from pptx.enum.text import MSO_AUTO_SIZE
     from pptx.util import Inches, Pt
@@ -111,16 +125,16 @@ def _text(
     shape = page.shapes.add_textbox(*(Inches(v) for v in box))
     frame = shape.text_frame
     frame.word_wrap, frame.auto_size = True, MSO_AUTO_SIZE.NONE
-    if fill:
+    if look.fill:
         shape.fill.solid()
-        shape.fill.fore_color.rgb = RGBColor.from_string(fill)
+        shape.fill.fore_color.rgb = RGBColor.from_string(look.fill)
     for number, line in enumerate(lines):
         paragraph = frame.paragraphs[0] if number == 0 else frame.add_paragraph()
         run = paragraph.add_run()
         run.text = legal_text(line)
-        run.font.size, run.font.bold = Pt(size), bold
-        run.font.color.rgb = RGBColor.from_string(colour)
-        paragraph.space_after = Pt(gap)
+        run.font.size, run.font.bold = Pt(look.size), look.bold
+        run.font.color.rgb = RGBColor.from_string(look.colour)
+        paragraph.space_after = Pt(look.gap)
 
 
 def _blocks(
@@ -139,7 +153,7 @@ def _blocks(
         if sum(heights) + 0.1 * len(parts) <= height:
             break
     for (lines, colour, fill, bold), tall in zip(parts, heights if parts else [], strict=True):
-        _text(page, (left, top, width, tall), lines, size=size, colour=colour, bold=bold, fill=fill)
+        _text(page, (left, top, width, tall), lines, look=_Look(size=size, colour=colour, bold=bold, fill=fill))
         top += tall + 0.1
     return top
 
@@ -187,7 +201,7 @@ def _picture(page: Any, picture: Picture, left: float, *, top: float, width: flo
         bottom = top + frame.height / Inches(1)
     describe(frame, picture.alt)
     if picture.caption:
-        _text(page, (left, bottom, width, 0.35), [picture.caption], size=10, colour=TEXT_MUTED)
+        _text(page, (left, bottom, width, 0.35), [picture.caption], look=_Look(size=10, colour=TEXT_MUTED))
 
 
 def _bars(page: Any, bars: Bars, left: float, *, top: float, width: float, height: float) -> Any:

@@ -61,7 +61,6 @@ def draw_curve(
     mission: float | None = None,
     labels: Mapping[str, str] | None = None,
     unit: str = "days",
-    strip: bool = True,
 ) -> None:
     """Draw survival curves by group."""
     table = _drawn_rows(result)
@@ -86,22 +85,21 @@ def draw_curve(
         )  # fmt: skip
     shown = {g: (labels or {}).get(g, level_words(g)) for g in groups}
     if len(groups) > 1:
-        below = 0.25 + 0.21 * (len(groups) + 1) if strip else 0.25
+        below = 0.25 + 0.21 * (len(groups) + 1)
         places = zip(known, ends, strict=True)
         label_ends(ax, [EndLabel(x, y, shown[g], looks[g].colour) for g, (x, y) in places], below=below)
     if unwatched:
         names = ", ".join(shown[g] for g in groups if g in unwatched)
         words = figure_text(f"no curve for {names}: not watched from day 0")
         ax.annotate(words, (0.01, 0.02), xycoords="axes fraction", va="bottom", fontsize=9.5, color=MUTED)
-    if strip:
-        counts, heading = _numbers_at_risk(result, groups, ticks, unit=unit)
-        risk_strip(
-            ax,
-            ticks,
-            {shown[g]: counts[g] for g in groups},
-            colours={shown[g]: looks[g].colour for g in groups},
-            heading=heading,
-        )
+    counts, heading = _numbers_at_risk(result, groups, ticks, unit=unit)
+    risk_strip(
+        ax,
+        ticks,
+        {shown[g]: counts[g] for g in groups},
+        colours={shown[g]: looks[g].colour for g in groups},
+        heading=heading,
+    )
     headings(ax, title, subtitle or _counts_line(table))
 
 

@@ -23,16 +23,8 @@ def draw_inside(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "")
     """Draw the share wet inside by level with exact limits."""
     c = result.columns
     labels = [f"{g} ({w} of {n})" for g, w, n in zip(c["group"], c["wet"], c["opened"], strict=True)]
-    _bars(
-        ax,
-        labels,
-        c["share_wet"],
-        lower=c["lower"],
-        upper=c["upper"],
-        axis="share of opened units wet inside, %",
-        title=title,
-        subtitle=subtitle,
-    )
+    bars = _bars(labels, c["share_wet"], limits=(c["lower"], c["upper"]), axis="share of opened units wet inside, %")
+    draw_bars(bars, ax, title=title, subtitle=subtitle)
 
 
 def draw_imputed(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
@@ -43,16 +35,8 @@ def draw_imputed(result: Any, ax: "Axes", *, title: str = "", subtitle: str = ""
         f"{f'{g}: ' if several else ''}{mechanism_words(cause)}, day {time:g}"
         for g, cause, time in zip(c["group"], c["cause"], c["time"], strict=True)
     ]
-    _bars(
-        ax,
-        labels,
-        c["incidence"],
-        lower=c["lower"],
-        upper=c["upper"],
-        axis="share of units lost, %",
-        title=title,
-        subtitle=subtitle,
-    )
+    bars = _bars(labels, c["incidence"], limits=(c["lower"], c["upper"]), axis="share of units lost, %")
+    draw_bars(bars, ax, title=title, subtitle=subtitle)
 
 
 def draw_shapes(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
@@ -60,17 +44,8 @@ def draw_shapes(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "")
     c = result.columns
     labels = [f"{mechanism_words(m)} ({n})" for m, n in zip(c["mechanism"], c["failures"], strict=True)]
     axis = "Weibull shape (under 1 early-life, over 1 wear-out); in brackets: failures"
-    _bars(
-        ax,
-        labels,
-        c["shape"],
-        lower=c["lower"],
-        upper=c["upper"],
-        axis=axis,
-        title=title,
-        subtitle=subtitle,
-        percent=False,
-    )
+    bars = _bars(labels, c["shape"], limits=(c["lower"], c["upper"]), axis=axis)
+    draw_bars(bars, ax, title=title, subtitle=subtitle)
     ax.axvline(1.0, color="black", linewidth=1.0, linestyle=(0, (4, 3)))
 
 
@@ -88,17 +63,6 @@ def draw_agreement(result: Any, ax: "Axes", *, title: str = "", subtitle: str = 
     draw_bars(bars, ax, title=title, subtitle=subtitle)
 
 
-def _bars(
-    ax: "Axes",
-    labels: list[str],
-    value: np.ndarray,
-    *,
-    lower: np.ndarray,
-    upper: np.ndarray,
-    axis: str,
-    title: str,
-    subtitle: str,
-    percent: bool = True,
-) -> None:
-    columns = {"label": np.array(labels, dtype=object), "value": value, "lower": lower, "upper": upper}
-    draw_bars(Bars(columns=columns, axis=axis, percent=percent), ax, title=title, subtitle=subtitle)
+def _bars(labels: list[str], value: np.ndarray, *, limits: tuple[np.ndarray, np.ndarray], axis: str) -> Bars:
+    columns = {"label": np.array(labels, dtype=object), "value": value, "lower": limits[0], "upper": limits[1]}
+    return Bars(columns=columns, axis=axis, percent=axis.endswith("%"))

@@ -27,6 +27,10 @@ LOOKS = {
     "cannot be told apart": ("X", MUTED, "white"),
 }
 """Marker, edge and face of each grade; the grade stands in words beside it too."""
+
+WITH_RAW = "points with raw"
+"""The gains in points, with the raw difference of the curves beside each."""
+
 SCALES = {
     "points": ("survival_gain", "lower", "upper", 100.0),
     "days": ("days_gained", "days_lower", "days_upper", 1.0),
@@ -40,14 +44,14 @@ def draw_ranking(
     ax: "Axes",
     *,
     show: str = "points",
-    raw: bool = False,
     choices: Sequence[str] = (),
     labels: Labels | None = None,
     title: str = "",
     subtitle: str = "",
 ) -> None:
     """Draw every comparison as a dot with its limits, the gain and the grade in words at its right."""
-    check_one_of("show", show, tuple(SCALES))
+    check_one_of("show", show, (*SCALES, WITH_RAW))
+    raw, show = show == WITH_RAW, "points" if show == WITH_RAW else show
     table = result.table
     known = list(dict.fromkeys(table.choice))
     kept = check_columns(list(choices), known, "choice") or known
@@ -64,7 +68,7 @@ def draw_ranking(
             ax.hlines(place, values[1], values[2], color=edge, linewidth=2.0)
             ax.plot(values[0], place, marker, color=face, markeredgecolor=edge, markersize=9, zorder=3)
             ends += values[1:]
-        if raw and show == "points" and np.isfinite(row.raw_gain):
+        if raw and np.isfinite(row.raw_gain):
             ax.plot(100 * row.raw_gain, place, "|", color=FAILED, markersize=15, markeredgewidth=2.6, zorder=4)
             ends.append(100 * row.raw_gain)
     names = [_row_name(row.choice, row.level, row.reference, labels=labels or {}) for row in rows.itertuples()]
@@ -82,9 +86,7 @@ def draw_ranking(
         )
     ax.set(xlim=(low - 0.04 * span, high + 0.72 * span), ylim=(len(rows) - 0.4, -0.6))
     what = "Gain in share lasting the mission" if show == "points" else "Gain in mean life up to the mission"
-    ax.set_xlabel(
-        f"{what}, {unit}" + ("   (red bar: raw difference of the curves)" if raw and show == "points" else "")
-    )
+    ax.set_xlabel(f"{what}, {unit}" + ("   (red bar: raw difference of the curves)" if raw else ""))
     ax.grid(visible=False, axis="y")
     ax.tick_params(axis="y", length=0)
     more = f"{left_out} more comparisons with larger p are not drawn." if left_out else ""

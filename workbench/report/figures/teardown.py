@@ -1,5 +1,6 @@
 """Teardown figures: incidence stacked to one with survival, what ended units, and the evidence matrix."""
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,9 +31,7 @@ def draw_incidence(
     subtitle: str = "",
     group: str | None = None,
     mission: float | None = None,
-    naive: Any = None,
-    naive_cause: str = "",
-    unit: str | None = None,
+    naive: Mapping[str, Any] | None = None,
 ) -> None:
     """Draw the incidence of every cause stacked to one with the share surviving."""
     label = group or result.labels[0]
@@ -46,6 +45,7 @@ def draw_incidence(
         cause: steps.loc[(steps["group"] == label) & (steps["cause"] == cause), "incidence"].to_numpy(dtype=float)
         for cause in result.causes
     }
+    (naive_cause, alone_curve), *_ = (naive or {"": None}).items()
     layers = _layers(shares, naive_cause)
     base = np.zeros_like(times)
     labels = []
@@ -60,8 +60,8 @@ def draw_incidence(
         base = top
     ax.fill_between(times, base, 1.0, facecolor=SURVIVING, edgecolor="none")
     labels.append(EndLabel(end, float((base[-1] + 1) / 2), f"{_percent(1 - base[-1])} working", INK))
-    if naive is not None:
-        alone = 1 - naive.at(times)["survival"].to_numpy(dtype=float)
+    if alone_curve is not None:
+        alone = 1 - alone_curve.at(times)["survival"].to_numpy(dtype=float)
         ax.plot(times, alone, color=INK, linestyle=(0, (5, 3)), linewidth=2.0)
         known = np.flatnonzero(np.isfinite(alone))
         ax.annotate(
@@ -76,7 +76,7 @@ def draw_incidence(
         )
     if mission is not None and mission <= end:
         ax.axvline(mission, color=INK, linewidth=1.0, linestyle=(0, (1, 2)))
-    ax.set(xlim=(0, end), ylim=(0, 1), xlabel=f"age in {unit or result.unit}", ylabel="share of units")
+    ax.set(xlim=(0, end), ylim=(0, 1), xlabel=f"age in {result.unit}", ylabel="share of units")
     ax.set_yticks(np.linspace(0, 1, 6), [f"{v} %" for v in range(0, 101, 20)])
     ax.grid(visible=False)
     label_ends(ax, labels)

@@ -178,8 +178,7 @@ def _stacked(data: SeasonData, result: CumulativeIncidence, cause: str) -> Drawi
         caption="Dashed as a warning only: a curve for one mechanism that ignores the others cannot be added up.",
         options={
             "mission": data.mission,
-            "naive": survival_curve(data.lives.for_causes(cause)),
-            "naive_cause": cause,
+            "naive": {cause: survival_curve(data.lives.for_causes(cause))},
         },
     )
 

@@ -13,6 +13,7 @@ from workbench.planning import (
     SUPPORTED,
     SeasonPlan,
     TrialPlan,
+    TrialQuestion,
     demonstrated_reliability,
     demonstration_sentence,
     missing_by,
@@ -266,12 +267,14 @@ def _trial(data: SeasonData, trial: Mapping[str, Any], say: Callable[[str], None
     try:
         plan = plan_trial(
             data.lives,
-            hazard_ratio=trial["hazard_ratio"],
-            mission=data.mission,
-            sites=max(sites, 1),
-            visit_spacing=gap if math.isfinite(gap) else 30.0,
+            TrialQuestion(
+                hazard_ratio=trial["hazard_ratio"],
+                mission=data.mission,
+                sites=max(sites, 1),
+                visit_spacing=gap if math.isfinite(gap) else 30.0,
+                missing_share=_missing_share(data),
+            ),
             units=[n for n in TRIAL_SIZES if n >= 2 * sites] or [2 * sites],
-            missing_share=_missing_share(data),
             seasons=trial["seasons"],
             seed=data.seed,
             say=say,

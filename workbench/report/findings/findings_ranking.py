@@ -205,7 +205,7 @@ def _raw(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding
         figure=Drawing(
             result=ranking,
             alt="Adjusted gains as dots with limits, and the raw difference of the curves as a bar on the same line.",
-            options={"raw": True, "choices": choices, "labels": _labels(ranked_rows(data, ranking))},
+            options={"show": "points with raw", "choices": choices, "labels": _labels(ranked_rows(data, ranking))},
         ),
         table={
             "level": [f"{shown_name(r.choice)}: {r.name} over {r.base_name}" for r in strong],

@@ -132,7 +132,7 @@ def imputed_incidence(
     filled = [_with_causes(known, open_rows, _merged(row, words)) for row in drawn]
     causes = sorted({str(c) for row in filled for c in row} - {"", UNDETERMINED})
     labels, codes, parts = failure_contributions(lives, wanted, by)
-    place = _Places(labels, codes, parts, tuple(causes))
+    place = _Places(labels, codes, parts, causes=tuple(causes))
     share = np.array([place.incidence(row) for row in filled])
     size = _effective_units(
         lives.replace(cause=filled[0]), wanted, by, labels=labels, causes=causes, confidence=confidence
@@ -155,7 +155,9 @@ def imputed_incidence(
 class _Places:
     """Sums what failures contribute, by group (g), cause (c) and time (m)."""
 
-    def __init__(self, labels: tuple[str, ...], codes: np.ndarray, parts: np.ndarray, causes: tuple[str, ...]) -> None:
+    def __init__(
+        self, labels: tuple[str, ...], codes: np.ndarray, parts: np.ndarray, *, causes: tuple[str, ...]
+    ) -> None:
         self._groups = len(labels)
         self._codes, self._parts, self._causes = codes, parts, causes
 

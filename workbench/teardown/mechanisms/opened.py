@@ -112,12 +112,13 @@ def read_teardowns(
 
     for sign in unknown:
         for row in np.flatnonzero(_words(frame, sign) == "yes")[:1]:
-            troubles.add(row, sign, "the evidence table does not know this sign", _UNKNOWN_ADVICE)
+            troubles.add(row, sign, reason="the evidence table does not know this sign", advice=_UNKNOWN_ADVICE)
     too_soon = ~np.isnat(opened_on) & ~np.isnat(returned) & (opened_on < returned)
     for row in np.flatnonzero(too_soon):
-        troubles.add(row, "opened_on", _EARLY.format(found=np.datetime_as_string(returned[row], "D")), _EARLY_ADVICE)
+        reason = _EARLY.format(found=np.datetime_as_string(returned[row], "D"))
+        troubles.add(row, "opened_on", reason=reason, advice=_EARLY_ADVICE)
     for row, sign in clashes:
-        troubles.add(row, sign, _CLASH, _CONTRADICTION_ADVICE)
+        troubles.add(row, sign, reason=_CLASH, advice=_CONTRADICTION_ADVICE)
     aside = too_soon if early is None else too_soon | early
     seen[aside] = np.nan
     condition[aside] = ""
@@ -125,7 +126,8 @@ def read_teardowns(
     wrong = (verdict != "") & ~failed & ~np.isin(verdict, NO_MECHANISM)
     wrong &= ~(np.isin(verdict, ABSENCE) & (outcome == "missing"))
     for row in np.flatnonzero(wrong):
-        troubles.add(row, "mechanism", _NO_FAILURE.format(outcome=outcome[row] or "not recorded"), _NO_FAILURE_ADVICE)
+        reason = _NO_FAILURE.format(outcome=outcome[row] or "not recorded")
+        troubles.add(row, "mechanism", reason=reason, advice=_NO_FAILURE_ADVICE)
 
     contradicted = _drop_contradictions(seen, signs, condition, troubles=troubles)
     verdict[~failed] = ""
@@ -180,7 +182,7 @@ class _Troubles:
         self._frame, self._locate = frame, locate
         self._rows: list[dict[str, Any]] = []
 
-    def add(self, row: Any, field: str, reason: str, advice: str) -> None:
+    def add(self, row: Any, field: str, *, reason: str, advice: str) -> None:
         if field not in self._frame.columns:
             field = measured_field(field, self._frame.columns)
         value = self._frame[field].iloc[row]
@@ -224,7 +226,7 @@ def _drop_contradictions(
             words = f"{_half_words(one)} and {_half_words(other)}"
             pairs[row].append(words)
             field = next(half for half in (other, one) if "=" not in half)
-            troubles.add(row, field, f"{words} contradict each other", _CONTRADICTION_ADVICE)
+            troubles.add(row, field, reason=f"{words} contradict each other", advice=_CONTRADICTION_ADVICE)
             for half in (one, other):
                 if half in place:
                     seen[row, place[half]] = np.nan
