@@ -13,7 +13,7 @@ from workbench.printing import say, say_aside, visible
 
 __all__ = ["build_parser", "main"]
 
-COMMANDS = ("blank", "adopt", "check", "compare", "rank", "teardown", "plan", "review", "notebooks", "lab")
+COMMANDS = ("blank", "adopt", "settings", "check", "compare", "rank", "teardown", "plan", "review", "notebooks", "lab")
 """In the order in which a season needs them."""
 
 EXIT_DATA_REFUSED = 1
@@ -53,7 +53,11 @@ def build_parser() -> argparse.ArgumentParser:
 
 def _add_common_options(command: argparse.ArgumentParser) -> None:
     group = command.add_argument_group("common options")
-    group.add_argument("--settings", metavar="FILE", help="season settings (TOML)")
+    group.add_argument(
+        "--settings",
+        metavar="FILE",
+        help="season settings (TOML); those beside the log when not given; none for none",
+    )
     group.add_argument("--mission", metavar="DAYS", type=int, help="days a unit must last; overrides the settings")
     group.add_argument("--seed", metavar="N", type=int, default=0, help="seed of everything drawn by chance (0)")
     group.add_argument("--json", action="store_true", help="machine-readable result on stdout, nothing else")
@@ -88,7 +92,19 @@ def _run(argv: Sequence[str] | None) -> int:
     if args.command is None:
         parser.print_help()
         return EXIT_WRONG_USAGE
+    _say_settings(args)
     return int(args.run(args))
+
+
+def _say_settings(args: argparse.Namespace) -> None:
+    """Say which settings are used when none were named; check lists them with its notes."""
+    if args.command in ("adopt", "check", "lab") or getattr(args, "settings", "") is not None:
+        return
+    from workbench.log.sources import settings_beside
+
+    found = settings_beside(getattr(args, "log", None))
+    if found is not None:
+        say_aside(f"settings: {found} ('--settings none' ignores it)")
 
 
 def _say(error: Exception, code: int) -> int:

@@ -1,13 +1,18 @@
-"""Starter settings from somebody's own headings: valid TOML, guesses marked, nothing decided silently."""
+"""Settings for somebody's own headings: valid TOML, guesses marked, nothing decided silently, nothing injected."""
 
+import json
+import os
 import tomllib
 
 import openpyxl
 import pytest
 
 from tests.log.builders import TODAY
-from workbench.errors import LogError, UsageError
-from workbench.log.adoption.adopt import default_target, starter_settings
+from workbench.cli import main
+from workbench.errors import LogError, SettingsError, UsageError
+from workbench.log.adoption import adopt_log, answer_to, default_target, question_text, starter_settings
+from workbench.log.adoption.date_forms import forms_of
+from workbench.log.adoption.questions import Query
 from workbench.log.dictionary.settings import read_settings
 from workbench.log.season_log.reading import read_log
 
@@ -16,20 +21,20 @@ Logger No;Put out on;State at end;Seal fitted;Retrieval date;Altitude;Colour
 00123;03/04/2025;dead;O-Ring;13/09/2025;12,5;red
 00124;03/04/2025;alive;flat;13/10/2025;13,5;blue
 """
+OURS = "unit_id,deployed_on,outcome,found_on\nA,2025-03-01,failed,2025-04-01\n"
 
 
-def write(tmp_path, text):
-    path = tmp_path / "theirs.csv"
+def write(tmp_path, text, name="theirs.csv"):
+    path = tmp_path / name
     path.write_text(text, encoding="utf-8")
     return path
 
 
 def test_the_starter_settings_read_their_log(tmp_path):
     path = write(tmp_path, THEIRS)
-    text = starter_settings(path)
-    values = tomllib.loads(text)
+    values = tomllib.loads(starter_settings(path))
     assert values["rename"] == {"Logger No": "unit_id", "State at end": "outcome", "Seal fitted": "lid_seal"}
-    assert (values["season"], values["date_format"], values["decimal"]) == ("2025", "%d/%m/%Y", ",")
+    assert (values["season"], values["date_format"], values["decimal"]) == ("2025", ["%d/%m/%Y"], ",")
     log = read_log(path, read_settings(values), today=TODAY)
     assert log.used == 2 and log.problems.empty
     assert log.records[["unit_id", "outcome", "lid_seal"]].to_numpy().tolist() == [
@@ -42,30 +47,66 @@ def test_every_line_that_was_guessed_says_so(tmp_path):
     lines = starter_settings(write(tmp_path, THEIRS)).splitlines()
     active = [line for line in lines if line and not line.startswith(("#", "["))]
     assert active and all("# guess: confirm or correct" in line for line in active)
-    assert any("without a role so far" in line and '"Colour"' in line for line in lines)
+    assert any("without a role" in line and "'Colour'" in line for line in lines)
 
 
 def test_dates_that_fit_two_forms_are_left_to_the_person(tmp_path):
-    text = starter_settings(write(tmp_path, THEIRS.replace("13/09", "11/09").replace("13/10", "12/10")))
+    path = write(tmp_path, THEIRS.replace("13/09", "11/09").replace("13/10", "12/10"))
+    text = starter_settings(path)
     assert "date_format" not in tomllib.loads(text)
-    assert "Day and month cannot be told apart" in text and '# date_format = "%m/%d/%Y"' in text
+    assert "day and month cannot be told apart: date_format = '%d/%m/%Y' or '%m/%d/%Y'" in text
+
+    def second(question):
+        return answer_to(question, "2" if "cannot be told apart" in question.about else "")
+
+    assert tomllib.loads(adopt_log(path, second).text)["date_format"] == ["%m/%d/%Y"]
 
 
-def test_dates_that_fit_no_form_are_said(tmp_path):
-    text = starter_settings(write(tmp_path, THEIRS.replace("13/09/2025", "mid September")))
-    assert "no one form fits all dates typed as text" in text and "date_format" not in tomllib.loads(text)
+@pytest.mark.parametrize(
+    ("cells", "sure", "pairs"),
+    [
+        (["25/3/25", "3/4/2025"], ("%d/%m/%y", "%d/%m/%Y"), ()),
+        (["3/25/25", "3.4.2025"], ("%m/%d/%y",), (("%d.%m.%Y", "%m.%d.%Y"),)),
+        (["3/4/25", "2025-04-03", "5 Apr 2025", "mid March"], ("%d %b %Y",), (("%d/%m/%y", "%m/%d/%y"),)),
+        (["25/3/25", "3/25/25"], (), ()),  # two hands, one of each kind: neither form fits all
+        (["20250314", "14-Mar-2025", "2025/3/14"], ("%Y%m%d", "%d-%b-%Y", "%Y/%m/%d"), ()),
+        ([*(f"2025-04-{d:02d}" for d in range(1, 10)), "5/4/2025", "7/4/2025"], ("%d/%m/%Y",), ()),  # its neighbours
+    ],
+)
+def test_day_and_month_are_told_apart_by_the_cells_or_not_at_all(cells, sure, pairs):
+    assert forms_of([cells]) == (sure, pairs)
 
 
 def test_a_log_with_our_headings_needs_little(tmp_path):
-    text = starter_settings(write(tmp_path, "unit_id,deployed_on,outcome,found_on\nA,2025-03-01,failed,2025-04-01\n"))
-    assert tomllib.loads(text) == {"season": "2025", "rename": {}, "roles": {}, "reference": {}}
-    assert "not needed: dates are true dates or written year-month-day" in text
+    assert tomllib.loads(starter_settings(write(tmp_path, OURS))) == {"season": "2025"}
 
 
 def test_headings_that_nothing_is_known_of(tmp_path):
     head = ",".join(f"h{i} \\ odd" for i in range(50))
     text = starter_settings(write(tmp_path, head + "\n" + ",".join("x" * 50) + "\n"))
-    assert tomllib.loads(text)["rename"] == {} and '# "your heading" = "unit_id"' in text
+    assert "rename" not in tomllib.loads(text) and '[rename] "your heading" = "unit_id"' in text
+
+
+def test_columns_are_told_by_their_cells(tmp_path):
+    """No heading says anything: the earliest day, the latest, one only dead units have, words of ends, unique names."""
+    rows = [
+        f"n{i},2025-03-{1 + i:02d},{'dead' if i % 2 else 'ok'},2025-09-{1 + i:02d},{'2025-06-05' if i % 2 else ''}\n"
+        for i in range(12)
+    ]
+    values = tomllib.loads(starter_settings(write(tmp_path, "aa,bb,cc,dd,ee\n" + "".join(rows))))
+    fields = ["unit_id", "deployed_on", "outcome", "found_on", "failed_on"]
+    assert values["rename"] == dict(zip(("aa", "bb", "cc", "dd", "ee"), fields, strict=True))
+
+
+def test_what_is_known_only_of_dead_units_is_no_choice(tmp_path):
+    rows = [
+        f"n{i},2025-03-01,{'dead' if i % 2 else 'ok'},2025-09-01,{'y' if i % 2 else ''},{'y' if i % 3 else 'n'},y\n"
+        for i in range(12)
+    ]
+    head = "unit,deployed,outcome,found,Ants,Taped,Wet inside\n"
+    values = tomllib.loads(starter_settings(write(tmp_path, head + "".join(rows))))
+    assert values["roles"] == {"protection": ["Taped"]}
+    assert values["levels"] == {"taped": {"words": {"y": "yes", "n": "no"}}}
 
 
 def test_headings_with_quotes_and_control_characters_make_valid_toml(tmp_path):
@@ -76,6 +117,18 @@ def test_headings_with_quotes_and_control_characters_make_valid_toml(tmp_path):
         )
     )
     assert tomllib.loads(text)["rename"] == {'Seal "x" fitted': "lid_seal"}
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such file names there")
+def test_a_line_break_in_a_file_name_or_a_cell_injects_nothing(tmp_path):
+    path = write(tmp_path, OURS.replace("failed", '"zap\nseason = 1"'), 'a\nmission_days = 3 # "x".csv')
+    values = tomllib.loads(starter_settings(path))
+    assert values == {"season": "2025"}
+
+    def pick(question):
+        return answer_to(question, "1" if question.about.startswith("Word") else "")
+
+    assert tomllib.loads(adopt_log(path, pick).text)["levels"]["outcome"]["words"] == {"zap season = 1": "failed"}
 
 
 def test_the_sheet_is_named_when_there_are_several(tmp_path):
@@ -93,4 +146,36 @@ def test_errors_and_the_place_of_the_settings(tmp_path):
         starter_settings(tmp_path / "none.csv")
     with pytest.raises(LogError, match="is empty"):
         starter_settings(write(tmp_path, ""))
+    with pytest.raises(SettingsError, match="no valid TOML"):
+        adopt_log(write(tmp_path, OURS), lambda question: None, before="season = ")
     assert default_target(tmp_path / "theirs.csv") == default_target(tmp_path) == tmp_path / "season.toml"
+
+
+def test_enter_takes_a_number_picks_and_s_skips():
+    question = Query(about="Column 'End' (dead, ok)", proposal="outcome", options=("site", "outcome", "notes"))
+    assert question_text(question).splitlines()[1:] == ["    1 outcome  2 site  3 notes", "  [Enter: outcome] "]
+    typed = {"": "outcome", " ": "outcome", "2": "site", "notes": "notes", "s": None, "skip": None}
+    assert {text: answer_to(question, text).value for text in typed} == typed
+    assert answer_to(question, "9") is None and answer_to(question, "nots") is None
+
+
+def test_a_folder_gets_nothing_unasked(tmp_path, capsys):
+    write(tmp_path, THEIRS)
+    write(tmp_path, OURS, "ours.csv")
+    assert main(["adopt", str(tmp_path)]) == 0
+    streams = capsys.readouterr()
+    assert not (tmp_path / "season.toml").exists() and "give --yes" in streams.err
+    assert tomllib.loads(streams.out)["rename"]["Logger No"] == "unit_id"
+    assert main(["adopt", str(tmp_path), "--yes"]) == 0
+    assert "3 of 3 rows can be used" in capsys.readouterr().out and read_log(tmp_path, today=TODAY).used == 3
+
+
+def test_adopting_again_says_what_changed(tmp_path, capsys):
+    path = write(tmp_path, THEIRS)
+    assert main(["adopt", str(path)]) == 0 and main(["adopt", str(path)]) == 0
+    assert "Nothing changed." in capsys.readouterr().out
+    write(tmp_path, THEIRS.replace("State at end", "How did it go"))
+    assert main(["adopt", str(path)]) == 0
+    assert "  rename, How did it go: outcome (new)" in capsys.readouterr().out
+    assert main(["adopt", str(path), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["used"] == 2

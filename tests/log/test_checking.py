@@ -200,7 +200,7 @@ def test_levels_are_one_whatever_their_spelling_and_odd_ones_are_said(tmp_path):
     notes = "\n".join(log.notes)
     assert "lid_seal: 'foam tape-3' as 'Foam Tape 3' (spellings that differ only in case" in notes
     assert "lid_seal: 'flat gaskit' (1 row, first log.csv, row 5, column 'lid_seal') is not in the dictionary" in notes
-    assert "did you mean 'flat_gasket'? Then add it to [levels.lid_seal] words" in notes
+    assert "did you mean 'flat_gasket'? Then add to the settings: [levels.lid_seal] words = " in notes
     assert "site: 'Ganet Flats' and 'Gannet Flats' are kept apart (1 row and 3 rows); are they the same?" in notes
     assert "'Weir 1' and 'Weir 2'" not in notes
 

@@ -9,11 +9,12 @@ import pytest
 
 from workbench.cli import main
 from workbench.errors import UsageError, WorkbenchError
+from workbench.log.season_log import read_log
 from workbench.notebook.accepting import accept_notebooks, verify_notebooks
 from workbench.notebook.building import build_notebook
 from workbench.notebook.notebook_folder import jupyter_command, make_season_folder
 from workbench.notebook.running import outputs_problem, read_notebook, run_notebooks, write_notebook
-from workbench.notebook.season_folder import find_log
+from workbench.notebook.season_folder import season_log
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 
@@ -141,18 +142,40 @@ def test_a_new_folder_gets_log_settings_and_six_notebooks_once(tmp_path):
         make_season_folder(folder, log=str(changed))
 
 
-def test_folders_without_a_log_or_with_two_are_refused_in_a_sentence(tmp_path):
+def test_folders_without_a_log_are_refused_in_a_sentence(tmp_path):
     with pytest.raises(UsageError, match="holds no log"):
-        find_log(tmp_path)
-    (tmp_path / "a.csv").write_text("x", encoding="utf-8")
-    (tmp_path / "b.csv").write_text("x", encoding="utf-8")
-    with pytest.raises(UsageError, match=r"holds 2 logs \(a.csv, b.csv\)"):
-        find_log(tmp_path)
+        season_log(tmp_path)
+    with pytest.raises(UsageError, match="holds no log"):
+        make_season_folder(tmp_path)
     with pytest.raises(UsageError, match="give a log with --log"):
         make_season_folder(tmp_path / "nowhere")
     with pytest.raises(UsageError, match="does not exist"):
         make_season_folder(tmp_path / "nowhere", log=str(tmp_path / "none.csv"))
     assert not (tmp_path / "nowhere").exists()
+
+
+def test_a_folder_of_several_logs_is_one_season(tmp_path):
+    lines = (SAMPLE / "lantern_moor_2024.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    logs = tmp_path / "logs"
+    logs.mkdir()
+    (logs / "north.csv").write_text("".join(lines[:50]), encoding="utf-8")
+    (logs / "south.txt").write_text("".join([lines[0], *lines[50:]]), encoding="utf-8")
+    (logs / "requirements.txt").write_text("numpy\n")
+    said = make_season_folder(tmp_path / "s", log=str(logs))
+    assert said[1:3] == ["copied north.csv", "copied south.txt"] and season_log(tmp_path / "s") == tmp_path / "s"
+    code = read_notebook(next((tmp_path / "s").glob("01*.ipynb")))["cells"][1]["source"]
+    assert 'open_season(".")' in code
+    whole = read_log(SAMPLE / "lantern_moor_2024.csv", "none")
+    assert read_log(tmp_path / "s").rows == whole.rows
+
+
+def test_a_log_that_cannot_be_read_is_refused_once_and_not_copied(tmp_path, capsys):
+    log = tmp_path / "theirs.csv"
+    log.write_text("Box;Went out;End\n1;3/4/25;dead\n", encoding="utf-8")
+    assert main(["lab", str(tmp_path / "s"), "--log", str(log), "--no-server"]) == 1
+    said = capsys.readouterr().err
+    assert said.count("adopt it first: workbench adopt") == 1 and said.count("\n") == 1
+    assert not (tmp_path / "s").exists()
 
 
 def test_the_server_listens_on_this_machine_only_and_keeps_its_token(tmp_path):

@@ -1,32 +1,109 @@
-"""adopt: write starter settings from a log's own headings, guesses marked as guesses."""
+"""adopt: settle the settings of a foreign log by asking; without a terminal write the guesses, marked."""
 
 import argparse
+import sys
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from workbench.commands.permits import add_replace, permit_of
-from workbench.printing import json_text, say
+from workbench.commands.permits import add_replace
+from workbench.printing import json_text, say, say_aside, visible_lines
+from workbench.wording import count_of
 
-HELP = "write starter settings (season.toml) from a log's own headings, guesses marked"
+if TYPE_CHECKING:
+    from workbench.log.adoption import Adoption, Answer, Query
+
+HELP = "settle the settings of a log with its own headings and words: asks in a terminal, else writes marked guesses"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's own arguments to its parser."""
-    parser.add_argument("log", metavar="LOG", help="log file")
+    parser.add_argument("log", metavar="LOG", help="log file or folder")
     parser.add_argument("--out", metavar="FILE.toml", help="where to write; season.toml beside the log when not given")
+    parser.add_argument("--yes", action="store_true", help="ask nothing and write every guess, marked as one")
     add_replace(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the settings; an existing file is never written over."""
-    from workbench.filing import check_target, write_file
-    from workbench.log.adoption import default_target, starter_settings
+    """Write the settings; what was confirmed in earlier ones is kept."""
+    from workbench.errors import UsageError
+    from workbench.filing import Permit, check_target, files_read, write_file
+    from workbench.log.adoption import adopt_log, default_target, take_proposal
 
-    permit = permit_of(args)
-    text = starter_settings(args.log)
-    target = check_target(args.out or default_target(args.log), (".toml",), permit)
-    write_file(target, text.encode("utf-8"), permit)
-    guesses = text.count("# guess:")
-    if args.json:
-        say(json_text({"file": str(target), "guesses": guesses}))
-    else:
-        say(f"{target} written with {guesses} guesses to confirm; then: workbench check {args.log} --settings {target}")
+    talks = not (args.yes or args.json) and sys.stdin.isatty() and sys.stdout.isatty()
+    target = Path(args.out or default_target(args.log))
+    before = _text_of(args.settings or target)
+    if args.settings is not None and not before:
+        raise UsageError(f"no settings file at {args.settings}; leave --settings out to begin anew")
+    # settings that are read and written again keep all that stands in them
+    continued = bool(before) and target.is_file() and (args.settings is None or target.samefile(args.settings))
+    inputs = tuple(path for path in files_read(args.log) if path != target)
+    permit = Permit(inputs=inputs, replace=args.replace or continued)
+    check_target(target, (".toml",), permit)
+    if talks:
+        say("Enter takes what stands in brackets, a number picks, s skips; Ctrl-C ends and writes nothing.\n")
+    adoption = adopt_log(args.log, _ask if talks else take_proposal, before=before)
+    if Path(args.log).is_dir() and args.out is None and not args.yes and not (talks and _may_write(target)):
+        say(adoption.text.rstrip("\n"))
+        say_aside(f"nothing was written among the logs: give --yes for {target}, or --out FILE.toml")
+        return 0
+    write_file(target, adoption.text.encode("utf-8"), permit)
+    _report(args, target, adoption, is_new=not before)
     return 0
+
+
+def _text_of(path: str | Path) -> str:
+    """The settings that were there before, "" where there are none; wrong ones are refused."""
+    from workbench.log.dictionary import read_settings
+
+    if not Path(path).is_file():
+        return ""
+    read_settings(path)
+    return Path(path).read_bytes().decode("utf-8-sig")
+
+
+def _ask(question: "Query") -> "Answer":
+    """Ask a person until the line typed is an answer."""
+    from workbench.errors import UsageError
+    from workbench.log.adoption import answer_to, question_text
+
+    while True:
+        said, _, prompt = visible_lines(question_text(question)).rpartition("\n")
+        say(said)
+        try:
+            typed = input(prompt)
+        except EOFError:
+            raise UsageError("the answers ended before the questions; nothing was written") from None
+        answer = answer_to(question, typed)
+        if answer is not None:
+            return answer
+        say(f"    {typed!r} is none of the choices: give a number, Enter or s")
+
+
+def _may_write(target: Path) -> bool:
+    from workbench.log.adoption import Query
+
+    about = f"Write {target} into the folder of the logs?"
+    return _ask(Query(about=about, proposal="yes", options=("yes", "no"))).value == "yes"
+
+
+def _report(args: argparse.Namespace, target: Path, adoption: "Adoption", *, is_new: bool) -> None:
+    """Say what was written and how many rows can be used with it."""
+    from workbench.errors import WorkbenchError
+    from workbench.log.dictionary import read_settings
+    from workbench.log.season_log import read_log
+
+    found: dict[str, Any] = {"file": str(target), "guesses": adoption.guesses, "changes": list(adoption.changes)}
+    try:
+        log = read_log(args.log, read_settings(tomllib.loads(adoption.text)))
+        found |= {"rows": log.rows, "used": log.used}
+        rows = f"{log.used} of {count_of(log.rows, 'row')} can be used"
+    except WorkbenchError as error:
+        rows = f"the log cannot be read yet: {error}"
+    if args.json:
+        say(json_text(found))
+        return
+    if not is_new:
+        say("\n".join(["Changed:" if adoption.changes else "Nothing changed.", *(f"  {c}" for c in adoption.changes)]))
+    marked = f", {count_of(adoption.guesses, 'line')} marked as a guess" if adoption.guesses else ""
+    say(f"{target} written{marked}; {rows}. Next: workbench check {args.log}")

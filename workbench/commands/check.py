@@ -52,7 +52,8 @@ def run(args: argparse.Namespace) -> int:
         say_aside(f"{'rows set aside' if fleet else 'marked copy'} written: {args.marked}")
     if args.json:
         counts = {"file": args.log, "rows": log.rows, "used": log.used, "set_aside": log.rows_set_aside}
-        say(json_text({**counts, "problems": problems, "notes": list(log.notes)}))
+        said = {"notes": list(log.notes), "translations": list(log.translations), "marks": list(log.marks)}
+        say(json_text({**counts, "problems": problems, **said}))
     else:
         say("\n".join(_lines(args.log, log, problems, marked=bool(args.marked))))
     return 1 if log.used == 0 or (args.strict and log.rows_set_aside) else 0
@@ -70,6 +71,9 @@ def _lines(path: str, log: "Log | Fleet", problems: list[dict[str, Any]], *, mar
         found = [problem for problem in problems if problem["scope"] == scope]
         if found:
             lines += ["", f"{title}:", *(line for problem in found for line in _problem_lines(problem))]
+    for title, sentences in (("Words understood", log.translations), ("Comments and colours", log.marks)):
+        if sentences:
+            lines += ["", f"{title}:", *(f"  {sentence}" for sentence in sentences)]
     if log.notes:
         lines += ["", "Notes:", *(f"  {note}" for note in log.notes)]
     if not problems:

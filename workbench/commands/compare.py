@@ -19,7 +19,9 @@ HELP = "compare the levels of one choice: share lasting the mission, days, diffe
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's own arguments to its parser."""
     parser.add_argument("log", metavar="LOG", help="log file or folder")
-    parser.add_argument("--by", metavar="COLUMN", required=True, help="choice to compare, such as lid_seal")
+    parser.add_argument(
+        "--by", metavar="COLUMN", required=True, help="choice to compare, such as lid_seal, or its heading"
+    )
     parser.add_argument("--within", metavar="COLUMN", help="repeat the test inside each value of this column")
     add_step(parser)
     parser.add_argument("--figure", metavar="FILE.png", help="write the curves as a picture")
@@ -31,6 +33,8 @@ def run(args: argparse.Namespace) -> int:
     from workbench.checks import check_columns
     from workbench.errors import EstimateError
     from workbench.filing import check_target
+    from workbench.log.dictionary import column_named
+    from workbench.log.sources import settings_for
     from workbench.report.basis import FEWEST_UNITS, compare_choice
     from workbench.report.making import season_data
 
@@ -38,6 +42,8 @@ def run(args: argparse.Namespace) -> int:
     if args.figure:
         check_target(args.figure, (".png",), permit)
     started = time.monotonic()
+    settings, _ = settings_for(args.log, args.settings)
+    args.by, args.within = (name and column_named(name, settings) for name in (args.by, args.within))
     columns = [name for name in (args.by, args.within) if name]
     log = counted(args, lambda roles: columns) or args.log
     data = season_data(log, settings=args.settings, mission=args.mission, seed=args.seed)
@@ -99,6 +105,8 @@ def _as_json(choice: "ChoiceComparison", data: "SeasonData") -> dict[str, Any]:
                 **days,
             }
         )
+    from workbench.log.season_log import said_first
+
     tests = {"all": choice.test, "within": choice.within}
     return {
         "by": choice.column,
@@ -109,11 +117,12 @@ def _as_json(choice: "ChoiceComparison", data: "SeasonData") -> dict[str, Any]:
         "differences": [_difference(level, choice) for level in choice.levels if level != choice.reference],
         "tests": {k: {"method": t.method, "p_value": _number(t.p_value)} for k, t in tests.items() if t is not None},
         "left_out": list(choice.left_out),
-        "notes": list(choice.notes),
+        "notes": [*said_first(data.log), *choice.notes],
     }
 
 
 def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
+    from workbench.log.season_log import said_first
     from workbench.report.words import (
         days_sentence,
         detectable_sentence,
@@ -127,7 +136,11 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
     mission, confidence = data.mission_text, data.confidence
     means = choice.means.table.set_index("group")
     width = max(len(s.name) for s in choice.shares.values())
-    lines = [f"{shown_name(choice.column)}, {mission}, reference {choice.shares[choice.reference].name}", ""]
+    lines = [
+        *said_first(data.log),
+        f"{shown_name(choice.column)}, {mission}, reference {choice.shares[choice.reference].name}",
+        "",
+    ]
     lines.append(f"{'':{width}}  units  failed  lasted {mission}        mean days worked")
     for level, share in choice.shares.items():
         mean, low, high = (float(means.loc[level, c]) for c in ("restricted_mean", "lower", "upper"))

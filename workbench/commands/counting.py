@@ -42,11 +42,11 @@ def counted(args: argparse.Namespace, columns: Columns, set_aside_to: str | None
     Columns gets the role of each column that could be kept apart, and returns those that are.
     """
     from workbench.fleet import has_more_rows, read_fleet
-    from workbench.log.dictionary import read_settings
+    from workbench.log.sources import settings_for
 
     if args.step is None and not has_more_rows(args.log, MOST_ROWS):
         return None
-    settings = read_settings(args.settings)
+    settings, _ = settings_for(args.log, args.settings)
     mission = args.mission or settings.mission_days
     step = args.step or next((days for days in STEPS if mission and mission % days == 0), STEPS[0])
     kept: list[str] = []

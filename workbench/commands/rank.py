@@ -32,10 +32,14 @@ def run(args: argparse.Namespace) -> int:
     """Print the ranking; 1 when rows were set aside and --strict was given."""
     from workbench.checks import check_columns
     from workbench.errors import EstimateError
+    from workbench.log.dictionary import column_named
     from workbench.log.season_log import read_log
+    from workbench.log.sources import settings_for
     from workbench.ranking.choices import question_of, rank_choices
 
-    choices, adjust, causes = (_names(text) for text in (args.choices, args.adjust, args.cause))
+    settings, _ = settings_for(args.log, args.settings)
+    choices, adjust = ([column_named(n, settings) for n in _names(text)] for text in (args.choices, args.adjust))
+    causes = _names(args.cause)
     log: Any = counted(args, columns_to_keep(choices, adjust)) or read_log(args.log, args.settings)
     lives = log.lives()
     mission, mission_note = (args.mission, "as given") if args.mission is not None else log.mission()
@@ -81,6 +85,8 @@ def _rows(columns: Any) -> list[dict[str, Any]]:
 
 
 def _as_json(path: str, log: "Log", ranking: "Ranking", *, question: "RankingQuestion") -> dict[str, Any]:
+    from workbench.log.season_log import said_first
+
     return {
         "file": path,
         "rows": log.rows,
@@ -101,18 +107,20 @@ def _as_json(path: str, log: "Log", ranking: "Ranking", *, question: "RankingQue
         "advice": list(ranking.overlap.advice),
         "agreement": [a.sentence for a in ranking.agreements],
         "rules": list(ranking.rules),
-        "notes": [*ranking.notes, *question.notes],
+        "notes": [*said_first(log), *ranking.notes, *question.notes],
     }
 
 
 def _lines(path: str, log: "Log", ranking: "Ranking", *, question: "RankingQuestion", mission_note: str) -> list[str]:
+    from workbench.log.season_log import said_first
     from workbench.wording import count_of
 
     counted = f"not lost to {' or '.join(ranking.causes)} by then" if ranking.causes else "lasting the mission"
     held = f"; held equal: {', '.join(ranking.adjust)}" if ranking.adjust else ""
-    aside = count_of(log.rows_set_aside, "row")
-    lines = [f"{path}: {count_of(ranking.units, 'life', 'lives')}, {count_of(ranking.failures, 'failure')}"]
-    lines += [f"{aside} set aside ('workbench check' names them)"] if log.rows_set_aside else []
+    lines = [
+        *said_first(log),
+        f"{path}: {count_of(ranking.units, 'life', 'lives')}, {count_of(ranking.failures, 'failure')}",
+    ]
     lines += _wrapped(
         f"Mission {ranking.mission:g} {ranking.unit} ({mission_note}). Share of the whole fleet {counted}, had every "
         f"unit carried the level{held}."

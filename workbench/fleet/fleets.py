@@ -15,8 +15,9 @@ from workbench.errors import LogError, UsageError
 from workbench.fleet.fleet_files import Workspace, open_source
 from workbench.fleet.fleet_reading import Question, read_rows
 from workbench.fleet.fleet_tally import TallyLine, tally_frame
-from workbench.log.dictionary import Settings, fit_of, log_vocabulary, read_settings
+from workbench.log.dictionary import Settings, fit_of, log_vocabulary
 from workbench.log.season_log import CORE, mission_of
+from workbench.log.sources import settings_for
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,6 +47,8 @@ class Fleet:
         Name and sha256 of each file; none for a dataframe.
     roles : mapping of str to str
         Role of each column of the source that is understood.
+    translations, marks : tuple of str
+        As of a log; single cells of a fleet are not kept, so there are none.
     """
 
     name: str
@@ -56,6 +59,8 @@ class Fleet:
     step: int
     files: tuple[tuple[str, str], ...]
     roles: Mapping[str, str]
+    translations: tuple[str, ...] = ()
+    marks: tuple[str, ...] = ()
     _lives: "Lives | None"
     _aside: tuple[TallyLine, ...]
     _values: tuple[TallyLine, ...]
@@ -168,7 +173,7 @@ def read_fleet(
         If the source cannot be read as a log, changes while it is read, or there is no room for what does not fit.
         Wrong cells and rows never raise: they are counted in `set_aside` and `problems`.
     """
-    checked = read_settings(settings)
+    checked, said = settings_for(source, settings)
     target = _target(set_aside_to)
     workspace = Workspace(
         memory=check_whole("memory_mb", memory_mb, least=100),
@@ -189,7 +194,7 @@ def read_fleet(
         name=opened.name,
         rows=found.rows,
         used=found.used,
-        notes=tuple(dict.fromkeys(found.notes)),
+        notes=tuple(dict.fromkeys([*said, *found.notes])),
         settings=checked,
         step=question.step,
         files=opened.files,

@@ -1,26 +1,34 @@
 """Season folder: a log, its settings and the six notebooks set to it; made once, never overwritten."""
 
 import os
+import shlex
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
-from workbench.errors import UsageError
+from workbench.errors import LogError, SettingsError, UsageError
+from workbench.log.dictionary import NO_SETTINGS
+from workbench.log.season_log import read_log
+from workbench.log.sources import SETTINGS_NAME, find_files, settings_beside
 from workbench.notebook.building import build_notebooks
 from workbench.notebook.private import PRIVATE_FOLDER, PRIVATE_UMASK, write_private
 from workbench.notebook.running import kernel_problem, write_notebook
-from workbench.notebook.season_folder import SETTINGS_NAME, find_log, find_settings
+from workbench.notebook.season_folder import season_log
 
 __all__ = ["jupyter_command", "make_season_folder", "serve_folder"]
 
 
 def make_season_folder(folder: Path, *, log: str | None = None, settings: str | None = None) -> list[str]:
-    """Make a season folder, or complete one; nothing that is there already is touched."""
+    """Make a season folder, or complete one; nothing there is touched, nothing is copied that cannot be read."""
     source = Path(log) if log is not None else None
-    if source is not None and not source.is_file():
-        raise UsageError(f"{source} does not exist or is no file")
+    if source is not None and not source.exists():
+        raise UsageError(f"{source} does not exist")
     if source is None and not folder.is_dir():
         raise UsageError(f"{folder} does not exist; give a log with --log to make a season folder of it")
+    new = find_files(source)[0] if source is not None else []
+    found = _settings_of(folder, source, settings)
+    _refuse_unread(folder, new, found)
     said = []
     if not folder.exists():
         try:
@@ -29,31 +37,62 @@ def make_season_folder(folder: Path, *, log: str | None = None, settings: str | 
         except OSError as error:
             raise UsageError(f"{folder} cannot be made ({error.strerror or error}); choose another folder") from None
         said.append(f"made {folder}")
-    if source is not None:
-        said += _copy_once(source, folder / source.name, folder)
-    kept = find_log(folder)
-    found = Path(settings) if settings is not None else find_settings(source) if source is not None else None
-    if found is not None and not found.is_file():
-        raise UsageError(f"{found} does not exist or is no file")
+    for path in new:
+        said += _copy_once(path, folder / path.name)
     if found is not None and not (folder / SETTINGS_NAME).exists():
         write_private(folder / SETTINGS_NAME, _content(found))
         said.append(f"copied {found.name} as {SETTINGS_NAME}")
-    for name, notebook in build_notebooks(kept.name).items():
+    kept = season_log(folder)
+    for name, notebook in build_notebooks("." if kept == folder else kept.name).items():
         if not (folder / name).exists():
             write_notebook(notebook, folder / name)
             said.append(f"made {name}")
     return said
 
 
-def _copy_once(source: Path, target: Path, folder: Path) -> list[str]:
-    data = _content(source)
+def _settings_of(folder: Path, source: Path | None, named: str | None) -> Path | None:
+    """The settings that the folder has, or will have: its own, else those named, else those beside the log."""
+    if named is not None and named != NO_SETTINGS and not Path(named).is_file():
+        raise UsageError(f"{named} does not exist or is no file")
+    if (folder / SETTINGS_NAME).is_file():
+        return folder / SETTINGS_NAME
+    if named is not None:
+        return None if named == NO_SETTINGS else Path(named)
+    return settings_beside(source if source is not None else folder)
+
+
+def _refuse_unread(folder: Path, new: Sequence[Path], settings: Path | None) -> None:
+    """Refuse logs that the notebooks could not read, once, before anything is copied."""
+    kept = {path.name: path for path in _logs_in(folder)}
+    for path in new:
+        other = kept.get(path.name)
+        if other is not None and _content(other) != _content(path):
+            raise UsageError(
+                f"{folder} already holds another {path.name}; work there is not overwritten, use a new folder"
+            )
+    logs = [*kept.values(), *(path for path in new if path.name not in kept)]
+    first = str(new[0].parent if len(new) > 1 else new[0]) if new else str(folder)
+    if not logs:
+        raise UsageError(f"{folder} holds no log; put one there, or give one with --log")
+    try:
+        log = read_log(logs if len(logs) > 1 else logs[0], settings if settings is not None else NO_SETTINGS)
+        log.lives()
+    except (LogError, SettingsError) as error:
+        raise LogError(f"{error}; adopt it first: workbench adopt {shlex.quote(first)}") from None
+
+
+def _logs_in(folder: Path) -> list[Path]:
+    """The logs that a folder holds already, which may be none."""
+    try:
+        return find_files(folder)[0] if folder.is_dir() else []
+    except UsageError:
+        return []
+
+
+def _copy_once(source: Path, target: Path) -> list[str]:
     if target.exists():
-        if _content(target) == data:
-            return []
-        raise UsageError(
-            f"{folder} already holds another {target.name}; work there is not overwritten, use a new folder"
-        )
-    write_private(target, data)
+        return []
+    write_private(target, _content(source))
     return [f"copied {source.name}"]
 
 

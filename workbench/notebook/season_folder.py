@@ -8,14 +8,12 @@ from typing import Any
 from workbench.errors import UsageError
 from workbench.lives import Lives
 from workbench.log.season_log import read_log
+from workbench.log.sources import find_files, settings_beside
 from workbench.notebook.publishing import publish
 from workbench.notebook.showing import show_results_by_themselves
 from workbench.ranking.choices import RankingQuestion, question_of
 
-__all__ = ["LOG_SUFFIXES", "SETTINGS_NAME", "OpenedSeason", "find_log", "find_settings", "open_season"]
-
-LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".xlsx", ".ods", ".parquet")
-SETTINGS_NAME = "season.toml"
+__all__ = ["OpenedSeason", "open_season", "season_log"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,32 +59,18 @@ class OpenedSeason:
         return list(self.question.adjust)
 
 
-def find_log(folder: Path) -> Path:
-    """Return the one log in a season folder."""
+def season_log(folder: Path) -> Path:
+    """Return what stands for the log of a season folder: its one log, or the folder where it holds several."""
     if not folder.is_dir():
         raise UsageError(f"{folder} is no folder")
-    logs = sorted(p for p in folder.iterdir() if p.suffix.lower() in LOG_SUFFIXES and not p.name.startswith((".", "~")))
-    logs = [p for p in logs if p.name != "requirements.txt"]
-    if not logs:
-        raise UsageError(f"{folder} holds no log; put one there ({', '.join(LOG_SUFFIXES)})")
-    if len(logs) > 1:
-        names = ", ".join(p.name for p in logs)
-        raise UsageError(f"{folder} holds {len(logs)} logs ({names}); keep one, or name it in open_season(...)")
-    return logs[0]
-
-
-def find_settings(log: Path) -> Path | None:
-    """Return the settings that belong to a log: its namesake ending in .toml, else season.toml beside it."""
-    for candidate in (log.with_suffix(".toml"), log.parent / SETTINGS_NAME):
-        if candidate.is_file():
-            return candidate
-    return None
+    logs, _ = find_files(folder)
+    return logs[0] if len(logs) == 1 else folder
 
 
 def open_season(log: str | Path | None = None, *, settings: str | Path | None = None) -> OpenedSeason:
     """Read and check the log of this folder, and make results show themselves in the notebook."""
-    path = Path(log) if log is not None else find_log(Path.cwd())
-    found = Path(settings) if settings is not None else find_settings(path)
+    path = Path(log) if log is not None else season_log(Path.cwd())
+    found = Path(settings) if settings is not None else settings_beside(path)
     checked = read_log(path, found)
     days, note = checked.mission()
     show_results_by_themselves()

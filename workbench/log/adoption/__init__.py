@@ -1,5 +1,16 @@
 """Which settings does a foreign log need?"""
 
-from workbench.log.adoption.adopt import default_target, starter_settings
+from workbench.log.adoption.adopt import Adoption, adopt_log, default_target, starter_settings
+from workbench.log.adoption.questions import Answer, Query, answer_to, question_text, take_proposal
 
-__all__ = ["default_target", "starter_settings"]
+__all__ = [
+    "Adoption",
+    "Answer",
+    "Query",
+    "adopt_log",
+    "answer_to",
+    "default_target",
+    "question_text",
+    "starter_settings",
+    "take_proposal",
+]

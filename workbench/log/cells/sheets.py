@@ -1,7 +1,8 @@
 """RawSheet: the cells of one table as they stand in a file, each with its row number, before anything is understood."""
 
 import datetime as dt
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 __all__ = ["Cell", "Flaw", "RawSheet", "cell_text", "column_letters", "is_blank", "shown"]
@@ -42,6 +43,10 @@ class RawSheet:
         What was assumed while reading.
     numbered : bool
         Whether row numbers mean anything to people; those of an engine's result do not.
+    comments : mapping of (int, int) to str
+        Comment of a cell, by row number and column (from 0).
+    fills : mapping of int to str
+        Colour of most of the filled cells of a row.
     """
 
     source: str
@@ -52,6 +57,8 @@ class RawSheet:
     hidden: frozenset[int] = frozenset()
     notes: tuple[str, ...] = ()
     numbered: bool = True
+    comments: Mapping[tuple[int, int], str] = field(default_factory=dict)
+    fills: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def key(self) -> tuple[int, str]:

@@ -11,13 +11,16 @@ from workbench.log.dictionary.bench_work import (
 )
 from workbench.log.dictionary.columns import Column, log_columns, visit_columns, word_key
 from workbench.log.dictionary.evidence import STRENGTHS, known_signs, read_evidence_table, sign_names
-from workbench.log.dictionary.headings import Vocabulary, fit_of, locate, log_vocabulary, visit_vocabulary
-from workbench.log.dictionary.known_words import known_causes, known_mechanisms
-from workbench.log.dictionary.settings import MISSING_WORDS, Settings, read_settings
+from workbench.log.dictionary.headings import Vocabulary, column_named, fit_of, locate, log_vocabulary, visit_vocabulary
+from workbench.log.dictionary.known_words import hint_rows, known_causes, known_mechanisms
+from workbench.log.dictionary.nearness import is_slip, near_word, quoted
+from workbench.log.dictionary.setting_keys import example_of, setting_keys, settings_reference
+from workbench.log.dictionary.settings import MISSING_WORDS, NO_SETTINGS, Settings, read_settings
 
 __all__ = [
     "HEADLINE",
     "MISSING_WORDS",
+    "NO_SETTINGS",
     "STRENGTHS",
     "BenchStep",
     "Column",
@@ -26,7 +29,11 @@ __all__ = [
     "Threshold",
     "Vocabulary",
     "bench_steps",
+    "column_named",
+    "example_of",
     "fit_of",
+    "hint_rows",
+    "is_slip",
     "known_causes",
     "known_hazards",
     "known_mechanisms",
@@ -35,8 +42,12 @@ __all__ = [
     "locate",
     "log_columns",
     "log_vocabulary",
+    "near_word",
+    "quoted",
     "read_evidence_table",
     "read_settings",
+    "setting_keys",
+    "settings_reference",
     "sign_names",
     "visit_columns",
     "visit_vocabulary",

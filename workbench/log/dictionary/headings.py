@@ -10,7 +10,7 @@ from workbench.log.cells import Cell, RawSheet, Table, cell_text, column_letters
 from workbench.log.dictionary.columns import Column, evidence_column, log_columns, visit_columns, word_key
 from workbench.log.dictionary.settings import Settings
 
-__all__ = ["Vocabulary", "fit_of", "locate", "log_vocabulary", "visit_vocabulary"]
+__all__ = ["Vocabulary", "column_named", "fit_of", "locate", "log_vocabulary", "visit_vocabulary"]
 
 _ROWS_SEARCHED = 40
 _LEAST_KNOWN = 2
@@ -62,6 +62,12 @@ def log_vocabulary(settings: Settings) -> Vocabulary:
     keys |= {word_key(theirs): word_key(ours) for theirs, ours in settings.rename.items()}
     ignored = frozenset(word_key(name) for name in settings.roles.get("ignore", ()))
     return Vocabulary(columns=columns, keys=keys, ignored=ignored)
+
+
+def column_named(name: str, settings: Settings) -> str:
+    """Return the column that a name means: its own name, or a heading as it stands in the file."""
+    vocabulary = log_vocabulary(settings)
+    return name if name in vocabulary.columns else vocabulary.field_of(name) or name
 
 
 def _further_column(key: str, role: str, name: str) -> Column:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-__all__ = ["KnownCause", "KnownMechanism", "known_causes", "known_mechanisms", "spelled_words"]
+__all__ = ["KnownCause", "KnownMechanism", "hint_rows", "known_causes", "known_mechanisms", "spelled_words"]
 
 _HERE = Path(__file__).parent
 
@@ -59,3 +59,10 @@ def spelled_words(field: str) -> str:
 def _rows(name: str) -> list[dict[str, str]]:
     with (_HERE / name).open(encoding="utf-8", newline="") as lines:
         return list(csv.DictReader(lines))
+
+
+@cache
+def hint_rows() -> tuple[dict[str, str], ...]:
+    """Return the words that tell what foreign headings and words probably mean: kind field means words."""
+    with (_HERE / "hints.csv").open(encoding="utf-8", newline="") as lines:
+        return tuple(csv.DictReader(lines))

@@ -5,6 +5,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from workbench.checks import did_you_mean
 from workbench.errors import SettingsError
@@ -28,6 +29,8 @@ PLAN_KEYS = (
 )
 """Money per hour of labour; hours to build a unit; money per round of visits, labour and travel included; money that
 a day of data is worth; days that cells and desiccant last; days from order to delivery, and of a repair."""
+TIME_KEYS = ("last_good_is", "every_days", "zone")
+LAST_GOOD_MEANINGS = ("last record", "last contact", "visit", "mixed")
 ACTION_KEYS = ("what", "choice", "from", "to", "since", "expected", "owner", "due")
 
 _PLAIN_KEY = re.compile(r"[\w-]{1,60}\Z")
@@ -89,6 +92,12 @@ def _decimal(value: Any, where: str) -> str:
     if value not in (".", ","):
         raise SettingsError(f'{where} must be "." or ","; got {given(value)}')
     return str(value)
+
+
+def _date_formats(value: Any, where: str) -> tuple[str, ...]:
+    """A form of dates, or a list of forms."""
+    forms = value if isinstance(value, list | tuple) else [value]
+    return tuple(dict.fromkeys(_date_format(form, where) for form in forms))
 
 
 def _date_format(value: Any, where: str) -> str:
@@ -226,10 +235,37 @@ def _action_value(value: Any, where: str) -> str:
     return _season(value, where)
 
 
+def _time(value: Any, where: str) -> Mapping[str, Any]:
+    refuse_unknown(_table(value, where), TIME_KEYS, where)
+    meaning, days = value.get("last_good_is"), value.get("every_days")
+    if meaning is not None and meaning not in LAST_GOOD_MEANINGS:
+        known = ", ".join(f'"{word}"' for word in LAST_GOOD_MEANINGS)
+        raise SettingsError(f"{where}.last_good_is must be one of {known}; got {given(meaning)}")
+    if days is not None and (isinstance(days, bool) or not isinstance(days, int) or not 1 <= days <= _LONGEST_MISSION):
+        raise SettingsError(f"{where}.every_days must be a whole number of days from 1 on; got {given(days)}")
+    if (meaning == "last contact") != (days is not None):
+        raise SettingsError(
+            f'{where}: last_good_is = "last contact" and every_days belong together: a unit failed within so many days '
+            "after its last contact, so add every_days = 1 or whatever the days between two contacts are"
+            if days is None
+            else f'{where}: every_days is for last_good_is = "last contact" only; take it out, or say "last contact"'
+        )
+    if "zone" in value:
+        _check_zone(_text(value["zone"], f"{where}.zone"), f"{where}.zone")
+    return MappingProxyType(dict(value))
+
+
+def _check_zone(name: str, where: str) -> None:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise SettingsError(f'{where} must be a time zone such as "UTC" or "Etc/GMT-1"; got {given(name)}') from None
+
+
 READERS: Mapping[str, Callable[[Any, str], Any]] = {
     "season": _season,
     "mission_days": _mission,
-    "date_format": _date_format,
+    "date_format": _date_formats,
     "decimal": _decimal,
     "window": _window,
     "missing_words": _missing_words,
@@ -244,5 +280,6 @@ READERS: Mapping[str, Callable[[Any, str], Any]] = {
     "thresholds": _thresholds,
     "plan": _plan,
     "action": _actions,
+    "time": _time,
 }
 """Key to the reader of its value, which gets the value and where it stands."""

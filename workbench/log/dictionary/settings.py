@@ -15,7 +15,7 @@ from workbench.log.cells import shown
 from workbench.log.dictionary.columns import log_columns, word_key
 from workbench.log.dictionary.setting_values import READERS, ROLE_NAMES, given, refuse_unknown
 
-__all__ = ["MISSING_WORDS", "Settings", "read_settings"]
+__all__ = ["MISSING_WORDS", "NO_SETTINGS", "Settings", "read_settings"]
 
 MISSING_WORDS = ("", "-", "?", "n/a", "not recorded")
 """What stands for "nothing here" unless the settings say otherwise; NA and None are words like others."""
@@ -25,6 +25,10 @@ _LONGEST_ERROR = 200
 
 def _empty() -> Mapping[str, Any]:
     return MappingProxyType({})
+
+
+NO_SETTINGS = "none"
+"""What stands in place of a settings file to have none used."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,8 +41,8 @@ class Settings:
         Name of the season.
     mission_days : int or None
         Days a unit must last; None: derived from the log and said so.
-    date_format : str or None
-        strptime notation for dates typed as text; ISO text and true date cells are always taken.
+    date_format : tuple of str
+        Forms of dates typed as text, in strptime notation; ISO text and true date cells are always taken.
     decimal : str
         "." or ",".
     window : (date, date) or None
@@ -66,11 +70,13 @@ class Settings:
         Prices and times for the plan, by `PLAN_KEYS`.
     action : tuple of mapping
         What was changed: what, choice, from, to, since, expected, owner, due.
+    time : mapping of str to value
+        last_good_is, every_days, zone: what last_good_on means, and in which zone a time becomes a day.
     """
 
     season: str | None = None
     mission_days: int | None = None
-    date_format: str | None = None
+    date_format: tuple[str, ...] = ()
     decimal: str = "."
     window: tuple[dt.date, dt.date] | None = None
     missing_words: tuple[str, ...] = MISSING_WORDS
@@ -85,10 +91,26 @@ class Settings:
     thresholds: Mapping[str, float] = field(default_factory=_empty)
     plan: Mapping[str, float] = field(default_factory=_empty)
     action: tuple[Mapping[str, str], ...] = ()
+    time: Mapping[str, Any] = field(default_factory=_empty)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the settings as plain values for the echo in every output."""
         return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+
+    @property
+    def last_good_is(self) -> str | None:
+        """What last_good_on means: last record, last contact, visit or mixed; None where nobody said."""
+        return self.time.get("last_good_is")
+
+    @property
+    def every_days(self) -> int | None:
+        """Days between two contacts, with "last contact"."""
+        return self.time.get("every_days")
+
+    @property
+    def zone(self) -> str:
+        """Time zone in which a time with an offset becomes a day."""
+        return str(self.time.get("zone", "UTC"))
 
     def label(self, column: str, level: str) -> str:
         """Return how a level is shown."""
@@ -107,14 +129,14 @@ class Settings:
 
 
 def read_settings(source: "Settings | Mapping[str, Any] | str | PathLike[str] | None" = None) -> Settings:
-    """Read settings from a TOML file or a dict of the same shape.
+    """Read settings from a TOML file or a dict of the same shape; "none" stands for none.
 
     Examples
     --------
     >>> read_settings({"mission_days": 180}).mission_days
     180
     """
-    if source is None:
+    if source is None or source == NO_SETTINGS:
         return Settings()
     if isinstance(source, Settings):
         return source

@@ -2,11 +2,13 @@
 
 from workbench.log.rules.checking import check_across, check_within
 from workbench.log.rules.choice_notes import notes_on_choices
-from workbench.log.rules.cleaning import Refusal, clean, tidy
+from workbench.log.rules.cleaning import Refusal, clean, date_in_form, tidy
 from workbench.log.rules.entries import EXAMPLE_MARK, LIFE_FIELDS, TOTALS, Entry, read_entries, unit_refusal
 from workbench.log.rules.ledger import Life, LifeRefusal, life_of
+from workbench.log.rules.marks import marks_beside
 from workbench.log.rules.problems import PROBLEM_COLUMNS, Problem, problem_at, problems_frame
 from workbench.log.rules.spellings import LABEL_FIELDS, merged_spellings, notes_on_levels, order_levels, unify_levels
+from workbench.log.rules.understood import notes_on_units, translations_of
 from workbench.log.rules.visit_sheet import derive_dates, usable_visits
 
 __all__ = [
@@ -23,16 +25,20 @@ __all__ = [
     "check_across",
     "check_within",
     "clean",
+    "date_in_form",
     "derive_dates",
     "life_of",
+    "marks_beside",
     "merged_spellings",
     "notes_on_choices",
     "notes_on_levels",
+    "notes_on_units",
     "order_levels",
     "problem_at",
     "problems_frame",
     "read_entries",
     "tidy",
+    "translations_of",
     "unify_levels",
     "unit_refusal",
     "usable_visits",

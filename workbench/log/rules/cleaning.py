@@ -6,12 +6,12 @@ import unicodedata
 from collections.abc import Mapping
 from functools import cache
 from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
 
-from workbench.checks import did_you_mean
 from workbench.log.cells import Cell, Flaw, cell_text, shown
-from workbench.log.dictionary import Column, Settings, word_key
+from workbench.log.dictionary import Column, Settings, example_of, near_word, quoted, word_key
 
-__all__ = ["Cleaned", "Refusal", "clean", "tidy"]
+__all__ = ["Cleaned", "Refusal", "clean", "date_in_form", "tidy"]
 
 INVISIBLE = "invisible characters removed"
 TIME_DROPPED = "time of day dropped"
@@ -97,29 +97,61 @@ def _read_text(cell: Cell, text: str, column: Column, *, settings: Settings) -> 
 
 def _read_date(cell: Cell, text: str, column: Column, *, settings: Settings) -> Cleaned:
     iso = _ISO.match(text)
-    day: dt.date | None = None
-    remark = ""
+    moment: dt.datetime | None = None
+    if isinstance(cell, dt.datetime):
+        moment = cell
+    elif iso and len(text) > len(iso[1]):
+        moment = _moment(text)
     try:
-        if isinstance(cell, dt.datetime):
-            day, remark = cell.date(), TIME_DROPPED if cell.time() != dt.time() else ""
+        if moment is not None:
+            days = {_day_of(moment, settings.zone)}
         elif isinstance(cell, dt.date):
-            day = cell
+            days = {cell}
         elif iso:
-            day, remark = dt.date.fromisoformat(iso[1]), TIME_DROPPED if len(text) > len(iso[1]) else ""
-        elif settings.date_format:
-            day = dt.datetime.strptime(text, settings.date_format).date()
-            if text.isdigit() and day.strftime(settings.date_format) != text:
-                day = None  # digits in a row, one missing: "2025111" may be cut in two ways
-    except ValueError:
-        day = None
-    if day is None:
+            days = {dt.date.fromisoformat(iso[1])}
+        else:
+            days = {day for form in settings.date_format if (day := date_in_form(text, form))}
+    except (ValueError, OverflowError):
+        days = set()
+    if len(days) > 1:
+        first, second = sorted(days)[:2]
+        reason = f"{shown(text)} can be {first} or {second} by the forms that date_format in the settings lists"
+        return _refused(reason, "type year-month-day, or leave one form in date_format")
+    if not days:
         return _refused(*_why_no_date(text, settings.date_format, bool(iso)))
+    (day,) = days
     if not _YEARS[0] <= day.year <= _YEARS[1]:
         return _refused(f"{shown(text)} is a date of the year {day.year}, surely mistyped", "correct the year")
-    return Cleaned(day, remark=remark)
+    if moment is None or (moment.tzinfo is None and moment.time() == dt.time()):
+        return Cleaned(day)
+    return Cleaned(day, remark=TIME_DROPPED)
 
 
-def _why_no_date(text: str, date_format: str | None, iso: bool) -> tuple[str, str]:
+def date_in_form(text: str, form: str) -> dt.date | None:
+    """Return the day that a text is in a strptime form, None where it is none."""
+    try:
+        day = dt.datetime.strptime(text, form).date()
+        # digits in a row, one missing: "2025111" may be cut in two ways
+        return None if text.isdigit() and day.strftime(form) != text else day
+    except ValueError:
+        return None
+
+
+def _moment(text: str) -> dt.datetime | None:
+    """The moment that an ISO text with a time of day names; None where there is no such time."""
+    date, rest = text[:10], re.sub(r"\s+", "", text[11:].upper()).replace(",", ".")
+    try:
+        return dt.datetime.fromisoformat(f"{date}T{rest}")
+    except ValueError:
+        return None
+
+
+def _day_of(moment: dt.datetime, zone: str) -> dt.date:
+    """The day of a moment: in the zone of the settings when it has an offset, else as written."""
+    return moment.date() if moment.tzinfo is None else moment.astimezone(ZoneInfo(zone)).date()
+
+
+def _why_no_date(text: str, date_format: tuple[str, ...], iso: bool) -> tuple[str, str]:
     if iso:
         return f"{shown(text)} is written year-month-day, but there is no such day", "correct the date"
     if _BARE_NUMBER.match(text):
@@ -128,15 +160,17 @@ def _why_no_date(text: str, date_format: str | None, iso: bool) -> tuple[str, st
             "format the cell as a date in the spreadsheet program, or type year-month-day",
         )
     if date_format:
-        return f"{shown(text)} is no date of the form {date_format}", "correct it, or type year-month-day"
+        advice = "correct it, type year-month-day, or add its form to date_format in the settings"
+        return f"{shown(text)} is no date of the form {' or '.join(date_format)}", advice
     if any(c.isdigit() for c in text):
         return (
             f"{shown(text)} is a date as text in a form that was not declared, and day and month are never guessed",
-            'type year-month-day, or declare the form in the settings, such as date_format = "%d/%m/%Y"',
+            f"type year-month-day, or declare the form in the settings: {example_of('date_format')}",
         )
     return (
         f"{shown(text)} is no date",
-        "type year-month-day; if it means nothing, add it to missing_words in the settings",
+        f'type year-month-day; if it means nothing, add it to missing_words in the settings: missing_words = ["-", '
+        f'"?", {quoted(text)}]',
     )
 
 
@@ -192,9 +226,13 @@ def _read_word(cell: Cell, text: str, column: Column, *, settings: Settings) -> 
     word = own.get(key) or column.spellings.get(key)
     if word is None and column.is_closed:
         known = ", ".join(column.known_words)
-        near = did_you_mean(key, column.spellings)
-        near = near.replace(near.split("'")[1], column.spellings[near.split("'")[1]]) if near else ""
-        return _refused(f"{shown(text)} is no word for {column.name}{near}", f"use one of: {known}")
+        near = near_word(key, column)
+        line = f"[levels.{column.name}] words = {{ {quoted(text)} = {quoted(near or column.known_words[0])} }}"
+        return _refused(
+            f"{shown(text)} is no word for {column.name}{f'; did you mean {near!r}?' if near else ''}",
+            f"use one of: {known}; or, for the whole log, add to the settings: {line}"
+            f"{'' if near else ' (or whichever it means)'}",
+        )
     return Cleaned(word if word is not None else text)
 
 

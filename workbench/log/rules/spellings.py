@@ -2,13 +2,12 @@
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from difflib import get_close_matches
 from functools import partial
 
-from workbench.checks import did_you_mean
 from workbench.log.cells import shown
-from workbench.log.dictionary import Column, Settings, Vocabulary, word_key
+from workbench.log.dictionary import Column, Settings, Vocabulary, is_slip, near_word, quoted, word_key
 from workbench.log.rules.entries import Entry
 from workbench.wording import count_of
 
@@ -73,20 +72,23 @@ def notes_on_levels(
     unknown = sorted(set(levels) - known)
     notes = []
     for level in unknown[:_MOST_LISTED]:
-        hint = did_you_mean(word_key(level), column.spellings)
-        if hint:
-            near = column.spellings[hint.split("'")[1]]
-            hint = f"; did you mean {near!r}? Then add it to [levels.{column.name}] words in the settings"
+        near = near_word(word_key(level), column)
+        hint = ""
+        if near:
+            line = f"[levels.{column.name}] words = {{ {quoted(level)} = {quoted(near)} }}"
+            hint = f"; did you mean {near!r}? Then add to the settings: {line}"
         place = f"{count_of(levels[level], 'row')}{where(level)}"
         notes.append(
             f"{column.name}: {shown(level)} ({place}) is not in the dictionary and is kept as a level of its own{hint}."
         )
     more = len(unknown) - _MOST_LISTED
     further = f"{count_of(more, 'further word')} {'is' if more == 1 else 'are'} not in the dictionary."
-    return notes + ([f"{column.name}: {further}"] if more > 0 else [])
+    look_alikes = _misspelled(column.name, levels, set(column.known_words))
+    return notes + ([f"{column.name}: {further}"] if more > 0 else []) + look_alikes
 
 
-def _misspelled(name: str, levels: Mapping[str, int]) -> list[str]:
+def _misspelled(name: str, levels: Mapping[str, int], known: Set[str] = frozenset()) -> list[str]:
+    """Name levels that look like a more frequent level of the same column; two known words are no slip."""
     alike: dict[tuple[str, ...], list[str]] = defaultdict(list)
     for level in levels:
         alike[_digits(level)].append(level)
@@ -96,8 +98,9 @@ def _misspelled(name: str, levels: Mapping[str, int]) -> list[str]:
     for level in sorted(levels):
         likely = [other for other in alike[_digits(level)] if levels[other] > levels[level]]
         near = get_close_matches(level.casefold(), [w.casefold() for w in likely], n=1, cutoff=_NEAR)
-        if near:
-            other = next(w for w in likely if w.casefold() == near[0])
+        slips = [other for other in likely if is_slip(word_key(level), word_key(other))]
+        other = next((w for w in likely if near and w.casefold() == near[0]), slips[0] if slips else None)
+        if other is not None and not {level, other} <= known:
             counts = f"{count_of(levels[level], 'row')} and {count_of(levels[other], 'row')}"
             notes.append(f"{name}: {shown(level)} and {shown(other)} are kept apart ({counts}); are they the same?")
     return notes

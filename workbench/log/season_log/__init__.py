@@ -3,5 +3,6 @@
 from workbench.log.season_log.frames import CORE, typed_column
 from workbench.log.season_log.reading import read_log, read_tables
 from workbench.log.season_log.record import ALWAYS_COVARIATES, Log, mission_of
+from workbench.log.season_log.said_first import said_first
 
-__all__ = ["ALWAYS_COVARIATES", "CORE", "Log", "mission_of", "read_log", "read_tables", "typed_column"]
+__all__ = ["ALWAYS_COVARIATES", "CORE", "Log", "mission_of", "read_log", "read_tables", "said_first", "typed_column"]

@@ -8,7 +8,7 @@ from os import PathLike
 from typing import Any
 
 from workbench.log.cells import Table
-from workbench.log.dictionary import Settings, Vocabulary, fit_of, log_vocabulary, read_settings, visit_vocabulary
+from workbench.log.dictionary import Settings, Vocabulary, fit_of, log_vocabulary, visit_vocabulary
 from workbench.log.rules import (
     Entry,
     Problem,
@@ -16,14 +16,17 @@ from workbench.log.rules import (
     check_within,
     clean,
     derive_dates,
+    marks_beside,
     notes_on_choices,
+    notes_on_units,
     read_entries,
+    translations_of,
     unify_levels,
     usable_visits,
 )
 from workbench.log.season_log.frames import followed_to, ledger_frame, number_deployments, records_frame
 from workbench.log.season_log.record import Log
-from workbench.log.sources import Chosen, choose_tables, file_names, find_files, read_file, read_frame
+from workbench.log.sources import Chosen, choose_tables, file_names, find_files, read_file, read_frame, settings_for
 
 __all__ = ["read_log", "read_tables"]
 
@@ -44,7 +47,8 @@ def read_log(
     path : path, folder, iterable of paths, or pandas.DataFrame
         csv, tsv, txt, xlsx, ods or parquet; a DataFrame is taken as if it had been read from a file.
     settings : path, mapping, Settings or None
-        season.toml or the same as a dict.
+        season.toml or the same as a dict. When not given, settings of the log's own name or season.toml beside it are
+        used, and said in the notes; "none" ignores them.
     today : date, optional
         Without a season window no date may be later than this; the day of the call when not given.
 
@@ -69,7 +73,7 @@ def read_log(
     >>> log.rows, log.used, list(log.set_aside["value"])
     (3, 2, ['31/02/2025'])
     """
-    checked = read_settings(settings)
+    checked, settings_said = settings_for(path, settings)
     vocabulary = log_vocabulary(checked)
     chosen, files = read_tables(path, vocabulary, checked)
     entries, problems, said = _read_all(chosen.logs, vocabulary, checked)
@@ -87,7 +91,7 @@ def read_log(
     ]
     spelling, level_said = unify_levels(used, vocabulary, checked)
     records = records_frame(used, spelling, vocabulary, settings=checked)
-    notes = [*chosen.notes, *said, *look_said, *season_said, *level_said]
+    notes = [*settings_said, *chosen.notes, *said, *look_said, *season_said, *notes_on_units(used), *level_said]
     notes += _reference_notes(records, vocabulary, checked) + _absent_columns(chosen.logs, vocabulary)
     notes += notes_on_choices(records)
     return Log(
@@ -98,6 +102,8 @@ def read_log(
         all_problems=tuple(_in_file_order(problems, chosen)),
         notes=tuple(dict.fromkeys(notes)),
         settings=checked,
+        translations=translations_of(used, vocabulary),
+        marks=marks_beside(chosen.logs, entries),
         rows=sum(len(table.rows) for table in chosen.logs),
         used=len(used),
         files=tuple(files),

@@ -35,6 +35,10 @@ class Log:
         In file order.
     notes : tuple of str
         What was assumed, found and left out, each a sentence.
+    translations : tuple of str
+        Which typed words were read as which words of the dictionary.
+    marks : tuple of str
+        What fill colours and comments of cells say beside the values; they may name people and go into no report.
     settings : Settings
         What it was read with.
     rows, used : int
@@ -55,6 +59,8 @@ class Log:
     rows: int
     used: int
     files: tuple[tuple[str, str], ...]
+    translations: tuple[str, ...] = ()
+    marks: tuple[str, ...] = ()
     roles: Mapping[str, str]
 
     @property

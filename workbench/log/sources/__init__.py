@@ -2,6 +2,7 @@
 
 from workbench.log.sources.columnar import cell_of, read_arrow, read_frame
 from workbench.log.sources.files import TEXT_SUFFIXES, file_names, find_files, read_file, refuse_other_kind
+from workbench.log.sources.settings_choice import SETTINGS_NAME, settings_beside, settings_for
 from workbench.log.sources.sheet_choice import Chosen, choose_tables
 from workbench.log.sources.textfiles import CODECS, HAS_NUL, NO_TEXT, best_delimiter, encodings_of, how_read, rows_of
 
@@ -9,6 +10,7 @@ __all__ = [
     "CODECS",
     "HAS_NUL",
     "NO_TEXT",
+    "SETTINGS_NAME",
     "TEXT_SUFFIXES",
     "Chosen",
     "best_delimiter",
@@ -23,4 +25,6 @@ __all__ = [
     "read_frame",
     "refuse_other_kind",
     "rows_of",
+    "settings_beside",
+    "settings_for",
 ]

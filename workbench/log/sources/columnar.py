@@ -75,6 +75,8 @@ def cell_of(value: Any) -> Cell:
         return Flaw("(a number of thousands of digits)", "holds a number far too large", "type the value again")
     if value is None or value != value or type(value).__name__ in ("NAType", "NaTType"):
         return None
+    if isinstance(value, dt.datetime) and value.tzinfo is not None:
+        return value.isoformat(sep=" ", timespec="seconds")  # the offset is kept until the day is taken
     if isinstance(value, dt.datetime):
         return dt.datetime(value.year, value.month, value.day, value.hour, value.minute, value.second)
     if isinstance(value, bool | int | float | dt.date):

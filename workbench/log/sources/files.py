@@ -22,6 +22,9 @@ TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 SUFFIXES = (*TEXT_SUFFIXES, ".xlsx", ".xlsm", ".ods", ".parquet")
 """Endings of the files that can be a log."""
 
+_NOT_LOGS = ("requirements.txt",)
+"""Names of files that lie in a season folder with the ending of a log and are none."""
+
 _SIGNATURES = (
     (b"\x89PNG", "a picture"),
     (b"\xff\xd8\xff", "a picture"),
@@ -71,12 +74,13 @@ def _inside(path: Path) -> list[Path]:
                 return [path]
             raise UsageError(f"there is no file or folder {path}; check the path")
         inside = sorted(p for p in path.iterdir() if p.suffix.lower() in SUFFIXES and not p.name.startswith((".", "~")))
+        inside = [p for p in inside if p.name not in _NOT_LOGS]
     except OSError as error:
         raise UsageError(
             f"{shown(str(path))} cannot be opened ({error.strerror or error}); check the path and the right to read it"
         ) from None
     if not any(p.is_file() for p in inside):
-        raise UsageError(f"the folder {path} holds no log (looked for {', '.join(SUFFIXES)})")
+        raise UsageError(f"the folder {path} holds no log; put one there ({', '.join(SUFFIXES)})")
     kept = [p for p in inside if p.is_file() and not is_own_output(p)]
     if not kept:
         raise UsageError(f"the folder {visible(path)} holds no log, only what this workbench wrote there")

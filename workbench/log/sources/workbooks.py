@@ -6,6 +6,7 @@ import re
 import warnings
 import zipfile
 import zlib
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -131,7 +132,39 @@ def _raw_sheet(source: str, sheet: Any, stored: Any, *, notes: tuple[str, ...]) 
         (row, tuple(by_row[row].get(column) for column in range(1, max(by_row[row]) + 1))) for row in sorted(by_row)
     )
     hidden = frozenset(number for number, row in sheet.row_dimensions.items() if row.hidden and number in by_row)
-    return RawSheet(source=source, sheet=sheet.title, rows=rows, kind="workbook", hidden=hidden, notes=tuple(said))
+    return RawSheet(
+        source=source,
+        sheet=sheet.title,
+        rows=rows,
+        kind="workbook",
+        hidden=hidden,
+        notes=tuple(said),
+        comments={
+            (row, column - 1): " ".join(str(cell.comment.text).split())
+            for (row, column), cell in sheet._cells.items()
+            if cell.comment is not None
+        },
+        fills=_fills(sheet, by_row),
+    )
+
+
+def _fills(sheet: Any, rows: dict[int, dict[int, Cell]]) -> dict[int, str]:
+    """The colour of a row that most of its cells with content carry."""
+    fills = {}
+    for number, cells in rows.items():
+        colours = Counter(_colour(sheet._cells[number, column]) for column in cells if (number, column) in sheet._cells)
+        colour, count = colours.most_common(1)[0] if colours else ("", 0)
+        if colour and 2 * count > len(cells):
+            fills[number] = colour
+    return fills
+
+
+def _colour(cell: Any) -> str:
+    fill = cell.fill
+    if fill is None or fill.fill_type != "solid":
+        return ""
+    shade = fill.fgColor
+    return f"{shade.type} {getattr(shade, str(shade.type), '')} {shade.tint}"
 
 
 def _value(cell: Any, stored: Any) -> Cell:

@@ -7,6 +7,7 @@ import numpy as np
 
 from workbench.errors import WorkbenchError
 from workbench.estimate.curves import survival_curve
+from workbench.log.season_log import said_first
 from workbench.report.basis import Drawing, Finding, SeasonData, missing_runs, site_caveat
 from workbench.report.figures import Bars, Timeline
 from workbench.report.words import age_sentence, limits_words, median_sentence
@@ -62,6 +63,7 @@ def _ends(data: SeasonData) -> Finding:
         units=units,
         failures=counts["failed"],
         method="Counted from the rows used; outcomes are as recorded, none is assumed.",
+        caveats=said_first(data.log),
         table={
             "end": [words for words in ENDS.values()],
             "deployments": [counts[name] for name in ENDS],
@@ -128,7 +130,7 @@ def _reconciled(data: SeasonData) -> Finding:
         estimate=int(log.used),
         unit="rows",
         method="Rows read equal rows used plus rows set aside; set_aside.csv and ledger.csv hold them one by one.",
-        caveats=tuple(data.log.notes)[:4],
+        caveats=(*said_first(data.log), *data.log.notes)[:4],
         table={"what": list(counts), "number": list(counts.values())},
     )
 

@@ -11,7 +11,9 @@ from threadpoolctl import threadpool_limits
 from workbench.checks import check_positive
 from workbench.errors import UsageError, WorkbenchError
 from workbench.filing import Permit, check_folder, files_read, write_together
+from workbench.log.dictionary import read_settings
 from workbench.log.season_log import read_log
+from workbench.log.sources import settings_beside
 from workbench.report.basis import (
     Finding,
     SeasonData,
@@ -193,6 +195,8 @@ def write_review(
 
 def season_data(path: Any, *, settings: Any = None, mission: float | None = None, seed: int = 0) -> SeasonData:
     """Read a log into what the builders of findings take."""
+    if hasattr(path, "lives"):
+        _refuse_late_settings(path, settings)
     log = path if hasattr(path, "lives") else read_log(path, settings)
     days, note = log.mission() if mission is None else (check_positive("mission", mission), "")
     return SeasonData(
@@ -203,6 +207,15 @@ def season_data(path: Any, *, settings: Any = None, mission: float | None = None
         seed=seed,
         settings=log.settings.as_dict(),
     )
+
+
+def _refuse_late_settings(log: Any, settings: Any) -> None:
+    """Refuse settings that a log already read knows nothing of."""
+    if settings is not None and read_settings(settings) != log.settings:
+        raise UsageError(
+            "settings were given with a log that was read with other settings; read it with them, "
+            "read_log(path, settings), or leave them out here"
+        )
 
 
 def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: None) -> tuple[list[Finding], list[str]]:
@@ -238,9 +251,7 @@ def read_previous(path: Any, data: SeasonData) -> SeasonData | Sequence[Finding]
             return findings_from_json(source.read_text(encoding="utf-8"))
         except (OSError, UnicodeDecodeError) as error:
             raise WorkbenchError(f"{source} cannot be read as findings.json: {error}") from None
-    folder = source if source.is_dir() else source.parent
-    beside = [source.with_suffix(".toml"), folder / "season.toml"]
-    own = next((p for p in beside if p.is_file() and p != source), None)
+    own = settings_beside(source)
     inherited = {
         k: v for k, v in data.settings.items() if k not in ("season", "window") and v not in (None, "", [], {})
     }

@@ -1,0 +1,129 @@
+"""Three logs kept as tired people keep them: adopted with only Enter pressed, rows say what truly happened."""
+
+import csv
+import datetime as dt
+import os
+import select
+import sys
+import time
+import tomllib
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+
+from workbench.log.adoption import adopt_log, answer_to, take_proposal
+from workbench.log.dictionary.settings import read_settings
+from workbench.log.season_log import read_log
+
+HERE = Path(__file__).parent / "strangers"
+LOGS = ("boxes 2025.csv", "Season log FINAL v2.xlsx", "two people")
+TODAY = dt.date(2026, 1, 31)
+
+
+def truth(name):
+    """What each row truly is, by file name and row."""
+    with (HERE / "truth.csv").open(encoding="utf-8", newline="") as lines:
+        rows = [row for row in csv.DictReader(lines) if row["file"].split("/")[0] == name]
+    return {(Path(row["file"]).name, int(row["row"])): row for row in rows}
+
+
+def day(text):
+    return dt.date.fromisoformat(text) if text else None
+
+
+def press_enter(question):
+    return answer_to(question, "")
+
+
+@pytest.mark.parametrize("ask", [press_enter, take_proposal], ids=["Enter pressed", "guesses taken"])
+@pytest.mark.parametrize("name", LOGS)
+def test_nine_rows_in_ten_are_used_and_each_says_what_happened(name, ask):
+    adoption = adopt_log(HERE / name, ask)
+    log = read_log(HERE / name, read_settings(tomllib.loads(adoption.text)), today=TODAY)
+    known = truth(name)
+    assert log.rows == len(known) and log.used >= 0.9 * log.rows
+    aside = set(zip(log.set_aside["source"], log.set_aside["row"], strict=True))
+    assert aside == {place for place, row in known.items() if row["can_be_used"] == "no"}
+    for record, life in zip(log.records.to_dict("records"), log.ledger.to_dict("records"), strict=True):
+        row = known[record["source"], record["row"]]
+        assert (record["unit_id"], record["outcome"]) == (row["unit_id"], row["outcome"])
+        assert record["deployed_on"].date() == day(row["deployed_on"])
+        if row["outcome"] == "failed":
+            age = max(1, (day(row["failed_on"]) - day(row["deployed_on"])).days)
+            assert life["lower"] < age <= life["upper"]
+        else:
+            assert life["upper"] == float("inf")
+            if row["last_good_on"]:
+                assert life["lower"] == (day(row["last_good_on"]) - day(row["deployed_on"])).days
+    assert adoption.guesses == 0 if ask is press_enter else adoption.guesses > 5
+    assert log.settings.last_good_is == "last record"
+
+
+@pytest.mark.parametrize("name", LOGS)
+def test_choices_of_these_logs_get_their_levels(name):
+    log = read_log(HERE / name, tomllib.loads(adopt_log(HERE / name, press_enter).text), today=TODAY)
+    seals = set(log.records["lid_seal"].dropna())
+    assert {"flat_gasket", "o_ring"} <= seals and not seals & {"O ring", "oring", "Flat", "round cord"}
+    further = {"boxes 2025.csv": "drying_bag", "two people": "coated"}.get(name, "bag_in")
+    assert log.roles[further] == "protection" and set(log.records[further].dropna().str.lower()) == {"yes", "no"}
+
+
+def test_adopting_again_keeps_what_was_confirmed_and_asks_nothing_of_it():
+    first = adopt_log(HERE / LOGS[0], press_enter)
+    asked = []
+
+    def ask(question):
+        asked.append(question.about)
+        return answer_to(question, "")
+
+    again = adopt_log(HERE / LOGS[0], ask, before=first.text)
+    assert again.text == first.text and again.changes == ()
+    assert [about.split("'")[1] for about in asked] == ["Batt V"]  # what was left open is asked again
+
+
+def test_guesses_are_asked_again_and_own_lines_stay():
+    guessed = adopt_log(HERE / LOGS[0], take_proposal)
+    mine = guessed.text.replace('season = "2025" # guess: confirm or correct', 'season = "2025"  # as the board says')
+    mine = "mission_days = 150   # agreed\n" + mine
+    asked = defaultdict(list)
+
+    def ask(question):
+        asked[question.about.split()[0]].append(question)
+        typed = {"Word 'moved'": "s", "Column 'Where": "2"}.get(question.about[:12], "")
+        return answer_to(question, typed)
+
+    again = adopt_log(HERE / LOGS[0], ask, before=mine)
+    assert again.guesses == 0 and "mission_days = 150   # agreed" in again.text and "# as the board says" in again.text
+    assert not asked["Name"] and len(asked["Column"]) > 5 and len(asked["Word"]) > 3
+    assert tomllib.loads(again.text)["mission_days"] == 150
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are not there")
+@pytest.mark.parametrize(("name", "most"), [(LOGS[0], 25), (LOGS[1], 20), (LOGS[2], 25)])
+def test_a_terminal_with_only_enter_pressed(name, most, tmp_path):
+    """Type Enter at every prompt of the real command in a pseudo-terminal."""
+    import pty
+
+    target = tmp_path / "season.toml"
+    process, terminal = pty.fork()
+    if process == 0:
+        os.execv(sys.executable, [sys.executable, "-m", "workbench", "adopt", str(HERE / name), "--out", str(target)])
+    said, answered, deadline = "", 0, time.monotonic() + 240
+    while time.monotonic() < deadline:
+        ready, _, _ = select.select([terminal], [], [], 5)
+        try:
+            part = os.read(terminal, 65536).decode("utf-8", "replace") if ready else ""
+        except OSError:  # Linux: the other end is closed
+            break
+        said += part
+        while said.count("[Enter:") > answered and said.rstrip(" ").endswith("]"):
+            os.write(terminal, b"\n")
+            answered += 1
+    _, status = os.waitpid(process, 0)
+    assert os.waitstatus_to_exitcode(status) == 0, said
+    assert 5 < answered <= most
+    written = target.read_text(encoding="utf-8")
+    assert "guess: confirm" not in written and tomllib.loads(written)["rename"]
+    log = read_log(HERE / name, target, today=TODAY)
+    assert f"{log.used} of {log.rows} rows can be used" in " ".join(said.split())

@@ -1,0 +1,110 @@
+"""Date forms: how are the dates of a foreign log typed? Day and month are told apart by the cells or not at all."""
+
+import datetime as dt
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+
+from workbench.log.cells import Cell, cell_text
+from workbench.log.rules import date_in_form, tidy
+
+__all__ = ["day_of", "forms_of", "is_dated"]
+
+_ISO = re.compile(r"\d{4}-\d{1,2}-\d{1,2}(?!\d)")
+_NUMERIC = re.compile(r"(\d{1,4})([/.-])(\d{1,2})\2(\d{1,4})\Z")
+_NAMED = (
+    *("%d %b %Y", "%d %B %Y", "%d %b %y", "%d-%b-%Y", "%d-%b-%y", "%d. %B %Y", "%d. %b %Y", "%b %d, %Y", "%B %d, %Y"),
+    *("%b %d %Y", "%B %d %Y", "%Y%m%d", "%d/%b/%Y", "%d/%b/%y"),
+)
+"""Forms in which the month is a word or the year comes first: they cannot be mistaken."""
+
+_FEWEST_CERTAIN = 5
+_BESIDE = dt.timedelta(days=10)
+
+
+def _numeric_forms(text: str) -> tuple[str, ...]:
+    """The forms of a date of three numbers: year first, or day first and month first."""
+    found = _NUMERIC.match(text)
+    if not found:
+        return ()
+    first, mark, _, last = found.groups()
+    if len(first) == 4:
+        return (mark.join(("%Y", "%m", "%d")),)
+    year = "%Y" if len(last) == 4 else "%y"
+    return mark.join(("%d", "%m", year)), mark.join(("%m", "%d", year))
+
+
+def forms_of(columns: Sequence[Sequence[Cell]]) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Return the forms in which dates are typed as text, and the pairs of forms that cannot be told apart."""
+    groups: dict[tuple[str, ...], list[str]] = defaultdict(list)
+    for text in _texts(cell for cells in columns for cell in cells):
+        named = next(((form,) for form in _NAMED if date_in_form(text, form)), ())
+        forms = named or _numeric_forms(text)
+        if forms and any(date_in_form(text, form) for form in forms):
+            groups[forms].append(text)
+    sure: list[str] = []
+    open_pairs = []
+    for forms, texts in groups.items():
+        fitting = tuple(form for form in forms if all(date_in_form(text, form) for text in texts))
+        if len(fitting) > 1:
+            open_pairs.append(fitting)
+        sure += fitting if len(fitting) == 1 else ()
+    ways = {form[:2] for form in sure if form[:2] in ("%d", "%m") and "%b" not in form.casefold()}
+    settled = []
+    if len(ways) == 1:  # who writes 25/3/25 writes 3/4/2025 the same way round; nobody writes month.day.year
+        settled = [pair for pair in open_pairs if "%d" in ways or "." not in pair[0]]
+        sure += [form for pair in settled for form in pair if form[:2] in ways]
+    for pair in (pair for pair in open_pairs if pair not in settled):
+        likely = _by_neighbours(pair, columns, sure)
+        if likely is not None:
+            settled.append(pair)
+            sure.append(likely)
+    return tuple(dict.fromkeys(sure)), tuple(pair for pair in open_pairs if pair not in settled)
+
+
+def _by_neighbours(pair: Sequence[str], columns: Sequence[Sequence[Cell]], sure: Sequence[str]) -> str | None:
+    """The form in which dates lie among the certain dates of their own column, when they do not in the other form."""
+    inside: Counter[str] = Counter()
+    texts = 0
+    for cells in columns:
+        certain = [day for cell in cells if (day := _certain_day(cell, sure)) is not None]
+        doubtful = [text for text in _texts(cells) if date_in_form(text, pair[0]) and _certain_day(text, sure) is None]
+        if len(certain) < _FEWEST_CERTAIN or not doubtful:
+            continue
+        texts += len(doubtful)
+        first, last = min(certain) - _BESIDE, max(certain) + _BESIDE
+        for form in pair:
+            inside[form] += sum(
+                (day := date_in_form(text, form)) is not None and first <= day <= last for text in doubtful
+            )
+    best, other = sorted(pair, key=lambda form: -inside[form])
+    return best if texts > 1 and inside[best] == texts and inside[other] <= texts / 2 else None
+
+
+def _certain_day(cell: Cell, sure: Sequence[str]) -> dt.date | None:
+    text = tidy(cell_text(cell))
+    if isinstance(cell, dt.date) or _ISO.match(text):
+        return day_of(cell)
+    return next((day for form in sure if (day := date_in_form(text, form))), None)
+
+
+def _texts(cells: Iterable[Cell]) -> list[str]:
+    return [text for cell in cells if isinstance(cell, str) and not _ISO.match(text := tidy(cell))]
+
+
+def day_of(cell: Cell, forms: Sequence[str] = ()) -> dt.date | None:
+    """Return the day that a cell tells, by forms given first or by any: for comparing columns, not for lives."""
+    if isinstance(cell, dt.datetime):
+        return cell.date()
+    if isinstance(cell, dt.date):
+        return cell
+    text = tidy(cell_text(cell))
+    if _ISO.match(text):
+        return date_in_form(text[:10], "%Y-%m-%d")
+    tried = (*forms, *_numeric_forms(text), *_NAMED)
+    return next((day for form in tried if (day := date_in_form(text, form))), None)
+
+
+def is_dated(cell: Cell) -> bool:
+    """Whether a cell looks like a date."""
+    return not isinstance(cell, int | float) and day_of(cell) is not None

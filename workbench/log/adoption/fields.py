@@ -1,0 +1,191 @@
+"""Fields: which column of the dictionary is each foreign column? Told by its heading and by its cells."""
+
+import re
+from collections.abc import Mapping, Sequence
+from difflib import SequenceMatcher
+from functools import cache
+from statistics import median
+
+from workbench.log.adoption.date_forms import day_of, is_dated
+from workbench.log.adoption.hints import guessed_word, is_known_after, key_words, recorded, told_by
+from workbench.log.cells import Cell, cell_text
+from workbench.log.dictionary import Column, log_columns, word_key
+from workbench.log.rules import tidy
+
+__all__ = ["PROTECTION", "fields_like", "guess_fields", "share_held", "yes_no_words"]
+
+PROTECTION = "protection"
+"""The role that stands in place of a field for a further choice."""
+
+_PLAIN_WORDS = frozenset({"date", "type", "unit", "name", "number", "no", "of", "at", "the", "on", "in"})
+_LONGEST_HEADING = 200
+_NEAR = 0.75
+_SHARED = 0.2
+_HOLDS = 0.8
+_MOSTLY = 0.6
+_DAYS = ("deployed_on", "last_good_on", "failed_on", "found_on", "opened_on", "observed_from")
+
+Cells = Mapping[str, Sequence[Cell]]
+
+
+@cache
+def _columns() -> dict[str, Column]:
+    return {column.name: column for column in log_columns()}
+
+
+def guess_fields(cells: Cells, known: Mapping[str, str]) -> dict[str, str]:
+    """Return a field, or the role protection, for every heading of which it can be told; each field once."""
+    found: dict[str, str] = {}
+
+    def give(heading: str | None, field: str) -> None:
+        if heading is not None and heading not in found and field not in {*known.values(), *found.values()}:
+            found[heading] = field
+
+    filled = {heading: recorded(column) for heading, column in cells.items()}
+    open_ones = {heading: column for heading, column in filled.items() if heading not in known and column}
+    dated = {h: c for h, c in open_ones.items() if sum(map(is_dated, c)) >= _MOSTLY * len(c)}
+    others = {h: c for h, c in open_ones.items() if h not in dated}
+    give(_outcome_of(others), "outcome")
+    outcome = next((h for h, f in {**known, **found}.items() if f == "outcome"), None)
+    for heading, field in _days(cells, dated, {h: f for h, f in known.items() if f in _DAYS}, outcome=outcome):
+        give(heading, field)
+    for heading, field in _by_words({h: c for h, c in others.items() if h not in found}):
+        give(heading, field)
+    give(_unit_of({h: c for h, c in others.items() if h not in found}), "unit_id")
+    give(
+        next((h for h, c in others.items() if h not in found and told_by(h, "site") and not _is_number(c)), None),
+        "site",
+    )
+    for heading, column in others.items():
+        if heading not in found and _is_choice(heading, column, cells, outcome=outcome):
+            found[heading] = PROTECTION
+    return found
+
+
+def _outcome_of(columns: Cells) -> str | None:
+    """The column whose words tell best how units ended."""
+    column = _columns()["outcome"]
+    told = {
+        h: sum(guessed_word(cell_text(c), column) is not None for c in cells) / len(cells) + told_by(h, "outcome") / 10
+        for h, cells in columns.items()
+        if len({word_key(cell_text(c)) for c in cells}) > 1 or told_by(h, "outcome")
+    }
+    best = max(told, key=lambda h: told[h], default=None)
+    return best if best is not None and told[best] >= _MOSTLY else None
+
+
+def _days(cells: Cells, dated: Cells, known: Mapping[str, str], *, outcome: str | None) -> list[tuple[str, str]]:
+    """Fields of columns of dates: first what a heading tells, then the earliest, the latest and what lies between."""
+    pairs = [
+        (heading, field)
+        for field in ("last_good_on", "opened_on", "failed_on", "deployed_on", "found_on")
+        for heading in dated
+        if told_by(heading, field)
+    ]
+    named = dict(reversed(pairs)) | dict(known)
+    middle = {h: median(_ordinals(cells[h])) for h in {*dated, *known} if _ordinals(cells[h])}
+    order = sorted((h for h in dated if h in middle), key=lambda h: middle[h])
+    free = [h for h in order if h not in named]
+    if free and middle[free[0]] <= min(middle.values()):
+        pairs.append((free[0], "deployed_on"))
+    if len(free) > 1 or (free and "deployed_on" in named.values()):
+        pairs.append((free[-1], "found_on"))
+    between = {True: "failed_on", False: "last_good_on"}
+    return pairs + [(heading, between[_empty_for_survivors(cells, heading, outcome)]) for heading in free]
+
+
+def _ordinals(cells: Sequence[Cell]) -> list[int]:
+    return [day.toordinal() for cell in cells if is_dated(cell) and (day := day_of(cell)) is not None]
+
+
+def _ends(cells: Cells, outcome: str | None) -> list[str | None]:
+    column = _columns()["outcome"]
+    return [guessed_word(cell_text(cell), column) for cell in cells[outcome]] if outcome is not None else []
+
+
+def _empty_for_survivors(cells: Cells, heading: str, outcome: str | None) -> bool:
+    """Whether a column is filled for units that failed and empty for those that worked."""
+    shares = {}
+    for end in ("failed", "working"):
+        own = [c for c, e in zip(cells[heading], _ends(cells, outcome), strict=False) if e == end]
+        shares[end] = len(recorded(own)) / len(own) if own else None
+    return shares["working"] is not None and shares["working"] < 0.1 and (shares["failed"] or 0.0) > 0.5
+
+
+def _by_words(columns: Cells) -> list[tuple[str, str]]:
+    """Pair headings with fields by likeness and by what the cells hold, the likeliest pair first."""
+    pairs = []
+    for heading, column in columns.items():
+        for place, field in enumerate(log_columns()):
+            if field.type == "date" or field.name in ("outcome", "deployment"):
+                continue
+            shared, letters = _alike(heading, field)
+            alike, holds, told = max(shared, letters), share_held(field, column), told_by(heading, field.name)
+            by_cells = bool(field.known_words) and holds >= _HOLDS and (shared >= _SHARED or told)
+            if holds >= 0.5 and (alike >= _NEAR or by_cells) and not (field.role == "evidence" and alike < _NEAR):
+                pairs.append((-alike - holds - told, place, heading, field.name))
+    return [(heading, name) for *_, heading, name in sorted(pairs)]
+
+
+def _alike(heading: str, column: Column) -> tuple[float, float]:
+    """How alike a heading is to the spellings of a column's: telling words in common, and letters in order (0 to 1)."""
+    key = word_key(heading[:_LONGEST_HEADING])
+    words = set(key.split("_")) - _PLAIN_WORDS
+    others = [set(known.split("_")) for known in column.heading_keys]
+    shared = max(len(words & other) / len(words | other) for other in others)
+    letters = max(SequenceMatcher(None, key, known).ratio() for known in column.heading_keys if len(known) > 2)
+    return shared, letters
+
+
+def share_held(column: Column, cells: Sequence[Cell]) -> float:
+    """Return the share of cells that a column could hold; for free text, where all could, one half."""
+    if column.type in ("text", "photo") or not cells:
+        return 0.5
+    if column.type == "date":
+        return sum(map(is_dated, cells)) / len(cells)
+    if column.type in ("number", "whole"):
+        return sum(bool(re.fullmatch(r"-?\d+(?:[.,]\d+)?", tidy(cell_text(c)))) for c in cells) / len(cells)
+    if column.type == "ip_code":
+        return sum(cell_text(c).strip().upper().startswith("IP") for c in cells) / len(cells)
+    return sum(word_key(cell_text(c)) in column.spellings for c in cells) / len(cells)
+
+
+def fields_like(heading: str, cells: Sequence[Cell], taken: set[str], *, most: int = 5) -> tuple[str, ...]:
+    """Return the fields that a column may be, the likeliest first."""
+    filled = recorded(cells)
+    ranked = []
+    for place, column in enumerate(log_columns()):
+        holds = share_held(column, filled)
+        if column.name not in taken and holds >= 0.5 and column.role != "evidence":
+            ranked.append((-max(_alike(heading, column)) - holds - told_by(heading, column.name), place, column.name))
+    return tuple(name for *_, name in sorted(ranked)[:most])
+
+
+def _unit_of(columns: Cells) -> str | None:
+    """The column that names units: nearly all of its cells differ, and its heading says so, or it comes first."""
+    unique = [h for h, c in columns.items() if len(set(map(cell_text, c))) >= 0.9 * len(c) and not _is_fraction(c)]
+    return next((h for h in unique if told_by(h, "unit_id")), unique[0] if unique and len(unique) == 1 else None)
+
+
+def _is_number(cells: Sequence[Cell]) -> bool:
+    return share_held(_columns()["elevation_m"], cells) >= _HOLDS
+
+
+def _is_fraction(cells: Sequence[Cell]) -> bool:
+    return any(re.fullmatch(r"-?\d+[.,]\d+", tidy(cell_text(c))) for c in cells)
+
+
+def yes_no_words(cells: Sequence[Cell]) -> dict[str, str] | None:
+    """Return yes or no for each other word of a column of yes and no; None for any other column."""
+    spellings = _columns()["shade"].spellings
+    words = {word_key(cell_text(cell)): spellings.get(word_key(cell_text(cell))) for cell in recorded(cells)}
+    if not words or not all(words.values()):
+        return None
+    return {text: str(word) for text, word in words.items() if text != word}
+
+
+def _is_choice(heading: str, column: Sequence[Cell], cells: Cells, *, outcome: str | None) -> bool:
+    """A yes-or-no column that was known before the end: neither its heading nor its empty cells speak of the end."""
+    if yes_no_words(column) is None or is_known_after(heading) or key_words(heading) & {"test", "photo"}:
+        return False
+    return not _empty_for_survivors(cells, heading, outcome)

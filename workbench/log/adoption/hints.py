@@ -1,0 +1,48 @@
+"""Hints: what does a foreign heading or word probably mean? The words that tell are data; all they give are guesses."""
+
+from collections.abc import Iterable
+from functools import cache
+
+from workbench.log.cells import Cell, cell_text
+from workbench.log.dictionary import MISSING_WORDS, Column, hint_rows, near_word, word_key
+
+__all__ = ["guessed_word", "is_known_after", "key_words", "last_good_meaning", "recorded", "told_by"]
+
+
+def key_words(text: str) -> set[str]:
+    """Return the comparable words of a heading."""
+    return set(word_key(text).split("_")) - {""}
+
+
+@cache
+def _words(kind: str, field: str = "") -> dict[str, str]:
+    """Comparable word to what it means, of one kind and field."""
+    rows = [row for row in hint_rows() if row["kind"] == kind and row["field"] == field]
+    return {word_key(word): row["means"] for row in rows for word in row["words"].split(",")}
+
+
+def told_by(heading: str, field: str) -> bool:
+    """Whether a heading holds a word that tells of a field."""
+    return bool(key_words(heading) & set(_words("heading", field)))
+
+
+def is_known_after(heading: str) -> bool:
+    """Whether a heading speaks of what is known only after the end, and so of no choice."""
+    return bool(key_words(heading) & set(_words("after")))
+
+
+def guessed_word(text: str, column: Column) -> str | None:
+    """Return the word of a column that a foreign word probably means."""
+    key = word_key(text)
+    return column.spellings.get(key) or _words("word", column.name).get(key) or near_word(text, column)
+
+
+def last_good_meaning(heading: str) -> str | None:
+    """Return what a heading says of the last good day: last record, last contact or visit."""
+    found = {means for word, means in _words("meaning", "last_good_on").items() if word in key_words(heading)}
+    return found.pop() if len(found) == 1 else None
+
+
+def recorded(cells: Iterable[Cell]) -> list[Cell]:
+    """Return the cells in which something stands."""
+    return [cell for cell in cells if cell_text(cell).strip().casefold() not in MISSING_WORDS]

@@ -1,0 +1,120 @@
+"""Season lines: forms of dates, decimal mark, season and the meaning of the last good day, told from the cells."""
+
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+from workbench.log.adoption.date_forms import day_of, forms_of
+from workbench.log.adoption.document import SettingsDocument
+from workbench.log.adoption.hints import last_good_meaning, recorded
+from workbench.log.adoption.questions import Ask, Query
+from workbench.log.cells import Cell, cell_text, shown
+from workbench.log.dictionary import log_columns
+from workbench.log.rules import date_in_form, tidy
+
+__all__ = ["settle_season"]
+
+Cells = Mapping[str, Sequence[Cell]]
+
+_LAST_RECORD = "last record"
+_LAST_CONTACT = "last contact"
+_MEANINGS = {
+    _LAST_RECORD: "last record (the memory was read to its end)",
+    _LAST_CONTACT: "last contact (radio)",
+    "visit": "visit (somebody saw it work)",
+    "mixed": "mixed (by row, column time_basis)",
+}
+
+
+def settle_season(document: SettingsDocument, cells: Cells, headings: Mapping[str, str], *, ask: Ask) -> None:
+    """Ask what holds for the whole season."""
+    _settle_dates(document, cells, ask)
+    _settle_decimal(document, cells, ask)
+    _settle_name(document, cells, ask)
+    if recorded(cells.get("last_good_on", ())):
+        _settle_last_good(document, headings["last_good_on"], ask)
+
+
+def _of_type(cells: Cells, kind: str) -> list[Cell]:
+    names = [c.name for c in log_columns() if c.type == kind]
+    return [cell for name in names for cell in recorded(cells.get(name, ()))]
+
+
+def _settle_dates(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
+    dates = _of_type(cells, "date")
+    sure, open_pairs = forms_of(
+        [recorded(cells[c.name]) for c in log_columns() if c.type == "date" and c.name in cells]
+    )
+    if document.is_confirmed(("date_format",)) or not (sure or open_pairs):
+        return
+    forms, is_confirmed = [], True
+    if sure:
+        about = f"Dates typed as text: {'; '.join(_example(dates, form) for form in sure)}"
+        answer = ask(Query(about=about, proposal="right", options=("right", "wrong")))
+        forms += sure if answer.value == "right" else ()
+        is_confirmed = answer.is_confirmed
+    for pair in open_pairs:
+        readings = {_example(dates, form): form for form in pair}
+        about = "Day and month cannot be told apart in dates such as " + shown(_first(dates, pair[0]))
+        answer = ask(Query(about=about, options=tuple(readings)))
+        forms += [readings[answer.value]] if answer.value is not None else []
+    if forms:
+        document.put(("date_format",), forms, is_confirmed=is_confirmed)
+    for pair in open_pairs:
+        if not set(pair) & set(forms):
+            document.remark(f"day and month cannot be told apart: date_format = {pair[0]!r} or {pair[1]!r}")
+
+
+def _first(cells: Sequence[Cell], form: str) -> str:
+    texts = [tidy(cell) for cell in cells if isinstance(cell, str)]
+    return next(text for text in texts if date_in_form(text, form))
+
+
+def _example(cells: Sequence[Cell], form: str) -> str:
+    text = _first(cells, form)
+    day = date_in_form(text, form)
+    return f"{text} = {day:%d %B %Y}" if day else text
+
+
+def _settle_decimal(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
+    texts = [tidy(cell_text(cell)) for cell in _of_type(cells, "number")]
+    commas = [text for text in texts if re.fullmatch(r"-?\d+,\d+", text)]
+    points = [text for text in texts if re.fullmatch(r"-?\d+\.\d+", text)]
+    if document.is_confirmed(("decimal",)) or len(commas) <= len(points):
+        return
+    answer = ask(Query(about=f"Numbers such as {commas[0]}: mark before decimals", proposal=",", options=(",", ".")))
+    if answer.value is not None:
+        document.put(("decimal",), answer.value, is_confirmed=answer.is_confirmed)
+
+
+def _settle_name(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
+    forms = tuple(map(str, document.value(("date_format",)) or ()))
+    years = Counter(day.year for cell in cells.get("deployed_on", ()) if (day := day_of(cell, forms)) is not None)
+    if document.is_confirmed(("season",)) or not years:
+        return
+    options = tuple(str(year) for year, _ in years.most_common(3))
+    answer = ask(Query(about="Name of the season", proposal=options[0], options=options))
+    if answer.value is not None:
+        document.put(("season",), answer.value, is_confirmed=answer.is_confirmed)
+
+
+def _settle_last_good(document: SettingsDocument, heading: str, ask: Ask) -> None:
+    place = ("time", "last_good_is")
+    if document.is_confirmed(place):
+        return
+    proposal = document.value(place) or last_good_meaning(heading)
+    shown_as = _MEANINGS.get(str(proposal))
+    if proposal == _LAST_CONTACT:
+        shown_as = None  # it needs the days between two contacts, which nobody can guess
+    about = f"What is the day in {shown(heading)}?"
+    answer = ask(Query(about=about, proposal=shown_as, options=tuple(_MEANINGS.values())))
+    meaning = next((word for word, text in _MEANINGS.items() if text == answer.value), None)
+    if meaning is None:
+        document.remark(f'not said what {heading} means: [time] last_good_is = "last record", "last contact" or ...')
+        return
+    if meaning == _LAST_CONTACT:
+        days = ask(Query(about="Days between two contacts", options=("1", "7", "14", "30"))).value
+        if days is None:
+            return
+        document.put(("time", "every_days"), int(days), is_confirmed=answer.is_confirmed)
+    document.put(place, meaning, is_confirmed=answer.is_confirmed)

@@ -1,0 +1,54 @@
+"""Words: which of the dictionary's words does each foreign word mean? A word is asked once, whatever its case."""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+from workbench.log.adoption.document import SettingsDocument
+from workbench.log.adoption.hints import guessed_word, recorded
+from workbench.log.adoption.questions import Ask, Query
+from workbench.log.cells import Cell, cell_text, shown
+from workbench.log.dictionary import Column, log_columns, word_key
+from workbench.log.rules import tidy
+from workbench.wording import count_of
+
+__all__ = ["settle_words"]
+
+_MOST_ASKED = 30
+_KEEP = "a level of its own"
+
+
+def settle_words(
+    document: SettingsDocument, cells: Mapping[str, Sequence[Cell]], headings: Mapping[str, str], *, ask: Ask
+) -> None:
+    """Ask what unknown words mean: all of closed columns, of open ones those that look like a known word."""
+    for column in log_columns():
+        if column.known_words and column.name in cells and column.role != "evidence":
+            _settle_column(document, column, cells[column.name], heading=headings[column.name], ask=ask)
+
+
+def _settle_column(
+    document: SettingsDocument, column: Column, cells: Sequence[Cell], *, heading: str, ask: Ask
+) -> None:
+    place = ("levels", column.name, "words")
+    before = {word_key(theirs): (theirs, word) for theirs, word in (document.value(place) or {}).items()}
+    counts: Counter[str] = Counter()
+    spelled: dict[str, str] = {}
+    for cell in recorded(cells):
+        text = tidy(cell_text(cell))
+        if word_key(text) and word_key(text) not in column.spellings:
+            counts[word_key(text)] += 1
+            spelled.setdefault(word_key(text), text)
+    for key, number in counts.most_common(_MOST_ASKED):
+        theirs, word = before.get(key, (spelled[key], None))
+        if word is not None and document.is_confirmed((*place, theirs)):
+            continue
+        proposal = word or guessed_word(theirs, column)
+        if proposal is None and not column.is_closed:
+            continue
+        options = (*column.known_words, *(() if column.is_closed else (_KEEP,)))
+        about = f"Word {shown(theirs)} in {shown(heading)} ({count_of(number, 'row')}), {column.name}"
+        answer = ask(Query(about=about, proposal=proposal, options=options))
+        document.drop((*place, theirs))
+        if answer.value is not None:
+            value = theirs if answer.value == _KEEP else answer.value
+            document.put((*place, theirs), value, is_confirmed=answer.is_confirmed)

@@ -1,0 +1,43 @@
+"""Setting keys: every key of season.toml with its meaning, its default and an example, read from settings.csv."""
+
+import csv
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+__all__ = ["SettingKey", "example_of", "setting_keys", "settings_reference"]
+
+_TABLE = Path(__file__).with_name("settings.csv")
+
+
+@dataclass(frozen=True, kw_only=True)
+class SettingKey:
+    """One key of season.toml; COLUMN in its name stands for any column."""
+
+    key: str
+    meaning: str
+    default: str
+    example: str
+
+
+@cache
+def setting_keys() -> tuple[SettingKey, ...]:
+    """Return every key in the order in which a settings file holds them."""
+    with _TABLE.open(encoding="utf-8", newline="") as lines:
+        return tuple(SettingKey(**row) for row in csv.DictReader(lines))
+
+
+def example_of(key: str) -> str:
+    """Return the example of a key on one line, for a sentence."""
+    return " ".join(next(k for k in setting_keys() if k.key == key).example.split())
+
+
+def settings_reference() -> str:
+    """Return the reference of all keys as text for people."""
+    lines = ["Settings stand in season.toml beside the log. Every key may be left out.", ""]
+    for key in setting_keys():
+        lines += [key.key, f"    {key.meaning}", f"    Default: {key.default}."]
+        first, *more = key.example.split("\n")
+        lines += [f"    Example: {first}", *(f"             {line}" for line in more)]
+        lines.append("")
+    return "\n".join(lines).rstrip() + "\n"

@@ -1,0 +1,56 @@
+"""Understood: which typed words were read as which, and which units stand in several rows? Said, to be checked."""
+
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+
+from workbench.log.cells import cell_text, shown
+from workbench.log.dictionary import Vocabulary
+from workbench.log.rules.cleaning import tidy
+from workbench.log.rules.entries import Entry
+from workbench.wording import count_of, join_words
+
+__all__ = ["notes_on_units", "translations_of"]
+
+_MOST_LISTED = 5
+
+
+def translations_of(entries: Sequence[Entry], vocabulary: Vocabulary) -> tuple[str, ...]:
+    """Return which typed words were read as which words of the dictionary, one sentence per word."""
+    counts: dict[tuple[str, str], Counter[str]] = defaultdict(Counter)
+    for entry in entries:
+        for name, index in entry.table.places.items():
+            if vocabulary.columns[name].type not in ("word", "yes_no") or index >= len(entry.cells):
+                continue
+            typed, word = tidy(cell_text(entry.cells[index])), entry[name]
+            if word is not None and typed != word:
+                counts[name, str(word)][typed] += 1
+    order = {name: place for place, name in enumerate(vocabulary.columns)}
+    return tuple(
+        f"{name}: {_listed(typed)} read as {word}"
+        for (name, word), typed in sorted(counts.items(), key=lambda item: (order[item[0][0]], item[0][1]))
+    )
+
+
+def _listed(typed: Counter[str]) -> str:
+    return ", ".join(f"{shown(text)} ({count_of(number, 'row')})" for text, number in typed.most_common())
+
+
+def notes_on_units(entries: Sequence[Entry]) -> list[str]:
+    """Return which units stand in several rows in use, and how these were joined."""
+    rows: dict[str, list[Entry]] = defaultdict(list)
+    for entry in entries:
+        rows[entry["unit_id"]].append(entry)
+    several = {unit: own for unit, own in rows.items() if len(own) > 1}
+    if not several:
+        return []
+    named = [
+        f"{shown(unit)} ({join_words([entry.address().short for entry in own])})"
+        for unit, own in list(several.items())[:_MOST_LISTED]
+    ]
+    more = len(several) - len(named)
+    rest = [f"{more} more"] if more else []
+    stand = "1 unit stands" if len(several) == 1 else f"{len(several)} units stand"
+    return [
+        f"{stand} in several rows: {join_words([*named, *rest])}; each row is a spell of its own, and the spells of a "
+        "unit are counted as one unit, not as independent ones."
+    ]
