@@ -59,8 +59,8 @@ def test_colours_and_comments_say_what_a_cell_does_not():
     settings = tomllib.loads(starter_settings(BOOK))
     marks = "\n".join(read_log(BOOK, settings, today=TODAY).marks)
     assert "F16 ('Died?'), comment: 'field hand: did not switch on, battery was warm'" in marks
-    assert "F34: the row is filled like 24 failed rows, but its outcome is empty" in marks
-    assert "working" not in marks  # green is carried by some of the working rows only, and by no other
+    assert "F16: the row is filled like 25 failed rows, but its outcome is empty" in marks
+    assert "F34: the row is filled like 9 working rows, but its outcome is empty" in marks
 
 
 def test_a_striped_sheet_says_nothing(tmp_path):
