@@ -12,7 +12,9 @@ from workbench.cli import main
 from workbench.errors import LogError, SettingsError, UsageError
 from workbench.log.adoption import adopt_log, answer_to, default_target, question_text, starter_settings
 from workbench.log.adoption.date_forms import forms_of
+from workbench.log.adoption.hints import guessed_word
 from workbench.log.adoption.questions import Query
+from workbench.log.dictionary import log_columns
 from workbench.log.dictionary.settings import read_settings
 from workbench.log.season_log.reading import read_log
 
@@ -179,3 +181,22 @@ def test_adopting_again_says_what_changed(tmp_path, capsys):
     assert "  rename, How did it go: outcome (new)" in capsys.readouterr().out
     assert main(["adopt", str(path), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["used"] == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "column", "word"),
+    [
+        ("flat rubber", "lid_seal", "flat_gasket"),
+        ("corc", "lid_seal", "cord"),
+        ("cord and foam", "lid_seal", None),
+        ("not cord", "lid_seal", None),
+        ("fine", "outcome", "working"),
+        ("battery", "outcome", "failed"),
+        ("moved", "outcome", "withdrawn"),
+        ("stolen", "outcome", "missing"),
+        ("ok until August", "outcome", None),
+        ("not dead", "outcome", None),
+    ],
+)
+def test_what_a_foreign_word_probably_means(text, column, word):
+    assert guessed_word(text, next(c for c in log_columns() if c.name == column)) == word

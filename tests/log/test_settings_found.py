@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from workbench.cli import main
-from workbench.errors import SettingsError, UsageError
+from workbench.errors import LogError, SettingsError, UsageError
 from workbench.log.dictionary import NO_SETTINGS, log_columns, near_word, quoted, setting_keys, settings_reference
 from workbench.log.dictionary.setting_values import (
     ACTION_KEYS,
@@ -161,3 +161,32 @@ def test_a_refused_word_names_the_line_to_add(log):
     line = re.search(r"\[levels\.outcome\] (words = \{.*\})", advice)[1]
     again = read_settings(tomllib.loads(f"[levels.outcome]\n{line}"))
     assert read_log(log, again).used == 2 and quoted("a\nb") == '"a b"'
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("Box,deployed_on,found_on,outcome\nA,2025-03-01,2025-06-01,ok\n", '[rename] "your heading" = "unit_id"'),
+        ("unit_id,deployed_on,End,outcome\nA,2025-03-01,2025-06-01,ok\n", '[rename] "your heading" = "found_on"'),
+        (
+            "unit_id,serial,deployed_on,found_on,outcome\nA,1,2025-03-01,2025-06-01,ok\n",
+            '[roles] ignore = ["serial"]',
+        ),
+    ],
+)
+def test_a_log_that_is_refused_names_the_line_to_add(log, text, line):
+    log.write_text(text)
+    with pytest.raises(LogError) as caught:
+        read_log(log)
+    assert line in str(caught.value)
+
+
+def test_other_refusals_name_the_line_to_add(log):
+    log.write_text(
+        HEAD + "A,2025-03-01,mid June,ok,cord\nB,2025-03-01,3/6/2025,ok,cord\nC,2024-03-01,2025-06-01,ok,cord\n"
+    )
+    advice = list(read_log(log, {"window": ["2025-01-01", "2025-12-31"]}).set_aside["advice"])
+    for said, line in zip(
+        advice, ("missing_words = ", "date_format = ", 'window = ["2024-03-01", "2025-12-31"]'), strict=True
+    ):
+        assert line in said

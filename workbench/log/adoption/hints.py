@@ -34,7 +34,15 @@ def is_known_after(heading: str) -> bool:
 def guessed_word(text: str, column: Column) -> str | None:
     """Return the word of a column that a foreign word probably means."""
     key = word_key(text)
-    return column.spellings.get(key) or _words("word", column.name).get(key) or near_word(text, column)
+    known = column.spellings.get(key) or _words("word", column.name).get(key) or near_word(text, column)
+    return known or (None if column.is_closed else _contained(key, column))
+
+
+def _contained(key: str, column: Column) -> str | None:
+    """The one word of an open column that a longer text names, as "flat rubber" names flat; none beside a "no"."""
+    parts = f"_{key}_"
+    found = {word for spelling, word in column.spellings.items() if f"_{spelling}_" in parts}
+    return found.pop() if len(found) == 1 and not key_words(key) & {"no", "not", "without", "or"} else None
 
 
 def last_good_meaning(heading: str) -> str | None:

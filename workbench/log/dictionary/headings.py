@@ -8,6 +8,7 @@ from workbench.checks import did_you_mean
 from workbench.errors import LogError
 from workbench.log.cells import Cell, RawSheet, Table, cell_text, column_letters, is_blank, shown
 from workbench.log.dictionary.columns import Column, evidence_column, log_columns, visit_columns, word_key
+from workbench.log.dictionary.nearness import quoted
 from workbench.log.dictionary.settings import Settings
 
 __all__ = ["Vocabulary", "column_named", "fit_of", "locate", "log_vocabulary", "visit_vocabulary"]
@@ -141,7 +142,7 @@ def _refuse_twice(table: Table) -> None:
             first, second = (f"{column_letters(i)} ({table.headings[i]!r})" for i in (seen[name], index))
             raise LogError(
                 f"{table.raw.place}: columns {first} and {second} both mean {name}; "
-                "rename one, or put its heading under ignore in [roles] of the settings"
+                f"rename one, or add to the settings: [roles] ignore = [{quoted(table.headings[index])}]"
             )
 
 
@@ -157,9 +158,11 @@ def _refuse_missing(table: Table, vocabulary: Vocabulary, has_visits: bool) -> N
     listed = ", ".join(shown(h, 24) for h in unknown[:5]) + (
         f" and {len(unknown) - 5} more" if len(unknown) > 5 else ""
     )
+    line = f'[rename] "your heading" = {quoted(missing[0] if missing[0] in vocabulary.columns else "found_on")}'
     raise LogError(
         f"{table.raw.place}: no column for {', '.join(missing)} among the headings of row {table.header_row}{near} "
-        f"(headings not known: {listed or 'none'}); map yours with [rename] in the settings"
+        f"(headings not known: {listed or 'none'}); 'workbench adopt LOG' asks what yours mean, or "
+        f"add to the settings: {line}"
     )
 
 

@@ -54,7 +54,8 @@ def _outside(entry: Entry, settings: Settings, today: dt.date) -> list[Problem]:
         if settings.window and not settings.window[0] <= day <= settings.window[1]:
             first, last = settings.window
             reason = f"{field} {day} is outside the season's window {first} to {last}"
-            advice = "correct the date, or widen window in the settings"
+            wide = f'window = ["{min(first, day)}", "{max(last, day)}"]'
+            advice = f"correct the date, or widen the window in the settings: {wide}"
         elif not settings.window and day > today:
             reason = f"{field} {day} is later than today ({today})"
             advice = "correct the date"

@@ -109,7 +109,7 @@ def _refuse_unknown_roles(settings: Settings, tables: Sequence[Table]) -> None:
     for name in settings.further_columns():
         if word_key(name) not in places:
             near = did_you_mean(word_key(name), headings)
-            raise SettingsError(f"roles names the column {name!r}, which no file has{near}")
+            raise SettingsError(f"roles names the column {name!r}, which no file has{near}: correct it in [roles]")
 
 
 def _unused_names(settings: Settings, tables: Sequence[Table]) -> list[str]:
