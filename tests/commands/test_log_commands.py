@@ -25,6 +25,8 @@ def messy(tmp_path):
 def test_check_says_everything_in_words(messy, capsys):
     assert call(check, messy) == 0
     said = capsys.readouterr().out
+    assert said.startswith("The log does not say what last_good_on means, and for 2 failed units it lies 31 days")
+    said = said.split("\n\n", 1)[1]
     assert said.startswith(f"{messy}: 3 rows read = 2 used + 1 set aside\n")
     assert "log.csv, row 3, column 'outcome': outcome is empty" in said and "to do: still out?" in said
     assert "log.csv, row 4, column 'enclosure_rating' [IP99]: 'IP99' is no IP code by IEC 60529" in said

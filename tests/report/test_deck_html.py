@@ -63,7 +63,7 @@ def test_typed_words_appear_and_nothing_else_is_made_up():
     levels = {"lid_seal": {"labels": {"o_ring": "O-ring"}}}
     settings = {**SETTINGS, "action": [action], "levels": levels}
     data = season_of([10.0], [True], {"lid_seal": ["a"]}, settings=settings)
-    slides = slides_of([mission_finding(data), caution_finding()], cover_slide(data), typed_slides(data, VERSIONS))
+    slides = slides_of([mission_finding(data), caution_finding(data)], cover_slide(data), typed_slides(data, VERSIONS))
     page = deck_html(slides, "Season")
 
     assert "Fit O-rings to all units?" in page

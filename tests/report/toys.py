@@ -19,8 +19,14 @@ def season_of(time, failed, covariates, *, mission=150.0, outcome=None, lower=No
     frame["outcome"] = ended if outcome is None else np.asarray(outcome, dtype=object)
     names = np.array([f"U{i}" for i in range(len(frame))], dtype=object)
     lives = Lives.from_arrays(lower=lower, upper=upper, covariates=frame, cluster=names)
-    settings = SimpleNamespace(as_dict=dict)
+    settings = SimpleNamespace(as_dict=dict, last_good_is="visit")
     log = SimpleNamespace(
-        rows=len(lives), used=len(lives), rows_set_aside=0, notes=(), settings=settings, files=(("toy.csv", "0" * 64),)
+        lives=lambda: lives,
+        rows=len(lives),
+        used=len(lives),
+        rows_set_aside=0,
+        notes=(),
+        settings=settings,
+        files=(("toy.csv", "0" * 64),),
     )
     return SeasonData(log=log, lives=lives, mission=mission, **more)

@@ -34,6 +34,7 @@ def run(args: argparse.Namespace) -> int:
     """Print what was found; 1 when no row can be used, or rows were set aside and --strict was given."""
     from workbench.filing import check_target
     from workbench.log.season_log import read_log
+    from workbench.report.basis import said_of_last_good
 
     log: Log | Fleet
     if args.marked:
@@ -50,12 +51,13 @@ def run(args: argparse.Namespace) -> int:
             write_marked(args.log, kept, args.marked, permit=permit_of(args))
     if args.marked:
         say_aside(f"{'rows set aside' if fleet else 'marked copy'} written: {args.marked}")
+    said = said_of_last_good(log, args.mission)
     if args.json:
         counts = {"file": args.log, "rows": log.rows, "used": log.used, "set_aside": log.rows_set_aside}
-        said = {"notes": list(log.notes), "translations": list(log.translations), "marks": list(log.marks)}
-        say(json_text({**counts, "problems": problems, **said}))
+        told = {"translations": list(log.translations), "marks": list(log.marks)}
+        say(json_text({**counts, "problems": problems, "notes": [*said, *log.notes], **told}))
     else:
-        say("\n".join(_lines(args.log, log, problems, marked=bool(args.marked))))
+        say("\n".join([*said, *([""] if said else []), *_lines(args.log, log, problems, marked=bool(args.marked))]))
     return 1 if log.used == 0 or (args.strict and log.rows_set_aside) else 0
 
 

@@ -105,8 +105,6 @@ def _as_json(choice: "ChoiceComparison", data: "SeasonData") -> dict[str, Any]:
                 **days,
             }
         )
-    from workbench.log.season_log import said_first
-
     tests = {"all": choice.test, "within": choice.within}
     return {
         "by": choice.column,
@@ -117,12 +115,11 @@ def _as_json(choice: "ChoiceComparison", data: "SeasonData") -> dict[str, Any]:
         "differences": [_difference(level, choice) for level in choice.levels if level != choice.reference],
         "tests": {k: {"method": t.method, "p_value": _number(t.p_value)} for k, t in tests.items() if t is not None},
         "left_out": list(choice.left_out),
-        "notes": [*said_first(data.log), *choice.notes],
+        "notes": [*data.said_first, *choice.notes],
     }
 
 
 def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
-    from workbench.log.season_log import said_first
     from workbench.report.words import (
         days_sentence,
         detectable_sentence,
@@ -136,11 +133,8 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
     mission, confidence = data.mission_text, data.confidence
     means = choice.means.table.set_index("group")
     width = max(len(s.name) for s in choice.shares.values())
-    lines = [
-        *said_first(data.log),
-        f"{shown_name(choice.column)}, {mission}, reference {choice.shares[choice.reference].name}",
-        "",
-    ]
+    lines = [*data.said_first, *([""] if data.said_first else [])]
+    lines += [f"{shown_name(choice.column)}, {mission}, reference {choice.shares[choice.reference].name}", ""]
     lines.append(f"{'':{width}}  units  failed  lasted {mission}        mean days worked")
     for level, share in choice.shares.items():
         mean, low, high = (float(means.loc[level, c]) for c in ("restricted_mean", "lower", "upper"))

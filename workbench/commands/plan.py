@@ -46,8 +46,14 @@ def run(args: argparse.Namespace) -> int:
     findings = planning_findings(data, trial=trial, say=lambda text: say_aside(text))
     written = _allocate(args, data) if args.allocate else None
     if args.json:
-        say(json_text({"findings": [f.as_json() for f in findings], "allocation": written}))
+        say(
+            json_text(
+                {"notes": list(data.said_first), "findings": [f.as_json() for f in findings], "allocation": written}
+            )
+        )
     else:
+        if data.said_first:
+            say("\n".join([*data.said_first, ""]))
         for finding in findings:
             say(_text(finding))
         if written:

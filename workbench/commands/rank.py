@@ -36,6 +36,7 @@ def run(args: argparse.Namespace) -> int:
     from workbench.log.season_log import read_log
     from workbench.log.sources import settings_for
     from workbench.ranking.choices import question_of, rank_choices
+    from workbench.report.basis import said_of_last_good
 
     settings, _ = settings_for(args.log, args.settings)
     choices, adjust = ([column_named(n, settings) for n in _names(text)] for text in (args.choices, args.adjust))
@@ -57,10 +58,13 @@ def run(args: argparse.Namespace) -> int:
         seed=args.seed,
         reference=question.reference,
     )
+    said = said_of_last_good(log, mission)
     if args.json:
-        say(json_text(_as_json(args.log, log, ranking, question=question)))
+        found = _as_json(args.log, log, ranking, question=question)
+        say(json_text({**found, "notes": [*said, *found["notes"]]}))
     else:
-        say("\n".join(_lines(args.log, log, ranking, question=question, mission_note=mission_note)))
+        lines = [line for sentence in said for line in _wrapped(sentence)] + ([""] if said else [])
+        say("\n".join(lines + _lines(args.log, log, ranking, question=question, mission_note=mission_note)))
     return 1 if args.strict and log.rows_set_aside else 0
 
 

@@ -51,6 +51,7 @@ def run(args: argparse.Namespace) -> int:
         say(
             json_text(
                 {
+                    "notes": list(written.said_first),
                     "files": [str(path) for path in files],
                     "findings": len(written.claims),
                     "withheld": list(written.withheld),
@@ -59,5 +60,5 @@ def run(args: argparse.Namespace) -> int:
             )
         )
     else:
-        say("\n".join(str(path) for path in files))
+        say("\n".join([*written.said_first, *(str(path) for path in files)]))
     return 1 if args.strict and (written.withheld or written.rows_set_aside) else 0

@@ -35,6 +35,7 @@ def run(args: argparse.Namespace) -> int:
     from workbench.filing import check_target
     from workbench.log.dictionary import read_evidence_table
     from workbench.log.season_log import read_log
+    from workbench.report.basis import said_of_last_good
     from workbench.teardown.ends import survey_teardowns
 
     if args.evidence_only and not args.evidence:
@@ -54,12 +55,14 @@ def run(args: argparse.Namespace) -> int:
 
         place = write_evidence(args.pages, survey.suggestions, folder_of(args.log), permit=permit_of(args))
         say_aside(f"evidence written: {place}")
+    said = said_of_last_good(log, args.mission)
     if args.json:
-        say(json_text(survey.as_json()))
+        found = survey.as_json()
+        say(json_text({**found, "notes": [*said, *found["notes"]]}))
     else:
         from workbench.teardown.sheets import caution_text
 
-        say("\n".join([caution_text(), "", *survey.lines()]))
+        say("\n".join([*said, *([""] if said else []), caution_text(), "", *survey.lines()]))
     return 1 if args.strict and log.rows_set_aside else 0
 
 

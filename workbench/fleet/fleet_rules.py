@@ -160,7 +160,7 @@ class Judge:
             return Verdict(None, problems, entry)
         without = {p.field for p in problems if p.scope == "value"} - {"opened_on", "mechanism"}
         kept = replace(entry, values={k: v for k, v in entry.values.items() if k not in without})
-        life = life_of(kept.values)
+        life = life_of(kept.values, self.settings)
         if isinstance(life, LifeRefusal):
             others = tuple(entry.address(f) for f in life.others)
             return Verdict(None, (*problems, entry.problem(life.field, *life.refusal, others=others)), entry)

@@ -243,12 +243,12 @@ def _time(value: Any, where: str) -> Mapping[str, Any]:
         raise SettingsError(f"{where}.last_good_is must be one of {known}; got {given(meaning)}")
     if days is not None and (isinstance(days, bool) or not isinstance(days, int) or not 1 <= days <= _LONGEST_MISSION):
         raise SettingsError(f"{where}.every_days must be a whole number of days from 1 on; got {given(days)}")
-    if (meaning == "last contact") != (days is not None):
+    if (meaning == "last contact" and days is None) or (days is not None and meaning not in ("last contact", "mixed")):
         raise SettingsError(
             f'{where}: last_good_is = "last contact" and every_days belong together: a unit failed within so many days '
             "after its last contact, so add every_days = 1 or whatever the days between two contacts are"
             if days is None
-            else f'{where}: every_days is for last_good_is = "last contact" only; take it out, or say "last contact"'
+            else f'{where}: every_days is for last_good_is = "last contact" or "mixed"; take it out, or say so'
         )
     if "zone" in value:
         _check_zone(_text(value["zone"], f"{where}.zone"), f"{where}.zone")

@@ -104,7 +104,7 @@ class Settings:
 
     @property
     def every_days(self) -> int | None:
-        """Days between two contacts, with "last contact"."""
+        """Days between two contacts, with "last contact" or "mixed"."""
         return self.time.get("every_days")
 
     @property

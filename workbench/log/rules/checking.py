@@ -25,7 +25,7 @@ def check_within(entry: Entry, refused: frozenset[str], settings: Settings, *, t
     if not any(p.scope == "row" for p in problems):
         problems += _opened_early(entry)
     if not refused and not any(p.scope == "row" for p in problems):
-        life = life_of(entry.values)
+        life = life_of(entry.values, settings)
         if isinstance(life, LifeRefusal):
             others = tuple(entry.address(f) for f in life.others)
             problems.append(entry.problem(life.field, *life.refusal, others=others))

@@ -4,11 +4,19 @@ import datetime as dt
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from workbench.log.dictionary import Settings
 from workbench.log.rules.cleaning import Refusal
+from workbench.wording import count_of
 
-__all__ = ["Life", "LifeRefusal", "life_of"]
+__all__ = ["BETWEEN_TWO_DAYS", "Life", "LifeRefusal", "life_of"]
 
 _INF = float("inf")
+
+BETWEEN_TWO_DAYS = "failed after last_good_on, by found_on"
+"""The rule of a failed unit when nothing narrows the span between the two days."""
+
+_UNSAID = Settings()
+_BASIS_OF = {"last record": "last_record", "last contact": "telemetry", "visit": "visit", "mixed": None}
 
 
 class Life(NamedTuple):
@@ -29,8 +37,8 @@ class LifeRefusal(NamedTuple):
     refusal: Refusal
 
 
-def life_of(values: Mapping[str, Any]) -> Life | LifeRefusal:
-    """Return the life that a row tells of.
+def life_of(values: Mapping[str, Any], settings: Settings = _UNSAID) -> Life | LifeRefusal:
+    """Return the life that a row tells of; a row's own time_basis comes before what the settings say of last_good_on.
 
     Examples
     --------
@@ -47,7 +55,9 @@ def life_of(values: Mapping[str, Any]) -> Life | LifeRefusal:
 
     entry = age("observed_from") or 0.0
     if values["outcome"] == "failed":
-        ends = _failed(age("last_good_on"), age("failed_on"), age("found_on"), basis=values.get("time_basis"))
+        basis = values.get("time_basis") or _BASIS_OF.get(settings.last_good_is or "mixed")
+        dates = (age(field) for field in ("last_good_on", "failed_on", "found_on"))
+        ends = _failed(*dates, basis=basis, within=settings.every_days)
     else:
         ends = _suspended(values["outcome"], age("last_good_on"), age("found_on"))
     if isinstance(ends, LifeRefusal) or entry == 0.0:
@@ -66,18 +76,23 @@ def life_of(values: Mapping[str, Any]) -> Life | LifeRefusal:
 
 
 def _failed(
-    last_good: float | None, failed: float | None, found: float | None, *, basis: str | None
+    last_good: float | None, failed: float | None, found: float | None, *, basis: str | None, within: int | None
 ) -> Life | LifeRefusal:
+    """A failure; `within`: it lies at most so many days after last_good, None where nothing says so."""
     guessed = failed is not None and basis == "guess"
     said = "; the guessed failed_on is not used" if guessed else ""
     if failed is not None and not guessed:
         lower, upper, rule = failed, failed, "failed_on known to the day"
     elif last_good is not None and last_good == found:
         lower, upper, rule = last_good - 1, last_good, "last good and found failed on one day: failed on that day"
+    elif last_good is not None and within is not None and basis == "telemetry":
+        by_found = found is not None and found < last_good + within
+        lower, upper = last_good, found if by_found and found is not None else last_good + within
+        rule = f"last contact on last_good_on: failed within {count_of(within, 'day')} after it"
     elif last_good is not None and basis == "last_record":
         lower, upper, rule = last_good, last_good + 1, "memory read to its end: failed on the day after the last record"
     elif last_good is not None and found is not None:
-        lower, upper, rule = last_good, found, "failed after last_good_on, by found_on"
+        lower, upper, rule = last_good, found, BETWEEN_TWO_DAYS
     elif found is not None:
         lower, upper, rule = 0.0, found, "failed between deployment and found_on"
     else:
@@ -103,7 +118,8 @@ def _no_upper_end(last_good: float | None, guessed: bool) -> LifeRefusal:
             (),
             Refusal(
                 "the unit failed after last_good_on, but nothing says by when",
-                "give found_on; if its memory was read to the end, write time_basis = last_record",
+                "give found_on; if its memory was read to the end, write time_basis = last_record; if it was heard of "
+                "by radio, telemetry, and every_days under [time] in the settings",
             ),
         )
     return LifeRefusal(

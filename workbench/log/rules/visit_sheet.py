@@ -95,6 +95,8 @@ def _filled(entry: Entry, seen: _Seen) -> tuple[Entry, list[Problem]]:
             reason = f"{entry.said(field)} differs from the visits sheet, which says {visit.said('visited_on')}"
             others = (visit.address("visited_on"),)
             problems.append(entry.problem(field, reason, "correct one of the two", others=others))
+    if seen.good is not None and values["last_good_on"] == seen.good["visited_on"]:
+        values.setdefault("time_basis", "visit")
     if seen.failed is not None and entry["outcome"] in ("working", "withdrawn"):
         reason = f"outcome is {entry['outcome']}, but the unit was seen failed: {seen.failed.said('visited_on')}"
         others = (seen.failed.address("state"),)

@@ -104,11 +104,11 @@ def _numbers(column: Column, values: Sequence[Any], settings: Settings) -> list[
     return None if any(r.refusal for r in read) or all(r.value is None for r in read) else [r.value for r in read]
 
 
-def ledger_frame(entries: Sequence[Entry]) -> "pd.DataFrame":
+def ledger_frame(entries: Sequence[Entry], settings: Settings) -> "pd.DataFrame":
     """Return the life of every row in use, with the rule that made it."""
     import pandas as pd
 
-    lives = [life for life in (life_of(entry.values) for entry in entries) if isinstance(life, Life)]
+    lives = [life for life in (life_of(entry.values, settings) for entry in entries) if isinstance(life, Life)]
     columns = {
         "row": pd.array([e.number for e in entries], dtype="int64"),
         "unit_id": pd.Series([e["unit_id"] for e in entries], dtype=object),
@@ -125,7 +125,7 @@ def ledger_frame(entries: Sequence[Entry]) -> "pd.DataFrame":
     return pd.DataFrame(columns)
 
 
-def followed_to(entries: Sequence[Entry], visits: Sequence[Entry]) -> "np.ndarray":
+def followed_to(entries: Sequence[Entry], visits: Sequence[Entry], settings: Settings) -> "np.ndarray":
     """Return for each row the age at the last visit or return seen anywhere at its site in its season.
 
     Shapes: returns (n,).
@@ -145,7 +145,7 @@ def followed_to(entries: Sequence[Entry], visits: Sequence[Entry]) -> "np.ndarra
             last[group] = max(last[group], visit["visited_on"])
     ages = []
     for entry in entries:
-        life = life_of(entry.values)
+        life = life_of(entry.values, settings)
         seen = float((last[entry["site"], entry["season"]] - entry["deployed_on"]).days)
         ages.append(max(seen, life.lower if isinstance(life, Life) else 0.0))
     return np.array(ages, dtype=float)

@@ -25,6 +25,7 @@ from workbench.log.rules import (
     usable_visits,
 )
 from workbench.log.season_log.frames import followed_to, ledger_frame, number_deployments, records_frame
+from workbench.log.season_log.last_good import notes_on_last_good
 from workbench.log.season_log.record import Log
 from workbench.log.sources import Chosen, choose_tables, file_names, find_files, read_file, read_frame, settings_for
 
@@ -93,11 +94,11 @@ def read_log(
     records = records_frame(used, spelling, vocabulary, settings=checked)
     notes = [*settings_said, *chosen.notes, *said, *look_said, *season_said, *notes_on_units(used), *level_said]
     notes += _reference_notes(records, vocabulary, checked) + _absent_columns(chosen.logs, vocabulary)
-    notes += notes_on_choices(records)
+    notes += [*notes_on_last_good(used, checked), *notes_on_choices(records)]
     return Log(
         _records=records,
-        _ledger=ledger_frame(used),
-        _followed_to=followed_to(used, visits),
+        _ledger=ledger_frame(used, checked),
+        _followed_to=followed_to(used, visits, checked),
         _addresses=tuple(entry.address for entry in used),
         all_problems=tuple(_in_file_order(problems, chosen)),
         notes=tuple(dict.fromkeys(notes)),

@@ -3,6 +3,7 @@
 from workbench.report.basis.choice import ChoiceComparison, compare_choice, with_levels
 from workbench.report.basis.exports import csv_text, findings_json, set_aside_frame, versions_used
 from workbench.report.basis.finding import SECTIONS, Drawing, Finding, findings_from_json, in_slide_order, shown_cell
+from workbench.report.basis.last_good_doubt import LastGoodDoubt, last_good_doubt, said_of_last_good
 from workbench.report.basis.missing_bounds import missing_bounds, missing_runs
 from workbench.report.basis.season_data import FEWEST_UNITS, SeasonData
 from workbench.report.basis.shared_sites import site_caveat
@@ -13,14 +14,17 @@ __all__ = [
     "ChoiceComparison",
     "Drawing",
     "Finding",
+    "LastGoodDoubt",
     "SeasonData",
     "compare_choice",
     "csv_text",
     "findings_from_json",
     "findings_json",
     "in_slide_order",
+    "last_good_doubt",
     "missing_bounds",
     "missing_runs",
+    "said_of_last_good",
     "set_aside_frame",
     "shown_cell",
     "site_caveat",

@@ -8,7 +8,9 @@ from typing import Any
 from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
 from workbench.log.dictionary import log_columns
+from workbench.log.season_log import said_first
 from workbench.ranking.choices import Ranking
+from workbench.report.basis.last_good_doubt import LastGoodDoubt, last_good_doubt
 from workbench.report.words import shown_name
 
 __all__ = ["FEWEST_UNITS", "SeasonData"]
@@ -65,6 +67,21 @@ class SeasonData:
     def no_ranking(self) -> str:
         """Why nothing can be ranked, a clause without a full stop; empty where there is a ranking."""
         return self._ranked if isinstance(self._ranked, str) else ""
+
+    @cached_property
+    def last_good_doubt(self) -> LastGoodDoubt | None:
+        """What hangs on the meaning of the last good days where the log does not say it."""
+        return last_good_doubt(self.log, self.mission)
+
+    @property
+    def said_first(self) -> tuple[str, ...]:
+        """Sentences that stand before every answer; empty when there is nothing to say."""
+        return (*self.last_good_said, *said_first(self.log))
+
+    @property
+    def last_good_said(self) -> tuple[str, ...]:
+        """What hangs on the last good days, in sentences; empty where the log says what they mean."""
+        return () if self.last_good_doubt is None else self.last_good_doubt.sentences
 
     @property
     def mission_text(self) -> str:

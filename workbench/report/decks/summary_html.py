@@ -27,11 +27,12 @@ def summary_html(findings: Sequence[Finding], data: SeasonData) -> str:
     means = data.settings.get("failure_means")
     lead = f"A unit is asked to last {data.mission_text}."
     lead += f" Failure means: {shown_name(means, 160)}." if means else ""
+    doubt = [_text(" ".join(data.last_good_said[:2]))] if data.last_good_said else []
     asked = [shown_name(line, 160) for line in data.settings.get("decisions") or ()]
     blocks = [
         ("What happened", [_line(f) for f in happened]),
         ("What goes with longer life", [_line(f) for f in helps] or ["Nothing could be shown this season."]),
-        ("What we cannot tell", [_line(f) for f in unknown][: MOST_LINES - 1] + _always()),
+        ("What we cannot tell", [*doubt, *(_line(f) for f in unknown)][: MOST_LINES - 1] + _always()),
         ("What we ask for", [_text(line) for line in asked] or ["No decision was typed in the settings."]),
     ]
     body = f"<main><h1>{_text(title)}</h1><p class='lead'>{_text(lead)}</p>"

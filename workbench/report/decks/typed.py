@@ -62,8 +62,8 @@ def _mission_sentence(data: SeasonData) -> str:
     return f"A unit is asked to last {data.mission_text}{', ' if data.mission_note else ''}{data.mission_note}."
 
 
-def caution_finding() -> Finding:
-    """Return the cautions as the last finding of the review."""
+def caution_finding(data: SeasonData) -> Finding:
+    """Return the cautions as the last finding of the review; what the season's log leaves in doubt comes first."""
     return Finding(
         id="appendix.cautions",
         kind="caution",
@@ -71,7 +71,7 @@ def caution_finding() -> Finding:
         order=99,
         statement="What to keep in mind with every slide of this review.",
         method="Common practice, no source.",
-        caveats=CAUTION_LINES,
+        caveats=(*data.last_good_said, *CAUTION_LINES),
     )
 
 

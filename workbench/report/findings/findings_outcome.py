@@ -168,6 +168,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
             failures=data.lives.failures,
             method=_curve_method(curve),
             caveats=(
+                *data.last_good_said[:2],
                 *site_caveat([(data.lives, 1.0)], data.mission),
                 *_open_at(data),
                 *_worth_of_ages(data),

@@ -52,6 +52,7 @@ OUTPUTS = ("review.html", "summary.html", "review.pptx", "findings.json", "set_a
 """Files of a review."""
 
 BUILDERS = (
+    "findings_last_good.last_good_findings",
     "findings_outcome.outcome_findings",
     "findings_life.life_findings",
     "findings_ranking.ranking_findings",
@@ -77,6 +78,8 @@ class Review:
         Sentences about findings that a second program did not confirm.
     rows_set_aside : int
         Rows of the log that were not used.
+    said_first : tuple of str
+        What must be known before any number of it is read; empty when there is nothing.
     """
 
     html: Path
@@ -88,6 +91,7 @@ class Review:
     claims: tuple[Finding, ...]
     withheld: tuple[str, ...]
     rows_set_aside: int
+    said_first: tuple[str, ...]
 
 
 def review(
@@ -190,6 +194,7 @@ def write_review(
         claims=tuple(claims),
         withheld=tuple(withheld),
         rows_set_aside=int(data.log.rows) - int(data.log.used),
+        said_first=data.said_first,
     )
 
 
@@ -238,7 +243,7 @@ def settle_findings(data: SeasonData, findings: Sequence[Finding]) -> tuple[list
     """Return findings in slide order with cautions, those withheld that a second computation does not confirm."""
     with threadpool_limits(limits=1):
         kept, withheld = opinion_findings(data, list(findings))
-    return in_slide_order([*kept, caution_finding()]), withheld
+    return in_slide_order([*kept, caution_finding(data)]), withheld
 
 
 def read_previous(path: Any, data: SeasonData) -> SeasonData | Sequence[Finding]:
