@@ -65,8 +65,8 @@ def _refuse_unread(folder: Path, new: Sequence[Path], settings: Path | None) -> 
     """Refuse logs that the notebooks could not read, once, before anything is copied."""
     kept = {path.name: path for path in _logs_in(folder)}
     for path in new:
-        other = kept.get(path.name)
-        if other is not None and _content(other) != _content(path):
+        other, data = kept.get(path.name), _content(path)
+        if other is not None and _content(other) != data:
             raise UsageError(
                 f"{folder} already holds another {path.name}; work there is not overwritten, use a new folder"
             )
@@ -78,7 +78,8 @@ def _refuse_unread(folder: Path, new: Sequence[Path], settings: Path | None) -> 
         log = read_log(logs if len(logs) > 1 else logs[0], settings if settings is not None else NO_SETTINGS)
         log.lives()
     except (LogError, SettingsError) as error:
-        raise LogError(f"{error}; adopt it first: workbench adopt {shlex.quote(first)}") from None
+        adopt = f"workbench adopt {shlex.quote(first)}"
+        raise LogError(f"{error}; if its headings or words are its own, adopt it first: {adopt}") from None
 
 
 def _logs_in(folder: Path) -> list[Path]:
