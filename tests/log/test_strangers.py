@@ -4,6 +4,7 @@ import csv
 import datetime as dt
 import os
 import select
+import shutil
 import sys
 import time
 import tomllib
@@ -15,6 +16,7 @@ import pytest
 from workbench.log.adoption import adopt_log, answer_to, take_proposal
 from workbench.log.dictionary.settings import read_settings
 from workbench.log.season_log import read_log
+from workbench.report.making import review
 
 HERE = Path(__file__).parent / "strangers"
 LOGS = ("boxes 2025.csv", "Season log FINAL v2.xlsx", "two people")
@@ -102,13 +104,15 @@ def test_guesses_are_asked_again_and_own_lines_stay():
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are not there")
 @pytest.mark.parametrize(("name", "most"), [(LOGS[0], 25), (LOGS[1], 20), (LOGS[2], 25)])
 def test_a_terminal_with_only_enter_pressed(name, most, tmp_path):
-    """Type Enter at every prompt of the real command in a pseudo-terminal."""
+    """Type Enter at every prompt of the real command in a pseudo-terminal; the log then reads by itself."""
     import pty
 
-    target = tmp_path / "season.toml"
+    log_path = tmp_path / "season" / name
+    (shutil.copytree if (HERE / name).is_dir() else shutil.copyfile)(HERE / name, _folder_for(log_path))
+    target = (log_path if log_path.is_dir() else log_path.parent) / "season.toml"
     process, terminal = pty.fork()
     if process == 0:
-        os.execv(sys.executable, [sys.executable, "-m", "workbench", "adopt", str(HERE / name), "--out", str(target)])
+        os.execv(sys.executable, [sys.executable, "-m", "workbench", "adopt", str(log_path)])
     said, answered, deadline = "", 0, time.monotonic() + 240
     while time.monotonic() < deadline:
         ready, _, _ = select.select([terminal], [], [], 5)
@@ -125,5 +129,24 @@ def test_a_terminal_with_only_enter_pressed(name, most, tmp_path):
     assert 5 < answered <= most
     written = target.read_text(encoding="utf-8")
     assert "guess: confirm" not in written and tomllib.loads(written)["rename"]
-    log = read_log(HERE / name, target, today=TODAY)
+    log = read_log(log_path, today=TODAY)
+    assert log.used >= 0.9 * log.rows and log.notes[0].startswith("settings: season.toml")
     assert f"{log.used} of {log.rows} rows can be used" in " ".join(said.split())
+
+
+def _folder_for(path):
+    path.parent.mkdir(parents=True)
+    return path
+
+
+@pytest.mark.slow
+def test_a_folder_goes_from_adopt_to_review(tmp_path):
+    """Two logs of two people, Enter at every question, then the review of the same folder."""
+    folder = tmp_path / "season"
+    shutil.copytree(HERE / LOGS[2], folder)
+    (folder / "season.toml").write_text(adopt_log(folder, press_enter).text, encoding="utf-8")
+    written = review(folder, tmp_path / "out", mission=150)
+    rows = next(claim for claim in written.claims if claim.id == "outcome.rows")
+    assert rows.estimate == 43 and written.rows_set_aside == 1
+    ends = next(claim for claim in written.claims if claim.id == "outcome.ends")
+    assert ends.failures == 27 and ends.caveats[0].startswith("44 rows, of which 1 is set aside")

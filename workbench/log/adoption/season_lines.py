@@ -47,7 +47,8 @@ def _settle_dates(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
     )
     if document.is_confirmed(("date_format",)) or not (sure or open_pairs):
         return
-    forms, is_confirmed = [], True
+    forms: list[str] = []
+    is_confirmed = True
     if sure:
         about = f"Dates typed as text: {'; '.join(_example(dates, form) for form in sure)}"
         answer = ask(Query(about=about, proposal="right", options=("right", "wrong")))
