@@ -56,14 +56,19 @@ def plan_rounds(
     if not gaps:
         raise UsageError("spacings must not be empty")
     usable = [g for g in gaps if g <= longest] or [min(gaps[0], longest)]
+    day = lives.day
+    if not np.isfinite(day):
+        raise UsageError(f"rounds are planned in days; {lives.unit!r} is no unit of time that is known here")
     location, scale = seen_weibull(lives, "visits")
     rows = []
-    for first in (FIRST_VISIT, None):
+    for first in (FIRST_VISIT * day, None):
         for gap in usable:
-            days = _schedule(first, gap, mission)
+            days = _schedule(first, gap, mission, day=day)
             lost, swaps = lost_and_swapped(location, scale, days)
             swapped = units * swaps
-            rows.append((first or gap, gap, len(days), units * lost, lost / mission, swapped.sum(), swapped.max()))
+            rows.append(
+                (first or gap, gap, len(days), units * lost / day, lost / mission, swapped.sum(), swapped.max())
+            )
     table = dict(zip(_COLUMNS, np.array(rows, dtype=float).T, strict=True))
     table["visit_cost"] = table["visits"] * prices[0]
     table["loss"] = table["days_lost"] * prices[1]
@@ -87,11 +92,11 @@ def plan_rounds(
 _COLUMNS = ("first", "spacing", "visits", "days_lost", "share_lost", "swaps", "most_swaps")
 
 
-def _schedule(first: float | None, gap: float, mission: float) -> np.ndarray:
-    """Days of the visits, the last being the retrieval at the mission's end."""
+def _schedule(first: float | None, gap: float, mission: float, *, day: float) -> np.ndarray:
+    """Times of the visits, the last being the retrieval at the mission's end."""
     start = min(first or gap, gap)
     days = np.arange(start, mission, gap)
-    return np.append(days[days < mission - 1], mission)
+    return np.append(days[days < mission - day], mission)
 
 
 def lost_and_swapped(location: float, scale: float, days: np.ndarray) -> tuple[float, np.ndarray]:

@@ -40,7 +40,6 @@ class TrialPlan(Result):
     unit: str = "days"
 
 
-@on_one_thread
 @dataclass(frozen=True, kw_only=True)
 class TrialQuestion:
     """What a trial must show, and under which conditions: times in the unit of the lives, shares as fractions."""
@@ -54,6 +53,7 @@ class TrialQuestion:
     significance: float = 0.05
 
 
+@on_one_thread
 def plan_trial(
     lives: Lives,
     question: TrialQuestion,

@@ -187,8 +187,9 @@ def inverse_in(information: np.ndarray, flat: np.ndarray) -> np.ndarray:
     if not basis.shape[1]:
         return np.zeros((k, k))
     part = basis.T @ information @ basis
-    size = np.sqrt(np.maximum(np.diag(part), 1e-300))
-    values, vectors = eigen_of(part / np.outer(size, size))
+    diagonal = np.diag(part)
+    size = np.sqrt(np.maximum(diagonal, 1e-30 * diagonal.max() + 1e-300))
+    values, vectors = eigen_of(part / size / size[:, None])
     half = basis @ (vectors / size[:, None]) / np.sqrt(np.maximum(values, 1e-14 * values.max(initial=0.0) + 1e-300))
     return half @ half.T
 

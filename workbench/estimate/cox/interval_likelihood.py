@@ -254,7 +254,7 @@ def _expectation_step(
 ) -> tuple[np.ndarray, np.ndarray]:
     p = model.problem
     _, r, _, within = model.pieces(beta, steps)
-    share = np.where(p.failed, r / -np.expm1(-np.maximum(within, 1e-300)), 0.0)
+    share = np.where(p.failed, r / -np.expm1(-np.maximum(within, 1e-200)), 0.0)
     expected = p.weight[:, None] * model.ended * share[:, None] * steps
     rows = np.flatnonzero(p.exact)
     np.add.at(expected, (rows, model.at[rows]), p.weight[rows])

@@ -165,7 +165,7 @@ def _tests(
         statistic = float(score[mine] @ inverse_in(block, hidden) @ score[mine])
         freedom = float(mine.size - hidden.shape[1])
         weakest = float(np.diag(block).min())
-        factor = np.exp(SEEN * reach / np.sqrt(weakest)) if weakest > 0 and name != ALL_TERMS else np.nan
+        factor = np.exp(min(SEEN * reach / np.sqrt(weakest), 700.0)) if weakest > 0 and name != ALL_TERMS else np.nan
         known = freedom > 0
         rows.append(
             (name, statistic if known else np.nan, freedom, chi2.sf(statistic, freedom) if known else np.nan, factor)

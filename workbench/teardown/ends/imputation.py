@@ -127,6 +127,8 @@ def imputed_incidence(
     open_rows = np.flatnonzero(lives.cause == UNDETERMINED)
     if drawn.ndim != 2 or drawn.shape[1] != open_rows.size or len(drawn) < 2:
         raise EstimateError(f"drawn has shape {drawn.shape}; give at least 2 rows of {open_rows.size} mechanisms")
+    if not lives.failures:
+        raise EstimateError("no unit failed, so there is no mechanism to impute")
     words, wanted = dict(merge or {}), np.atleast_1d(np.asarray(times, dtype=float))
     known = _merged(lives.cause, words)
     filled = [_with_causes(known, open_rows, _merged(row, words)) for row in drawn]
