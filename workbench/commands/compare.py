@@ -13,6 +13,12 @@ if TYPE_CHECKING:
     from workbench.filing import Permit
     from workbench.report.basis import ChoiceComparison, SeasonData
 
+RAW_ANSWER = (
+    "Raw comparison of the units that carried each level: what goes together need not be cause and effect. 'rank' asks "
+    "another question and may give other shares: what the whole fleet would do had every unit carried the level, the "
+    "rest held equal, by a curve that also runs through spans in which nobody looked."
+)
+
 HELP = "compare the levels of one choice: share lasting the mission, days, differences and a test"
 
 
@@ -99,6 +105,7 @@ def _as_json(choice: "ChoiceComparison", data: "SeasonData") -> dict[str, Any]:
                 "level": level,
                 "units": share.units,
                 "failures": share.failures,
+                "may_have_failed": share.may_have,
                 "share": _number(share.share),
                 "lower": _number(share.lower),
                 "upper": _number(share.upper),
@@ -140,11 +147,11 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
         mean, low, high = (float(means.loc[level, c]) for c in ("restricted_mean", "lower", "upper"))
         lines.append(
             f"{share.name:{width}}  {share.units:5d}  {share.failures:6d} "
-            f" {_range(share.share, share.lower, share.upper, scale=100, sign=' %')} "
-            f"  {_range(mean, low, high, scale=1)}"
+            f" {_range(share.share, share.lower, share.upper, scale=100, sign=' %', is_open=bool(share.may_have))} "
+            f"  {_range(mean, low, high, scale=1, is_open=bool(share.may_have))}"
         )
     lines.append("")
-    lines += [share_sentence(s, mission, confidence) for s in choice.shares.values() if s.failures == 0]
+    lines += [share_sentence(s, mission, confidence) for s in choice.shares.values() if s.failures == 0 or s.may_have]
     base = choice.shares[choice.reference]
     for level in choice.levels:
         if level != choice.reference:
@@ -152,9 +159,7 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
             lines.append(
                 difference_sentence(share, base, choice.differences[level], mission=mission, confidence=confidence)
             )
-            lines.append(
-                days_sentence(share.name, base.name, choice.days[level], horizon=mission, confidence=confidence)
-            )
+            lines.append(days_sentence(share, base, choice.days[level], horizon=mission, confidence=confidence))
     lines += ["", test_sentence(choice.test.p_value, method=choice.test.method, levels=len(choice.levels))]
     if choice.within is not None:
         lines.append(test_sentence(choice.within.p_value, method=choice.within.method, levels=len(choice.levels)))
@@ -164,9 +169,11 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
         lines.append(f"{count_of(choice.unrecorded, 'unit')} without a value left out.")
     if choice.left_out:
         lines.append("Too few units to compare: " + ", ".join(choice.left_out) + ".")
-    return [*lines, *choice.notes, "Raw comparison: what goes together need not be cause and effect."]
+    return [*lines, *choice.notes, RAW_ANSWER]
 
 
-def _range(value: float, lower: float, upper: float, *, scale: float, sign: str = "") -> str:
-    text = f"{scale * value:4.0f} ({scale * lower:3.0f} to {scale * upper:3.0f}){sign}"
+def _range(value: float, lower: float, upper: float, *, scale: float, sign: str = "", is_open: bool = False) -> str:
+    """A value with its limits; with only its limits where failures may lie on either side of the mission."""
+    shown = "   ?" if is_open else f"{scale * value:4.0f}"
+    text = f"{shown} ({scale * lower:3.0f} to {scale * upper:3.0f}){sign}"
     return text if math.isfinite(value) else f"{'   not known':{len('1234 (123 to 123)' + sign)}}"

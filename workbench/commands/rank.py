@@ -127,7 +127,8 @@ def _lines(path: str, log: "Log", ranking: "Ranking", *, question: "RankingQuest
     ]
     lines += _wrapped(
         f"Mission {ranking.mission:g} {ranking.unit} ({mission_note}). Share of the whole fleet {counted}, had every "
-        f"unit carried the level{held}."
+        f"unit carried the level{held}, by a smooth curve that also runs through spans in which nobody looked. "
+        "'compare' shows the raw shares of the units that carried it, and may differ."
     )
     for choice in dict.fromkeys(ranking.columns["choice"]):
         lines += ["", *_choice_lines(ranking, choice)]

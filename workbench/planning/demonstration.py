@@ -131,8 +131,8 @@ def demonstrated_reliability(units: int, failures: int, confidence: float) -> fl
     return float(beta.ppf(1.0 - confidence, units - failures, failures + 1))
 
 
-def demonstration_sentence(units: int, failures: int, confidence: float, *, mission: int) -> str:
-    """What a season's count allows one to claim, in one sentence.
+def demonstration_sentence(units: int, failures: int, confidence: float, *, mission: int, may_have: int = 0) -> str:
+    """What a season's count allows one to claim; `may_have` of the failures may have come only after the mission.
 
     Examples
     --------
@@ -141,7 +141,17 @@ def demonstration_sentence(units: int, failures: int, confidence: float, *, miss
     """
     claim = percent_text(demonstrated_reliability(units, failures, confidence))
     lasting = f"{units - failures} of {count_of(units, 'unit')} lasting {mission} days"
-    return f"With {lasting} you may claim {claim} at {percent_text(confidence)} confidence."
+    if not may_have:
+        return f"With {lasting} you may claim {claim} at {percent_text(confidence)} confidence."
+    best = percent_text(demonstrated_reliability(units, failures - may_have, confidence))
+    known = f"{units - failures} of {count_of(units, 'unit')} known to last {mission} days"
+    counted = (
+        "the one that may have failed by then" if may_have == 1 else f"the {may_have} that may have failed by then"
+    )
+    return (
+        f"With {known} you may claim {claim} at {percent_text(confidence)} confidence, counting as failed {counted}; "
+        f"{best} would be the claim had {'it' if may_have == 1 else 'they all'} lasted."
+    )
 
 
 def mean_life_interval(

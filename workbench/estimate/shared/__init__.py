@@ -1,6 +1,7 @@
 """Which groups, terms and adjustments do all estimators share?"""
 
 from workbench.estimate.shared.eigen import eigen_of
+from workbench.estimate.shared.failed_by import failed_by
 from workbench.estimate.shared.groups import (
     Groups,
     distinct_labels,
@@ -30,6 +31,7 @@ __all__ = [
     "design_of",
     "distinct_labels",
     "eigen_of",
+    "failed_by",
     "few_before_joiners",
     "groups_of",
     "joined_labels",

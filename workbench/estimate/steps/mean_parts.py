@@ -35,15 +35,18 @@ class MeanOfGroup:
 
     @classmethod
     def without_failure(
-        cls, label: str, horizon: float, units: int, *, unit: str, who: str = "at risk"
+        cls, label: str, horizon: float, units: int, *, unit: str, who: str = "at risk", may_have: int = 0
     ) -> "MeanOfGroup":
-        """The mean of a group of which no unit failed by the horizon."""
+        """The mean of a group with no known failure by the horizon; `may_have`: failures whose spans hold it."""
 
         def limits(confidence: float) -> tuple[float, float]:
             return horizon * float(exact_bound(np.array([units]), confidence)[0]), horizon
 
         bound = f"the lower limit is the exact bound for {units} {who}."
-        note = f"{label}: no unit failed by {horizon:g} {unit}; {bound}"
+        by_then = f"no unit failed by {horizon:g} {unit}"
+        if may_have:
+            by_then = f"none is known to have failed by {horizon:g} {unit}, {may_have:,} may have"
+        note = f"{label}: {by_then}; {bound}"
         return cls(horizon, 0.0, limits, limits, (note,))
 
     @classmethod

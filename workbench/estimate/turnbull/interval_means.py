@@ -5,7 +5,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from workbench.estimate.shared import Groups, not_from_the_start, watched_since
+from workbench.estimate.shared import Groups, failed_by, not_from_the_start, watched_since
 from workbench.estimate.steps import LimitsAt, MeanOfGroup, few_failures_notes, normal_quantile, risk_sets
 from workbench.estimate.turnbull.interval_curves import Mass, mass_of
 from workbench.estimate.turnbull.interval_limits import ratio_limits
@@ -58,7 +58,8 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
         throughout = (lives.lower >= horizon) & (lives.entry < horizon) & (watched_since(lives, alone) <= 0)
         working = int(lives.weight[throughout].sum())
         who = "of those watched from day 0 on" if lives.entry.any() else "at risk"
-        return MeanOfGroup.without_failure(label, horizon, working, unit=unit, who=who)
+        _, may_have = failed_by(lives, horizon)
+        return MeanOfGroup.without_failure(label, horizon, working, unit=unit, who=who, may_have=may_have)
     mean = float(mass @ worth)
     early, late = float(mass @ np.minimum(start, horizon)), float(mass @ np.minimum(stop, horizon))
     if end == 0:

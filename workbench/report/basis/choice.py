@@ -10,7 +10,7 @@ import pandas as pd
 from workbench.errors import WorkbenchError
 from workbench.estimate.curves import restricted_mean, survival_curve
 from workbench.estimate.rank_tests import compare_groups
-from workbench.estimate.shared import text_levels
+from workbench.estimate.shared import failed_by, text_levels
 from workbench.lives import Lives
 from workbench.report.basis.season_data import SeasonData
 from workbench.report.words import ShareOfGroup
@@ -168,6 +168,7 @@ def _shares(
         own = codes == level
         row = at.loc[level]
         begins = curve.watched_from(level)
+        known, may_have = failed_by(lives, data.mission, own)
         joined = bool((lives.entry[own] > 0).any())
         words = {}
         if begins > 0:
@@ -184,6 +185,7 @@ def _shares(
             lower=float(row["lower"]),
             upper=float(row["upper"]),
             at_risk=float(curve.throughout.count_at(number, np.array([data.mission]))[0]),
+            may_have=0 if known else may_have,
             **words,
         )
     return shares

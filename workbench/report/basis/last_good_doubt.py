@@ -8,6 +8,7 @@ import numpy as np
 
 from workbench.errors import WorkbenchError
 from workbench.estimate.curves import survival_curve
+from workbench.estimate.shared import failed_by
 from workbench.lives import Lives
 from workbench.log.season_log import unsaid_gaps
 from workbench.wording import count_of, percent_text
@@ -31,6 +32,8 @@ class LastGoodDoubt:
         With its unit.
     as_visit, as_record : float
         Share lasting the mission; NaN where it is not known.
+    may_have : int
+        With visits: failures of which nobody knows whether they came by then, where none is known to have.
     """
 
     units: int
@@ -38,12 +41,15 @@ class LastGoodDoubt:
     mission: str
     as_visit: float
     as_record: float
+    may_have: int
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """What is in doubt, what it changes, and how to settle it."""
         shares = (self.as_visit, self.as_record)
         as_visit, as_record = (percent_text(x) if math.isfinite(x) else "not known" for x in shares)
+        if self.may_have:
+            as_visit = f"not known, up to {self.may_have:,} may have failed,"
         return (
             f"The log does not say what last_good_on means, and for {count_of(self.units, 'failed unit')} it lies "
             f"{self.gap:.0f} days (median) before found_on.",
@@ -66,7 +72,9 @@ def last_good_doubt(log: Any, mission: float | None = None) -> LastGoodDoubt | N
     days = float(log.mission()[0] if mission is None else mission)
     # an entry raises the lower end; a record of before it cannot be the last one
     read = lives.replace(lower=lives.lower, upper=np.where(unsaid, lives.lower + 1, lives.upper))
+    known, may_have = failed_by(lives, days)
     return LastGoodDoubt(
+        may_have=0 if known else may_have,
         units=int(lives.weight[unsaid].sum()),
         gap=_median(gaps[unsaid], lives.weight[unsaid]),
         mission=f"{days:,g} {lives.unit.removesuffix('s') if days == 1 else lives.unit}",

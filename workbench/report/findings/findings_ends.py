@@ -10,7 +10,7 @@ from workbench.estimate.steps_by_cause import CumulativeIncidence
 from workbench.lives import UNDETERMINED
 from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.words import limits_words, shown_name
-from workbench.teardown.ends import EndsOfUnits, ends_of_units, shapes_by_mechanism
+from workbench.teardown.ends import EndsOfUnits, ends_of_units, lost_words, shapes_by_mechanism
 from workbench.teardown.mechanisms import mechanism_words
 from workbench.wording import count_of, join_words, percent_text
 
@@ -35,8 +35,9 @@ def _ends(data: SeasonData) -> list[Finding]:
         top = named.iloc[0]
         statement = (
             f"{_capital(top['end'])} cost most of what has a name: {count_of(int(top['units']), 'unit')}, "
-            f"{percent_text(top['share_of_failures'])} of failures and {percent_text(top['share_of_lost_days'])} of "
-            f"the unit-days lost by day {data.mission:g}."
+            f"{percent_text(top['share_of_failures'])} of failures and "
+            f"{lost_words(top['share_of_lost_days'], top['lost_days_low'], top['lost_days_high'])} by day "
+            f"{data.mission:g}."
         )
         share = float(top["share_of_lost_days"])
     unknown = int(data.lives.weight[np.asarray(data.lives.cause) == UNDETERMINED].sum())

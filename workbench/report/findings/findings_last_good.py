@@ -35,7 +35,14 @@ def last_good_findings(data: SeasonData) -> list[Finding]:
             caveats=doubt.sentences[2:],
             table={
                 "last_good_on is": ["the last visit at which it worked", "the last record in its memory"],
-                f"lasted {data.mission_text}": [percent_text(s) if np.isfinite(s) else "not known" for s in shares],
+                f"lasted {data.mission_text}": [
+                    f"not known; {doubt.may_have} may have failed" if doubt.may_have else _cell(doubt.as_visit),
+                    _cell(doubt.as_record),
+                ],
             },
         )
     ]
+
+
+def _cell(share: float) -> str:
+    return percent_text(share) if np.isfinite(share) else "not known"

@@ -10,6 +10,7 @@ from workbench.lives import Lives
 from workbench.report.basis import ChoiceComparison, Drawing, Finding, SeasonData, compare_choice, site_caveat
 from workbench.report.findings.findings_bounds import missing_findings, shortcut_findings
 from workbench.report.words import (
+    ShareOfGroup,
     association_words,
     days_sentence,
     detectable_sentence,
@@ -176,7 +177,7 @@ def _caveats(data: SeasonData, choice: ChoiceComparison, level: str, *, short: b
         failures, units = sum(s.failures for s in pair), sum(s.units for s in pair)
         caveats.append(detectable_sentence(failures, pair[0].units / units))
     caveats += site_caveat(_pair_of_lives(choice, level), data.mission)
-    without = [group for group in choice.shares.values() if group.failures == 0]
+    without = [group for group in choice.shares.values() if group.failures == 0 or group.may_have]
     caveats += [share_sentence(group, data.mission_text, data.confidence) for group in without]
     if choice.unrecorded:
         caveats.append(
@@ -203,15 +204,17 @@ def _share_table(data: SeasonData, choice: ChoiceComparison) -> dict[str, list[s
     return {
         shown_name(choice.column): [s.name for s in rows],
         "units / failed": [f"{s.units} / {s.failures}" for s in rows],
-        f"lasted {data.mission_text}": [_share_cell(s.share, s.lower, s.upper) for s in rows],
+        f"lasted {data.mission_text}": [_share_cell(s) for s in rows],
         "against reference": against,
     }
 
 
-def _share_cell(share: float, lower: float, upper: float) -> str:
-    if not math.isfinite(share):
+def _share_cell(group: ShareOfGroup) -> str:
+    if not math.isfinite(group.share):
         return "not known"
-    return f"{percent_text(share)} ({interval_text(percent_text(lower), percent_text(upper)).removesuffix(' %')})"
+    limits = interval_text(percent_text(group.lower), percent_text(group.upper)).removesuffix(" %")
+    share = f"{group.may_have} may have failed" if group.may_have else percent_text(group.share)
+    return f"{share} ({limits})"
 
 
 def _gap(difference: tuple[float, float, float]) -> str:
@@ -255,9 +258,7 @@ def _contrasts(data: SeasonData, choice: ChoiceComparison, name: str, *, section
         found.append(
             Finding(
                 id=f"{name}.{words[level]}.days",
-                statement=days_sentence(
-                    pair[0].name, pair[1].name, days, horizon=data.mission_text, confidence=data.confidence
-                ),
+                statement=days_sentence(pair[0], pair[1], days, horizon=data.mission_text, confidence=data.confidence),
                 estimate=days[0],
                 lower=days[1],
                 upper=days[2],
@@ -273,7 +274,7 @@ def _days(data: SeasonData, choice: ChoiceComparison, name: str, *, section: str
     level = _foremost(choice)
     shares, days = choice.shares, choice.days[level]
     statement = days_sentence(
-        shares[level].name, shares[choice.reference].name, days, horizon=data.mission_text, confidence=data.confidence
+        shares[level], shares[choice.reference], days, horizon=data.mission_text, confidence=data.confidence
     )
     table = choice.means.table.set_index("group")
     half = choice.curve.quantile(0.5).set_index("group")["time"]

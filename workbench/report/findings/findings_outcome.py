@@ -7,6 +7,7 @@ import numpy as np
 
 from workbench.errors import WorkbenchError
 from workbench.estimate.curves import survival_curve
+from workbench.estimate.shared import failed_by
 from workbench.log.season_log import said_first
 from workbench.report.basis import Drawing, Finding, SeasonData, missing_runs, site_caveat
 from workbench.report.figures import Bars, Timeline
@@ -144,7 +145,14 @@ def _lasting(data: SeasonData) -> list[Finding]:
     quantile = curve.quantile([0.1, 0.5])
     last = float(data.lives.time.max())
     end = curve.at(last).iloc[0]
-    if np.isfinite(at["survival"]):
+    known, may_have = failed_by(data.lives, data.mission)
+    if np.isfinite(at["survival"]) and may_have and not known:
+        limits = limits_words(percent_text(at["lower"]), percent_text(at["upper"]), data.confidence)
+        first = (
+            f"None of {count_of(data.lives.units, 'unit')} is known to have failed by {data.mission_text}; {may_have:,} "
+            f"may have (share lasting: {limits})."
+        )
+    elif np.isfinite(at["survival"]):
         limits = limits_words(percent_text(at["lower"]), percent_text(at["upper"]), data.confidence)
         first = f"{percent_text(at['survival'])} of all units lasted {data.mission_text} ({limits})."
     else:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.errors import EstimateError
+from workbench.estimate.shared import failed_by
 from workbench.planning import (
     LAST_SEASON,
     SUPPORTED,
@@ -118,9 +119,10 @@ def visit_spacing(data: SeasonData) -> float:
 
 def _shown(data: SeasonData) -> list[Finding]:
     lives, mission = data.lives, int(data.mission)
-    failed = int(lives.weight[lives.failed & (lives.upper <= mission)].sum())
+    failed, may_have = failed_by(lives, mission)
     lasted = int(lives.weight[lives.lower >= mission].sum())
-    if failed + lasted == 0:
+    units, counted = failed + may_have + lasted, failed + may_have
+    if units == 0:
         return []
     return [
         Finding(
@@ -128,17 +130,19 @@ def _shown(data: SeasonData) -> list[Finding]:
             kind="demonstration",
             section="plan",
             order=5,
-            statement=demonstration_sentence(failed + lasted, failed, CONFIDENCE, mission=mission),
-            estimate=lasted / (failed + lasted),
-            lower=demonstrated_reliability(failed + lasted, failed, CONFIDENCE),
+            statement=demonstration_sentence(units, counted, CONFIDENCE, mission=mission, may_have=may_have),
+            estimate=lasted / units,
+            lower=demonstrated_reliability(units, counted, CONFIDENCE),
+            upper=demonstrated_reliability(units, failed, CONFIDENCE) if may_have else None,
             confidence=CONFIDENCE,
             unit="share",
-            units=failed + lasted,
-            failures=failed,
-            method="One-sided exact limit (Clopper-Pearson) of units seen to fail by, or to last, the mission.",
-            caveats=(
-                "Units lost or taken out before the mission, and failures that straddle it, are not in this count.",
+            units=units,
+            failures=counted,
+            method=(
+                "One-sided exact limit (Clopper-Pearson) of units that failed by, or lasted, the mission. A failure whose "
+                "span holds the mission counts as failed; upper is the claim if all of these had lasted."
             ),
+            caveats=("Units lost or taken out before the mission are not in this count.",),
         )
     ]
 

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.errors import EstimateError
+from workbench.estimate.shared import failed_by
 from workbench.lives import UNDETERMINED
 from workbench.ranking.choices import question_of
 from workbench.report.basis import Drawing, Finding, SeasonData
@@ -45,6 +46,14 @@ def teardown_findings(data: SeasonData) -> list[Finding]:
     return [*findings, *_inside(data, suggestions)]
 
 
+def _at_most(data: SeasonData, most: float) -> str:
+    """The largest share, or how many more may have been lost in spans that hold the mission."""
+    _, may_have = failed_by(data.lives, data.mission)
+    if may_have and most < 0.005:
+        return f"up to {count_of(may_have, 'more unit')}, in spans that hold that day,"
+    return f"at most {percent_text(most)}"
+
+
 def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Finding]:
     names = tuple(data.settings.get("mechanisms_of_interest") or ())
     classes = class_incidence(
@@ -68,7 +77,7 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
             statement=(
                 f"By day {data.mission:g}, {percent_text(row['incidence'])} of units had been lost to "
                 f"{_class_words(names)} ({limits}){leaks}; at least {percent_text(row['recorded'])} by verdicts alone, "
-                f"at most {percent_text(row['most'])} if every failure without a mechanism belongs here."
+                f"{_at_most(data, row['most'])} if every failure without a mechanism belongs here."
             ),
             estimate=float(row["incidence"]),
             lower=float(row["lower"]),

@@ -221,6 +221,8 @@ def _verdict(difference: tuple[float, float, float]) -> str:
 def _group_cell(share: Any) -> str:
     if not math.isfinite(share.share):
         return "not known"
+    if share.may_have:
+        return f"{share.may_have} may have failed ({percent_text(share.lower)} to {percent_text(share.upper)})"
     return f"{percent_text(share.share)} ({percent_text(share.lower)} to {percent_text(share.upper)})"
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from workbench.ranking.checks import detectable_ratio
 from workbench.report.words.naming import limits_words
-from workbench.wording import count_of, days_text, p_text, percent_text, points_text
+from workbench.wording import count_of, days_text, interval_text, p_text, percent_text, points_text
 
 __all__ = [
     "ShareOfGroup",
@@ -25,7 +25,8 @@ __all__ = [
 class ShareOfGroup:
     """A group's share lasting the mission with its limits and counts; `at_risk` is the number still observed then.
 
-    `still` says so in words, and `unknown` why a share that is NaN is not known.
+    `still` says so in words, and `unknown` why a share that is NaN is not known. `may_have`: failures of which nobody
+    knows whether they came by then, counted only where none is known to have.
     """
 
     name: str
@@ -35,6 +36,7 @@ class ShareOfGroup:
     lower: float
     upper: float
     at_risk: float = math.nan
+    may_have: int = 0
     still: str = "still observed at"
     unknown: str = "none was observed that long"
 
@@ -50,6 +52,10 @@ def share_sentence(group: ShareOfGroup, mission: str, confidence: float) -> str:
     """
     if not math.isfinite(group.share):
         return f"How many units with {group.name} last {mission} is not known: {group.unknown}."
+    if group.may_have:
+        ends = f"{interval_text(percent_text(group.lower), percent_text(group.upper))} of them lasted it"
+        known = f"None of {count_of(group.units, 'unit')} with {group.name} is known to have failed by {mission}"
+        return f"{known}; {group.may_have:,} may have ({100 * confidence:g} % limits: {ends})."
     if group.failures == 0:
         subject = "The only unit" if group.units == 1 else f"None of {group.units} units"
         verb = "did not fail" if group.units == 1 else "failed"
@@ -88,6 +94,10 @@ def difference_sentence(
     estimate, lower, upper = difference
     if not math.isfinite(estimate):
         return f"{group.name} and {reference.name} cannot be compared at {mission}: {_unknown(group, reference)}."
+    if group.may_have or reference.may_have:
+        known = limits_words(points_text(lower), points_text(upper), confidence)
+        either = f"With {group.name} {_lasted(group, mission)}, with {reference.name} (reference) "
+        return f"{either}{_lasted(reference, mission)}: the difference is known only by its {known}."
     shares = (
         f"With {group.name} {percent_text(group.share)} lasted {mission}, with {reference.name} (reference) "
         f"{percent_text(reference.share)}: {points_text(estimate)}"
@@ -100,6 +110,12 @@ def difference_sentence(
     return f"{shares} ({limits})."
 
 
+def _lasted(group: ShareOfGroup, mission: str) -> str:
+    if group.may_have:
+        return f"none is known to have failed by {mission} and {group.may_have:,} may have"
+    return f"{percent_text(group.share)} lasted {mission}"
+
+
 def _unknown(group: ShareOfGroup, reference: ShareOfGroup) -> str:
     unknown = [g for g in (group, reference) if not math.isfinite(g.share)]
     if all(g.unknown == ShareOfGroup.unknown for g in unknown):
@@ -108,23 +124,35 @@ def _unknown(group: ShareOfGroup, reference: ShareOfGroup) -> str:
 
 
 def days_sentence(
-    name: str, reference: str, difference: tuple[float, float, float], *, horizon: str, confidence: float
+    group: ShareOfGroup,
+    reference: ShareOfGroup,
+    difference: tuple[float, float, float],
+    *,
+    horizon: str,
+    confidence: float,
 ) -> str:
     """Return the difference in mean working days up to the horizon.
 
     Examples
     --------
-    >>> days_sentence("cord", "flat gasket", (12.3, 2.0, 22.1), horizon="180 days", confidence=0.95)
+    >>> cord = ShareOfGroup(name="cord", units=10, failures=2, share=0.8, lower=0.4, upper=0.95)
+    >>> gasket = ShareOfGroup(name="flat gasket", units=10, failures=5, share=0.5, lower=0.2, upper=0.8)
+    >>> days_sentence(cord, gasket, (12.3, 2.0, 22.1), horizon="180 days", confidence=0.95)
     'In the first 180 days units with cord worked 12 days longer on average than with flat gasket
     (95 % limits +2.0 to +22 days).'
     """
+    name, reference_name = group.name, reference.name
     estimate, lower, upper = difference
     if not math.isfinite(estimate):
-        return f"Mean working days up to {horizon} cannot be compared between {name} and {reference}."
+        return f"Mean working days up to {horizon} cannot be compared between {name} and {reference_name}."
+    if group.may_have or reference.may_have:
+        known = limits_words(days_text(lower, signed=True), days_text(upper, signed=True), confidence)
+        what = f"How much longer units with {name} worked in the first {horizon} than with {reference_name}"
+        return f"{what} is known only by its {known}: nobody saw when failures came."
     more = f"{days_text(abs(estimate))} {'longer' if estimate > 0 else 'less'} on average than"
     if estimate == 0:
         more = "as long on average as"
-    text = f"In the first {horizon} units with {name} worked {more} with {reference}"
+    text = f"In the first {horizon} units with {name} worked {more} with {reference_name}"
     if not (math.isfinite(lower) and math.isfinite(upper)):
         return f"{text}, without limits."
     limits = limits_words(days_text(lower, signed=True), days_text(upper, signed=True), confidence)

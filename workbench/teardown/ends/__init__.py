@@ -1,7 +1,7 @@
 """What ended the units of a season?"""
 
 from workbench.teardown.ends.inside import inside_condition
-from workbench.teardown.ends.pareto import EndsOfUnits, ends_of_units
+from workbench.teardown.ends.pareto import EndsOfUnits, ends_of_units, lost_words
 from workbench.teardown.ends.preventable import PREVENTABLE, preventable_causes, rank_preventable
 from workbench.teardown.ends.shapes import shapes_by_mechanism
 from workbench.teardown.ends.survey import TeardownSurvey, class_incidence, survey_teardowns
@@ -13,6 +13,7 @@ __all__ = [
     "class_incidence",
     "ends_of_units",
     "inside_condition",
+    "lost_words",
     "preventable_causes",
     "rank_preventable",
     "shapes_by_mechanism",

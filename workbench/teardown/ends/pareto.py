@@ -12,9 +12,12 @@ from workbench.estimate.shared import groups_of, with_level
 from workbench.lives import UNDETERMINED, Lives
 from workbench.results import Result
 from workbench.teardown.mechanisms import sign_family_of
-from workbench.wording import count_of, round_sense
+from workbench.wording import count_of, percent_text, round_sense
 
-__all__ = ["EndsOfUnits", "ends_of_units"]
+__all__ = ["EndsOfUnits", "ends_of_units", "lost_words"]
+
+_SHOWN = 0.005
+"""A smaller share would be printed as 0 %."""
 
 MISSING = "missing"
 """The end of a unit that never came back; no mechanism."""
@@ -111,6 +114,13 @@ def _group_table(
     return table
 
 
+def lost_words(share: float, low: float, high: float) -> str:
+    """Return what share of the lost unit-days an end took; where it may be none or many, the days themselves."""
+    if share >= _SHOWN or high <= 0:
+        return f"{percent_text(share if share > 0 else 0.0)} of the unit-days lost"
+    return f"between {low:,.0f} and {high:,.0f} of the unit-days lost"
+
+
 def _mean_loss(lives: Lives, mission: float) -> np.ndarray:
     """Mean of max(mission - T, 0) given that T lies in the life's interval, by the curve of all lives."""
     loss = np.maximum(mission - lives.upper, 0.0)
@@ -144,10 +154,14 @@ def _notes(
     weight = lives.weight[ended]
     total, least, most = (float((weight * d[ended]).sum()) for d in (loss, low, high))
     unknown = int(lives.weight[end == UNDETERMINED].sum())
+    span = f" (between {least:,.0f} and {most:,.0f}, since most failures are known between two visits only)"
+    span = span if round(least) != round(most) else ""
+    lost = f"about {round_sense(total, 2):,.0f} were lost{span}"
+    if span and round(total) == round(least) == 0:
+        lost = f"none is known to have been lost; up to {most:,.0f} may have been, in spans in which nobody looked"
     notes = [
         f"{count_of(int(weight.sum()), 'unit')} ended by failure or loss; of {mission * lives.units:,.0f} unit-days "
-        f"wanted by day {mission:g}, about {round_sense(total, 2):,.0f} were lost "
-        f"(between {least:,.0f} and {most:,.0f}, since most failures are known between two visits only).",
+        f"wanted by day {mission:g}, {lost}.",
     ]
     if unknown:
         notes.append(f"{count_of(unknown, 'failure')} without a mechanism stand as 'undetermined', a class of its own.")

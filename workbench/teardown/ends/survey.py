@@ -11,7 +11,7 @@ from workbench.errors import EstimateError
 from workbench.lives import UNDETERMINED, Lives
 from workbench.teardown.ends.imputation import ImputedIncidence, draw_mechanisms, imputed_incidence
 from workbench.teardown.ends.inside import InsideCondition, inside_condition
-from workbench.teardown.ends.pareto import EndsOfUnits, ends_of_units
+from workbench.teardown.ends.pareto import EndsOfUnits, ends_of_units, lost_words
 from workbench.teardown.ends.preventable import preventable_causes, two_classes
 from workbench.teardown.ends.shapes import MechanismShapes, shapes_by_mechanism
 from workbench.teardown.mechanisms import (
@@ -188,10 +188,10 @@ def _suggestion_lines(suggestions: MechanismSuggestions) -> list[str]:
 def _end_lines(ends: EndsOfUnits) -> list[str]:
     return [
         f"{mechanism_words(r.end)}: {count_of(r.units, 'unit')}, {percent_text(r.share_of_failures)} of failures, "
-        f"{percent_text(r.share_of_units)} of units, {percent_text(r.share_of_lost_days)} of lost unit-days"
+        f"{percent_text(r.share_of_units)} of units, {lost_words(r.share_of_lost_days, r.lost_days_low, r.lost_days_high)}"
         if math.isfinite(r.share_of_failures)
         else f"{mechanism_words(r.end)}: {count_of(r.units, 'unit')}, {percent_text(r.share_of_units)} of units, "
-        f"{percent_text(r.share_of_lost_days)} of lost unit-days"
+        f"{lost_words(r.share_of_lost_days, r.lost_days_low, r.lost_days_high)}"
         for r in ends.table.itertuples(index=False)
     ]
 
