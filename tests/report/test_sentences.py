@@ -95,16 +95,16 @@ def test_a_difference_that_is_not_known_says_where_nothing_is_known():
 
 def test_days_are_signed_in_the_limits_and_plain_in_the_sentence():
     assert "worked 12 days less on average than with flat gasket (95 % limits −20 to −4.0 days)" in days_sentence(
-        "cord", "flat gasket", (-12.0, -20.0, -4.0), horizon="180 days", confidence=0.95
+        group(name="cord"), group(name="flat gasket"), (-12.0, -20.0, -4.0), horizon="180 days", confidence=0.95
     )
     assert "include no difference at all" in days_sentence(
-        "cord", "flat gasket", (3.0, -2.0, 9.0), horizon="180 days", confidence=0.95
+        group(name="cord"), group(name="flat gasket"), (3.0, -2.0, 9.0), horizon="180 days", confidence=0.95
     )
     assert "worked as long on average as with flat" in days_sentence(
-        "cord", "flat", (0.0, -2.0, 2.0), horizon="9 days", confidence=0.95
+        group(name="cord"), group(name="flat"), (0.0, -2.0, 2.0), horizon="9 days", confidence=0.95
     )
     assert "cannot be compared" in days_sentence(
-        "cord", "flat gasket", (NAN, NAN, NAN), horizon="180 days", confidence=0.95
+        group(name="cord"), group(name="flat gasket"), (NAN, NAN, NAN), horizon="180 days", confidence=0.95
     )
 
 
@@ -152,7 +152,9 @@ def test_no_sentence_speaks_of_cause():
     texts = [
         share_sentence(group(), "180 days", 0.95),
         difference_sentence(group(), REFERENCE, (0.2, 0.03, 0.37), mission="180 days", confidence=0.95),
-        days_sentence("cord", "flat gasket", (12.0, 2.0, 20.0), horizon="180 days", confidence=0.95),
+        days_sentence(
+            group(name="cord"), group(name="flat gasket"), (12.0, 2.0, 20.0), horizon="180 days", confidence=0.95
+        ),
         test_sentence(0.001, method="log-rank test", levels=2),
         association_words(0.1, 0.2),
     ]

@@ -149,8 +149,8 @@ def _lasting(data: SeasonData) -> list[Finding]:
     if np.isfinite(at["survival"]) and may_have and not known:
         limits = limits_words(percent_text(at["lower"]), percent_text(at["upper"]), data.confidence)
         first = (
-            f"None of {count_of(data.lives.units, 'unit')} is known to have failed by {data.mission_text}; {may_have:,} "
-            f"may have (share lasting: {limits})."
+            f"None of {count_of(data.lives.units, 'unit')} is known to have failed by {data.mission_text}; "
+            f"{may_have:,} may have (share lasting: {limits})."
         )
     elif np.isfinite(at["survival"]):
         limits = limits_words(percent_text(at["lower"]), percent_text(at["upper"]), data.confidence)

@@ -139,8 +139,8 @@ def _shown(data: SeasonData) -> list[Finding]:
             units=units,
             failures=counted,
             method=(
-                "One-sided exact limit (Clopper-Pearson) of units that failed by, or lasted, the mission. A failure whose "
-                "span holds the mission counts as failed; upper is the claim if all of these had lasted."
+                "One-sided exact limit (Clopper-Pearson) of units that failed by, or lasted, the mission. A failure "
+                "whose span holds the mission counts as failed; upper is the claim if all of these had lasted."
             ),
             caveats=("Units lost or taken out before the mission are not in this count.",),
         )

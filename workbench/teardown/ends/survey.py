@@ -188,7 +188,8 @@ def _suggestion_lines(suggestions: MechanismSuggestions) -> list[str]:
 def _end_lines(ends: EndsOfUnits) -> list[str]:
     return [
         f"{mechanism_words(r.end)}: {count_of(r.units, 'unit')}, {percent_text(r.share_of_failures)} of failures, "
-        f"{percent_text(r.share_of_units)} of units, {lost_words(r.share_of_lost_days, r.lost_days_low, r.lost_days_high)}"
+        f"{percent_text(r.share_of_units)} of units, "
+        f"{lost_words(r.share_of_lost_days, r.lost_days_low, r.lost_days_high)}"
         if math.isfinite(r.share_of_failures)
         else f"{mechanism_words(r.end)}: {count_of(r.units, 'unit')}, {percent_text(r.share_of_units)} of units, "
         f"{lost_words(r.share_of_lost_days, r.lost_days_low, r.lost_days_high)}"
