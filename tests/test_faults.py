@@ -12,6 +12,7 @@ import nbformat
 import pytest
 
 from tests.faults import FULL, INTERRUPT, READ_ONLY, Failing, inject, tree
+from tests.notebook.signed import write_own
 from workbench.cli import main
 from workbench.errors import WorkbenchError
 from workbench.filing import MANIFEST, Permit, write_file, write_together
@@ -46,8 +47,8 @@ def test_notebooks_are_accepted_whole_or_not_at_all(tmp_path, error):
     folder = tmp_path / "season"
     (folder / ACCEPTED).mkdir(parents=True)
     for name in ("01_a.ipynb", "02_b.ipynb"):
-        write_notebook(_notebook("old"), folder / ACCEPTED / name)
-        write_notebook(_notebook("new"), folder / name)
+        write_own(_notebook("old"), folder / ACCEPTED / name)
+        write_own(_notebook("new"), folder / name)
     before = tree(folder)
     faults = 0
     for copy, raised, steps in inject(folder, accept_notebooks, error):
@@ -65,9 +66,9 @@ def test_notebooks_are_accepted_whole_or_not_at_all(tmp_path, error):
 
 def test_an_accept_that_was_cut_off_between_its_two_moves_is_completed_by_the_next_look(tmp_path):
     """A power cut after the old copies were moved away and before the new ones came: none may be lost."""
-    write_notebook(_notebook("new"), tmp_path / "01_a.ipynb")
+    write_own(_notebook("new"), tmp_path / "01_a.ipynb")
     (tmp_path / ".accepted.old").mkdir()
-    write_notebook(_notebook("old"), tmp_path / ".accepted.old" / "01_a.ipynb")
+    write_own(_notebook("old"), tmp_path / ".accepted.old" / "01_a.ipynb")
     verdict = accept_notebooks(tmp_path)[0]
     assert not verdict.same and _text(tmp_path / ACCEPTED / "01_a.ipynb") == "new"
 
@@ -75,7 +76,7 @@ def test_an_accept_that_was_cut_off_between_its_two_moves_is_completed_by_the_ne
 def test_a_notebook_is_written_whole_or_not_at_all(tmp_path):
     folder = tmp_path / "season"
     folder.mkdir()
-    write_notebook(_notebook("old"), folder / "01_a.ipynb")
+    write_own(_notebook("old"), folder / "01_a.ipynb")
     before, faults = tree(folder), 0
     for copy, raised, steps in inject(folder, lambda copy: write_notebook(_notebook("new"), copy / "01_a.ipynb"), FULL):
         if raised is None:
@@ -196,13 +197,13 @@ killed(Path(sys.argv[1]), lambda f: write_together(f, old, own), lambda f: write
 ACCEPT = """
 from tests.test_faults import _notebook, _text
 from workbench.notebook.accepting import ACCEPTED, accept_notebooks, _restore_accepted
-from workbench.notebook.running import write_notebook
+from tests.notebook.signed import write_own
 names = sys.argv[2:]
 def prepare(folder):
     folder.mkdir()
     for age in ("old", "new"):
         for name in names:
-            write_notebook(_notebook(age), folder / name)
+            write_own(_notebook(age), folder / name)
         if age == "old":
             accept_notebooks(folder)
 def look(folder):

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 
@@ -24,6 +25,22 @@ def chromium():
     return found
 
 
+WATCH = """
+import sys
+
+def _watch(event, args):
+    if event in ("socket.connect", "socket.sendto", "socket.getaddrinfo"):
+        place = args[0] if event == "socket.getaddrinfo" else args[1]
+        host = place[0] if isinstance(place, tuple) else place
+        if str(host) not in ("127.0.0.1", "::1", "localhost", "None", "") and not str(host).startswith("/"):
+            with open({target!r}, "a") as told:
+                told.write(f"{{event}} {{place}}\\n")
+
+sys.addaudithook(_watch)
+"""
+"""Python's own report of whom a process calls, in the server and its kernels."""
+
+
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory):
     """A running JupyterLab on a new season folder: its address with token, and the folder."""
@@ -35,6 +52,9 @@ def lab(tmp_path_factory):
         "JUPYTER_DATA_DIR": str(base / "data"),
         "JUPYTERLAB_SETTINGS_DIR": str(base / "settings"),
     }
+    (base / "watch").mkdir()
+    (base / "watch" / "sitecustomize.py").write_text(WATCH.format(target=str(base / "called.txt")), encoding="utf-8")
+    environment["PYTHONPATH"] = os.pathsep.join([str(base / "watch"), os.environ.get("PYTHONPATH", "")])
     # every cell stays in the page, so that the test can see all of them
     tracker = base / "settings" / "@jupyterlab" / "notebook-extension" / "tracker.jupyterlab-settings"
     tracker.parent.mkdir(parents=True)
@@ -101,8 +121,9 @@ def _run_all(page, address, name, last_check):
 
 def test_a_season_runs_through_in_jupyterlab_and_the_panel_answers(lab, page, tmp_path):
     address, folder = lab
-    problems = []
+    problems, asked = [], set()
     page.on("pageerror", lambda error: problems.append(str(error)))
+    page.on("request", lambda request: asked.add(urlsplit(request.url).hostname))
     _run_all(page, address, "01_intake.ipynb", "every used deployment has an outcome")
     assert page.locator("text=Checked: rows used and rows set aside add up").count() == 1
     _run_all(page, address, "02_compare.ipynb", "the panel's line of code names the column")
@@ -124,6 +145,8 @@ def test_a_season_runs_through_in_jupyterlab_and_the_panel_answers(lab, page, tm
     page.screenshot(path=str(tmp_path / "panel.png"))
     assert (tmp_path / "panel.png").stat().st_size > 20_000
     assert problems == []
+    assert asked - {None} == {"127.0.0.1"}
+    assert not (folder.parent / "called.txt").exists()
     assert not any(p.stat().st_mode & 0o077 for p in [folder])
 
 

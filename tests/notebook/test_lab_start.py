@@ -1,19 +1,22 @@
 """JupyterLab as it really starts: this machine alone, a token that stays secret, files that stay their owner's."""
 
+import html
 import json
 import os
 import re
 import stat
+import subprocess
 import sys
 import time
 import urllib.error
 import urllib.request
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 
 from tests.browser.test_lab import lab  # noqa: F401  the server that the browser tests start
-from workbench.notebook.notebook_folder import make_season_folder
+from workbench.notebook.notebook_folder import jupyter_command, make_season_folder
 from workbench.notebook.running import read_notebook
 
 pytestmark = pytest.mark.skipif(
@@ -124,6 +127,46 @@ def test_without_the_token_nothing_is_served(server, token):
         assert status == 403 or (status in (302, 405) and (status == 405 or "/login" in to)), (place, status, to)
         assert b"unit_id" not in content and b"PK\x03\x04" not in content
     assert not (folder / "x.txt").exists()
+
+
+def test_the_page_names_no_place_outside_and_no_terminal(server):
+    root, token, _, _ = server
+    status, _, page = _answer(f"{root}lab", token)
+    told = re.search(rb'<script id="jupyter-config-data" type="application/json">\s*(.*?)\s*</script>', page, re.S)
+    config = json.loads(html.unescape(told[1].decode()))
+    assert status == 200 and len(config) > 20
+    texts = [text for value in config.values() for text in _texts(value)]
+    hosts = {urlsplit(text).hostname for text in texts if re.match(r"(\w+:)?//", text)}
+    assert hosts <= {None, "127.0.0.1"}
+    assert config["news"] == {"disabled": True}
+    assert config["extensionManager"]["can_install"] is False
+    assert config["terminalsAvailable"] in (False, "false")
+    assert _answer(f"{root}api/terminals", token, method="POST", body={})[0] == 404
+
+
+def _texts(value):
+    if isinstance(value, dict):
+        return [text for one in value.values() for text in _texts(one)]
+    return [text for one in value for text in _texts(one)] if isinstance(value, list) else [str(value)]
+
+
+def test_what_a_page_can_ask_of_the_server_calls_nobody(server):
+    root, token, folder, _ = server
+    for place in ("lab/api/news", "lab/api/update", "lab/api/extensions?refresh=1&query=seal", "api/status"):
+        assert _answer(root + place, token)[0] in (200, 404), place
+    called = folder.parent / "called.txt"
+    assert not called.exists(), called.read_text()
+    # the watch itself sees a call: reserved for documentation (RFC 5737), nobody answers there
+    code = "import socket\ns = socket.socket()\ns.setblocking(False)\ns.connect_ex(('192.0.2.1', 9))\n"
+    environment = {**os.environ, "PYTHONPATH": str(folder.parent / "watch")}
+    subprocess.run([sys.executable, "-c", code], env=environment, check=True)
+    assert "192.0.2.1" in called.read_text()
+    called.unlink()
+
+
+def test_terminals_are_there_when_asked_for(tmp_path):
+    plain, asked = (jupyter_command(tmp_path, port=1, browser=False, terminals=t) for t in (False, True))
+    assert "--ServerApp.terminals_enabled=False" in plain and "--ServerApp.terminals_enabled=True" in asked
 
 
 def test_a_page_of_another_name_cannot_borrow_the_server(server):

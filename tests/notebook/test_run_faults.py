@@ -15,12 +15,14 @@ import numpy as np
 import pytest
 
 from tests.faults import DAMAGED, FULL, INTERRUPT, READ_ONLY, inject, tree
+from tests.notebook.signed import write_own
 from tests.spoiling import TEXT_DAMAGE
 from workbench.errors import UsageError, WorkbenchError
 from workbench.notebook import accepting, running
 from workbench.notebook.accepting import ACCEPTED, accept_notebooks, verify_notebooks
 from workbench.notebook.notebook_folder import make_season_folder
-from workbench.notebook.running import outputs_problem, read_notebook, run_notebooks, write_notebook
+from workbench.notebook.running import outputs_problem, read_notebook, run_notebooks
+from workbench.notebook.signing import sign_run
 
 ROOT = Path(__file__).parents[2]
 SAMPLE = ROOT / "sample_data" / "lantern_moor_2024.csv"
@@ -46,7 +48,7 @@ def season(tmp_path):
     (folder / "review").mkdir(parents=True)
     (folder / "review" / "summary.html").write_bytes(b"old")
     for name in NAMES:
-        write_notebook(notebook("old"), folder / name)
+        write_own(notebook("old"), folder / name)
     accept_notebooks(folder)
     return folder
 
@@ -153,7 +155,7 @@ finally:
     ids=["killed", "exits", "disk full", "interrupted", "leaves"],
 )
 def test_a_kernel_that_dies_or_cannot_write_leaves_the_notebook_and_the_review_of_before(season, source, problem):
-    write_notebook(notebook("old", source), season / NAMES[0])
+    write_own(notebook("old", source), season / NAMES[0])
     before = tree(season)
     first, second = run_notebooks(season)
     assert problem in first.problem and second.problem == ""
@@ -173,7 +175,7 @@ def test_what_a_run_writes_is_its_owners_alone_and_keeps_permissions_that_were_g
     (season / NAMES[1]).chmod(0o640)
     (season / ACCEPTED).chmod(0o750)
     source = HOLDS + "\nfrom pathlib import Path\nPath('mine.csv').write_text('x')\nPath('figures').mkdir()"
-    write_notebook(notebook("old", source), season / NAMES[0])
+    write_own(notebook("old", source), season / NAMES[0])
     assert [run.problem for run in run_notebooks(season)] == ["", ""]
     accept_notebooks(season)
     modes = {str(p.relative_to(season)): p.stat().st_mode & 0o777 for p in season.rglob("*")}
@@ -187,7 +189,7 @@ def test_a_run_that_is_killed_leaves_no_kernel_and_the_next_run_works(season):
     source = (
         "import os, time\nfrom pathlib import Path\nPath('kernel.pid').write_text(str(os.getpid()))\ntime.sleep(60)"
     )
-    write_notebook(notebook("old", source), season / NAMES[0])
+    write_own(notebook("old", source), season / NAMES[0])
     before, told = tree(season), season / "kernel.pid"
     for sign, code in ((signal.SIGINT, 130), (signal.SIGKILL, -signal.SIGKILL)):
         command = [sys.executable, "-m", "workbench", "notebooks", str(season)]
@@ -200,7 +202,7 @@ def test_a_run_that_is_killed_leaves_no_kernel_and_the_next_run_works(season):
         told.unlink()
         _wait(lambda kernel=kernel: not Path(f"/proc/{kernel}").exists())
         assert tree(season) == before
-    write_notebook(notebook("old"), season / NAMES[0])
+    write_own(notebook("old"), season / NAMES[0])
     assert [run.problem for run in run_notebooks(season)] == ["", ""]
 
 
@@ -258,13 +260,14 @@ def shipped():
 @pytest.mark.parametrize("first", range(0, 400, 100))
 def test_a_damaged_notebook_is_taken_or_refused_in_a_sentence(tmp_path, shipped, first):
     path = tmp_path / "01_a.ipynb"
-    write_notebook(nbformat.from_dict(shipped), path)
+    write_own(nbformat.from_dict(shipped), path)
     accept_notebooks(tmp_path)
     verdicts = []
     for seed in range(first, first + 100):
         path.write_bytes(_damaged(np.random.default_rng(seed), shipped))
         try:
             outputs_problem(read_notebook(path))
+            sign_run(read_notebook(path))
             verdicts.append(accept_notebooks(tmp_path)[0].same)
         except WorkbenchError as error:
             assert path.name in str(error) and "\n" not in str(error) and len(str(error)) < 600

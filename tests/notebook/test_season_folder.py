@@ -7,9 +7,11 @@ from pathlib import Path
 import nbformat
 import pytest
 
+from tests.notebook.signed import write_own
 from workbench.cli import main
 from workbench.errors import UsageError, WorkbenchError
 from workbench.log.season_log import read_log
+from workbench.notebook import running
 from workbench.notebook.accepting import accept_notebooks, verify_notebooks
 from workbench.notebook.building import build_notebook
 from workbench.notebook.notebook_folder import jupyter_command, make_season_folder
@@ -39,7 +41,7 @@ def season(tmp_path):
     folder = tmp_path / "season"
     folder.mkdir()
     shutil.copyfile(SAMPLE / "lantern_moor_2024.csv", folder / "log.csv")
-    write_notebook(build_notebook(STORY, "log.csv", name="toy"), folder / "01_toy.ipynb")
+    write_own(build_notebook(STORY, "log.csv", name="toy"), folder / "01_toy.ipynb")
     runs = run_notebooks(folder)
     assert [(r.name, r.problem, r.checks) for r in runs] == [("01_toy.ipynb", "", 1)]
     return folder
@@ -68,7 +70,7 @@ def test_verify_after_a_broken_call_says_which_cell_stopped(season):
     accepted = season / "accepted" / "01_toy.ipynb"
     notebook = read_notebook(accepted)
     notebook.cells[1].source = notebook.cells[1].source.replace("== season.log.used", "== season.log.used + 1")
-    write_notebook(notebook, accepted)
+    write_own(notebook, accepted)
     verdict = verify_notebooks(season)[0]
     assert not verdict.same
     assert "does not hold: every row ended somehow" in verdict.sentences[0]
@@ -78,7 +80,7 @@ def test_accepting_again_shows_what_changed(season):
     assert all(v.same for v in accept_notebooks(season))
     notebook = read_notebook(season / "01_toy.ipynb")
     notebook.cells[1].source = notebook.cells[1].source.replace('title="Ends"', 'title="Endings"')
-    write_notebook(notebook, season / "01_toy.ipynb")
+    write_own(notebook, season / "01_toy.ipynb")
     run_notebooks(season)
     verdict = accept_notebooks(season)[0]
     assert any("is now" in s or "no longer" in s for s in verdict.sentences)
@@ -88,10 +90,61 @@ def test_accepting_again_shows_what_changed(season):
 def test_a_notebook_with_an_unexecuted_cell_or_without_checks_is_not_accepted(season):
     notebook = read_notebook(season / "01_toy.ipynb")
     notebook.cells.append(nbformat.v4.new_code_cell("1 + 1"))
-    write_notebook(notebook, season / "01_toy.ipynb")
+    write_own(notebook, season / "01_toy.ipynb")
     with pytest.raises(WorkbenchError, match="code cell 2 was not executed"):
         accept_notebooks(season)
     assert not (season / "accepted").exists()
+
+
+def test_only_what_a_run_here_left_is_accepted(season):
+    """Outputs written by hand, numbers and checks alike, are no outputs of a run."""
+    path = season / "01_toy.ipynb"
+    run = path.read_bytes()
+    for field, forged in [("statement", "every unit survived"), ("deployments", "[9]")]:
+        notebook = read_notebook(path)
+        if field == "statement":
+            notebook.cells[1].outputs[-1].metadata.workbench["check"] = forged
+        else:
+            notebook.cells[1].outputs[0].metadata.workbench["tables"] = []
+        write_notebook(notebook, path)
+        assert outputs_problem(read_notebook(path)) == ""
+        with pytest.raises(WorkbenchError, match=r"01_toy\.ipynb cannot be accepted: it was changed since .* ran it"):
+            accept_notebooks(season)
+        path.write_bytes(run)
+    assert [v.same for v in accept_notebooks(season)] == [True]
+
+
+def test_notebooks_from_elsewhere_are_programs_and_wait_for_trust(season, monkeypatch, tmp_path, capsys):
+    """Another person's secret is another one, whatever came along in the folder."""
+    accept_notebooks(season)
+    monkeypatch.setenv("JUPYTER_DATA_DIR", str(tmp_path / "another person"))
+    capsys.readouterr()
+    for more in ([], ["--verify"]):
+        assert main(["notebooks", str(season), *more]) == 2
+        said = capsys.readouterr()
+        assert not said.out and said.err.count("\n") == 1
+        assert "01_toy.ipynb came from elsewhere" in said.err and "is a program" in said.err and "--trust" in said.err
+    assert main(["notebooks", str(season), "--accept"]) == 1
+    monkeypatch.setattr(running, "_execute", lambda notebook, folder: "")  # its outputs are those of the run before
+    assert main(["notebooks", str(season), "--trust"]) == 0
+    assert main(["notebooks", str(season)]) == 0
+    monkeypatch.setenv("JUPYTER_DATA_DIR", str(tmp_path / "a third person"))
+    assert main(["lab", str(season), "--no-browser"]) == 2
+    assert "is a program" in capsys.readouterr().err
+
+
+def test_what_stands_in_stored_outputs_is_shown_on_its_line_and_acts_on_no_terminal(season, capsys):
+    notebook = read_notebook(season / "01_toy.ipynb")
+    for output in notebook.cells[1].outputs:
+        if "tables" in output.metadata.get("workbench", {}):
+            output.metadata.workbench["name"] = "Ends\n02_b.ipynb: every number is as accepted.\x1b[2J\u202e"
+            output.metadata.workbench["tables"] = [{"outcome": ["\x1b]0;x\x07"], "deployments": [1]}]
+    write_own(notebook, season / "01_toy.ipynb")
+    accept_notebooks(season)
+    assert main(["notebooks", str(season), "--verify"]) == 1
+    said = "".join(capsys.readouterr())
+    assert "\\x1b[2J\\u202e" in said and "\x1b" not in said and "\u202e" not in said and "\x07" not in said
+    assert not any(line.startswith("02_b") for line in said.splitlines())
 
 
 def test_outputs_that_bar_trust_are_named():

@@ -14,6 +14,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--log", metavar="LOG", help="log to copy into a new season folder")
     parser.add_argument("--no-browser", action="store_true", help="start the server without opening a browser")
     parser.add_argument("--no-server", action="store_true", help="only make the folder")
+    parser.add_argument("--terminals", action="store_true", help="let pages open a terminal on this machine")
+    parser.add_argument("--trust", action="store_true", help="open notebooks that came from elsewhere: programs")
     parser.add_argument(
         "--port", metavar="N", type=int, default=8888, help="port on this machine (8888, or the next free one)"
     )
@@ -28,4 +30,4 @@ def run(args: argparse.Namespace) -> int:
         say_aside(line)
     if args.no_server:
         return 0
-    return serve_folder(folder, port=args.port, browser=not args.no_browser)
+    return serve_folder(folder, port=args.port, browser=not args.no_browser, terminals=args.terminals, trust=args.trust)

@@ -4,7 +4,7 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
-from workbench.printing import json_text, say, say_aside
+from workbench.printing import json_text, say, say_aside, visible
 
 HELP = "run the notebooks of a season folder, verify them against accepted outputs, or accept the present ones"
 
@@ -17,6 +17,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     choice.add_argument(
         "--accept", action="store_true", help="show what changed, then make the present outputs the accepted ones"
     )
+    parser.add_argument(
+        "--trust",
+        action="store_true",
+        help="run notebooks that came from elsewhere: programs, whose code you have read",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -25,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
     if args.verify:
         from workbench.notebook import verify_notebooks
 
-        verdicts = verify_notebooks(folder, say=_progress)
+        verdicts = verify_notebooks(folder, say=_progress, trust=args.trust)
         return _report([(v.name, v.same, v.sentences) for v in verdicts], as_json=args.json)
     if args.accept:
         from workbench.notebook import accept_notebooks
@@ -38,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     from workbench.notebook import run_notebooks
 
-    runs = run_notebooks(folder, say=_progress)
+    runs = run_notebooks(folder, say=_progress, trust=args.trust)
     lines = [
         (r.name, not r.problem, (f"{r.name}: {r.problem or f'{r.checks} checks held'} ({r.seconds:.0f} s)",))
         for r in runs
@@ -47,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _progress(text: str) -> None:
-    say_aside(text)
+    say_aside(visible(text))
 
 
 def _report(lines: Sequence[tuple[str, bool, Sequence[str]]], *, as_json: bool) -> int:
@@ -55,5 +60,5 @@ def _report(lines: Sequence[tuple[str, bool, Sequence[str]]], *, as_json: bool) 
         say(json_text([{"notebook": n, "as_accepted": same, "sentences": list(s)} for n, same, s in lines]))
     else:
         for _, _, sentences in lines:
-            say("\n".join(sentences))
+            say("\n".join(visible(sentence) for sentence in sentences))
     return 0 if all(same for _, same, _ in lines) else 1

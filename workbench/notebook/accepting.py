@@ -22,6 +22,7 @@ from workbench.notebook.comparing import (
 )
 from workbench.notebook.private import PRIVATE_FOLDER, PRIVATE_UMASK
 from workbench.notebook.running import find_notebooks, kernel_problem, outputs_problem, read_notebook, write_notebook
+from workbench.notebook.signing import is_from_run, refuse_foreign, sign_made
 
 __all__ = ["ACCEPTED", "NotebookVerdict", "accept_notebooks", "verify_notebooks"]
 
@@ -57,7 +58,9 @@ class NotebookVerdict:
         return tuple(f"{self.name}: {sentence}" for sentence in said)
 
 
-def verify_notebooks(folder: Path, *, say: Callable[[str], None] = lambda _: None) -> list[NotebookVerdict]:
+def verify_notebooks(
+    folder: Path, *, say: Callable[[str], None] = lambda _: None, trust: bool = False
+) -> list[NotebookVerdict]:
     """Run the accepted notebooks again under nbval, against the folder's log of today, and compare."""
     missing = kernel_problem()
     if missing:
@@ -65,7 +68,10 @@ def verify_notebooks(folder: Path, *, say: Callable[[str], None] = lambda _: Non
     _restore_accepted(folder)
     source = folder / ACCEPTED if (folder / ACCEPTED).is_dir() else folder
     verdicts = []
-    for path in find_notebooks(source):
+    paths = find_notebooks(source)
+    if not trust:
+        refuse_foreign((path, read_notebook(path)) for path in paths)
+    for path in paths:
         say(f"verifying {path.name}")
         verdicts.append(_verify(path, folder))
     return verdicts
@@ -77,6 +83,8 @@ def accept_notebooks(folder: Path) -> list[NotebookVerdict]:
     _restore_accepted(folder)
     for path, notebook in notebooks:
         problem = outputs_problem(notebook)
+        if not problem and not is_from_run(notebook):
+            problem = "it was changed since the workbench ran it, or was run elsewhere"
         if problem:
             raise WorkbenchError(f"{path.name} cannot be accepted: {problem}; run 'workbench notebooks {folder}' first")
     verdicts = []
@@ -113,6 +121,7 @@ def _replace_accepted(folder: Path, notebooks: list[tuple[Path, Any]]) -> None:
             stored = dict(inputs_of(_stored_cells(notebook)))
             known = notebook.metadata.get("workbench", {})
             notebook.metadata["workbench"] = {**known, **stored, "versions": versions_of()}
+            sign_made(notebook)
             write_notebook(notebook, aside / path.name)
             _copy_permissions(path, aside / path.name)
         if target.exists():

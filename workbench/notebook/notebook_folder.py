@@ -13,8 +13,9 @@ from workbench.log.season_log import read_log
 from workbench.log.sources import SETTINGS_NAME, find_files, settings_beside
 from workbench.notebook.building import build_notebooks
 from workbench.notebook.private import PRIVATE_FOLDER, PRIVATE_UMASK, write_private
-from workbench.notebook.running import kernel_problem, write_notebook
+from workbench.notebook.running import find_notebooks, kernel_problem, readable_notebooks, write_notebook
 from workbench.notebook.season_folder import season_log
+from workbench.notebook.signing import refuse_foreign, sign_made
 
 __all__ = ["jupyter_command", "make_season_folder", "serve_folder"]
 
@@ -45,6 +46,7 @@ def make_season_folder(folder: Path, *, log: str | None = None, settings: str | 
     kept = season_log(folder)
     for name, notebook in build_notebooks("." if kept == folder else kept.name).items():
         if not (folder / name).exists():
+            sign_made(notebook)
             write_notebook(notebook, folder / name)
             said.append(f"made {name}")
     return said
@@ -104,19 +106,33 @@ def _content(path: Path) -> bytes:
         raise UsageError(f"{path} cannot be read ({error.strerror or error}); close it where it is open") from None
 
 
-def jupyter_command(folder: Path, *, port: int, browser: bool) -> list[str]:
+_QUIET = (
+    "--LabApp.news_url=None",
+    "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
+    "--LabApp.extension_manager=readonly",
+    # formulas are set by what JupyterLab brings along; the address of an older setter would else lie outside
+    "--ServerApp.tornado_settings={'mathjax_url': 'static/none.js'}",
+)
+"""What keeps JupyterLab from asking anything of other machines, and from installing anything."""
+
+
+def jupyter_command(folder: Path, *, port: int, browser: bool, terminals: bool = False) -> list[str]:
     """Return the command that serves a folder on this machine only, with JupyterLab's token kept."""
-    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}"]
+    # -P: a program that lies in the present folder is not taken for a part of JupyterLab
+    command = [sys.executable, "-P", "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}"]
     command += ["--ServerApp.ip=127.0.0.1", f"--ServerApp.port={port}", "--ServerApp.allow_remote_access=False"]
+    command += [*_QUIET, f"--ServerApp.terminals_enabled={terminals}"]
     if os.name == "posix" and os.geteuid() == 0:
         command.append("--allow-root")
     return command if browser else [*command, "--no-browser"]
 
 
-def serve_folder(folder: Path, *, port: int, browser: bool) -> int:
-    """Run JupyterLab on a season folder until it is stopped."""
+def serve_folder(folder: Path, *, port: int, browser: bool, terminals: bool = False, trust: bool = False) -> int:
+    """Run JupyterLab on a season folder until it is stopped; notebooks from elsewhere when they are trusted."""
     missing = kernel_problem()
     if missing:
         raise UsageError(missing)
-    command = jupyter_command(folder, port=port, browser=browser)
+    if not trust:
+        refuse_foreign(readable_notebooks(find_notebooks(folder)))
+    command = jupyter_command(folder, port=port, browser=browser, terminals=terminals)
     return subprocess.run(command, check=False, umask=PRIVATE_UMASK).returncode

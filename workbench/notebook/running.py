@@ -4,8 +4,9 @@ import asyncio
 import atexit
 import time
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ import nbformat
 
 from workbench.errors import UsageError, WorkbenchError
 from workbench.notebook.private import PRIVATE_UMASK, write_private
+from workbench.notebook.signing import refuse_foreign, sign_run
 from workbench.notebook.stored import is_well_stored
 
 __all__ = [
@@ -22,6 +24,7 @@ __all__ = [
     "kernel_problem",
     "outputs_problem",
     "read_notebook",
+    "readable_notebooks",
     "run_notebooks",
     "write_notebook",
 ]
@@ -116,21 +119,29 @@ def outputs_problem(notebook: Any) -> str:
 
 
 def run_notebooks(
-    folder: Path, *, say: Callable[[str], None] = lambda _: None, only: Sequence[str] = ()
+    folder: Path, *, say: Callable[[str], None] = lambda _: None, only: Sequence[str] = (), trust: bool = False
 ) -> list[NotebookRun]:
-    """Run the notebooks of a folder in place, one fresh kernel each."""
+    """Run the notebooks of a folder in place, one fresh kernel each; those from elsewhere when they are trusted."""
     missing = kernel_problem()
     if missing:
         raise UsageError(missing)
     runs = []
-    for path in find_notebooks(folder):
-        if only and path.name not in only:
-            continue
+    paths = [path for path in find_notebooks(folder) if not only or path.name in only]
+    if not trust:
+        refuse_foreign(readable_notebooks(paths))
+    for path in paths:
         say(f"running {path.name}")
         started = time.monotonic()
         problem, checks = _run_one(path, folder)
         runs.append(NotebookRun(name=path.name, seconds=time.monotonic() - started, checks=checks, problem=problem))
     return runs
+
+
+def readable_notebooks(paths: Sequence[Path]) -> Iterator[tuple[Path, Any]]:
+    """Return the notebooks that can be read; what is wrong with others is said when their turn comes."""
+    for path in paths:
+        with suppress(WorkbenchError):
+            yield path, read_notebook(path)
 
 
 def _run_one(path: Path, folder: Path) -> tuple[str, int]:
@@ -140,6 +151,7 @@ def _run_one(path: Path, folder: Path) -> tuple[str, int]:
         return str(error), 0
     problem = _execute(notebook, folder) or outputs_problem(notebook)
     if not problem:
+        sign_run(notebook)
         write_notebook(notebook, path)
     return problem, sum(_checks(cell) for cell in notebook.cells if cell.cell_type == "code")
 
