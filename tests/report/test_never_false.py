@@ -54,6 +54,13 @@ def test_the_demonstrated_share_counts_what_straddles_the_mission_as_failed_and_
     )
 
 
+def test_shares_of_mechanisms_from_no_evidence_at_all_are_no_finding(claims):
+    assert not any(name.startswith("mechanism.preventable") for name in claims)
+    opened = last_record_season().assign(mechanism=lambda f: ["lid_seal_leak"] + [None] * (len(f) - 1))
+    found, _ = gather_findings(season_data(opened, settings=VISITS))
+    assert any(claim.id.startswith("mechanism.preventable") for claim in found)
+
+
 def test_compare_shows_limits_alone_where_nobody_looked_and_says_what_rank_asks(tmp_path, capsys):
     log, settings = tmp_path / "log.csv", tmp_path / "season.toml"
     last_record_season().to_csv(log, index=False)

@@ -56,6 +56,9 @@ def _at_most(data: SeasonData, most: float) -> str:
 
 def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Finding]:
     names = tuple(data.settings.get("mechanisms_of_interest") or ())
+    named = set(np.asarray(data.lives.cause)[data.lives.failed]) - {UNDETERMINED}
+    if not named and not suggestions.teardowns.opened.any():
+        return []  # no verdict and no unit opened: shares would be the prior's alone
     classes = class_incidence(
         data.lives, suggestions, data.mission, names=names, seed=data.seed, confidence=data.confidence
     )
