@@ -16,12 +16,7 @@ from workbench.estimate.shared.model_matrix import ModelMatrix, design_of, patte
 from workbench.estimate.shared.multiplicity import adjusted_by_holm
 from workbench.estimate.shared.proportions import proportion_interval
 from workbench.estimate.shared.terms import Term, terms_of
-from workbench.estimate.shared.watching import (
-    few_before_joiners,
-    not_from_the_start,
-    watched_since,
-    watched_throughout,
-)
+from workbench.estimate.shared.watching import few_before_joiners, not_from_the_start, watched_since, watched_throughout
 
 __all__ = [
     "Groups",

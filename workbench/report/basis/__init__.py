@@ -2,7 +2,15 @@
 
 from workbench.report.basis.choice import ChoiceComparison, compare_choice, with_levels
 from workbench.report.basis.exports import csv_text, findings_json, set_aside_frame, versions_used
-from workbench.report.basis.finding import SECTIONS, Drawing, Finding, findings_from_json, in_slide_order, shown_cell
+from workbench.report.basis.finding import (
+    SECTIONS,
+    Drawing,
+    Finding,
+    claims_table,
+    findings_from_json,
+    in_slide_order,
+    shown_cell,
+)
 from workbench.report.basis.last_good_doubt import LastGoodDoubt, last_good_doubt, said_of_last_good
 from workbench.report.basis.missing_bounds import missing_bounds, missing_runs
 from workbench.report.basis.season_data import FEWEST_UNITS, SeasonData
@@ -16,6 +24,7 @@ __all__ = [
     "Finding",
     "LastGoodDoubt",
     "SeasonData",
+    "claims_table",
     "compare_choice",
     "csv_text",
     "findings_from_json",

@@ -1,6 +1,19 @@
 """What does the season say, as findings?"""
 
+from workbench.report.findings.findings_aside import set_aside_findings
+from workbench.report.findings.findings_life import life_findings
+from workbench.report.findings.findings_outcome import outcome_findings
 from workbench.report.findings.findings_planning import planning_findings
+from workbench.report.findings.findings_ranking import ranking_findings
+from workbench.report.findings.findings_teardown import teardown_findings
 from workbench.report.findings.second_opinion import opinion_findings
 
-__all__ = ["opinion_findings", "planning_findings"]
+__all__ = [
+    "life_findings",
+    "opinion_findings",
+    "outcome_findings",
+    "planning_findings",
+    "ranking_findings",
+    "set_aside_findings",
+    "teardown_findings",
+]
