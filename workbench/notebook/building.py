@@ -8,7 +8,7 @@ from typing import Any
 
 import nbformat
 
-__all__ = ["build_notebook", "build_notebooks"]
+__all__ = ["build_notebook", "build_notebooks", "is_own_story"]
 
 HIDDEN_CODE = {"jupyter": {"source_hidden": True}, "tags": ["hide-input", "hide_input"], "hide_input": True}
 """Every key by which the common front ends and exporters hide a cell's code; the code stays editable."""
@@ -31,6 +31,19 @@ def build_notebook(story: str, log: str, *, name: str) -> Any:
     for number, cell in enumerate(cells):
         cell["id"] = f"{name}-{number:02d}"
     return nbformat.v4.new_notebook(cells=cells, metadata={"kernelspec": KERNEL, "language_info": {"name": "python"}})
+
+
+def is_own_story(notebook: Any, name: str) -> bool:
+    """Whether every program in a notebook is one that this package ships under its name, but for the log's path."""
+    codes = [cell["source"] for cell in notebook["cells"] if cell["cell_type"] == "code"]
+    opened = re.search(r'open_season\(("(?:[^"\\]|\\.)*")\)', codes[0]) if codes else None
+    if opened is None:
+        return False
+    try:
+        built = build_notebooks(json.loads(opened.group(1))).get(name)
+    except (ValueError, SyntaxError):
+        return False
+    return built is not None and codes == [c["source"] for c in built["cells"] if c["cell_type"] == "code"]
 
 
 def build_notebooks(log: str) -> dict[str, Any]:

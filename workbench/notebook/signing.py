@@ -14,6 +14,7 @@ from typing import Any
 import nbformat
 
 from workbench.errors import UsageError, WorkbenchError
+from workbench.notebook.building import is_own_story
 from workbench.notebook.private import PRIVATE_FOLDER
 from workbench.printing import visible
 
@@ -39,8 +40,12 @@ def is_from_run(notebook: Any) -> bool:
 
 
 def refuse_foreign(notebooks: Iterable[tuple[Path, Any]]) -> None:
-    """Refuse to run notebooks that were not made, run or saved here."""
-    foreign = [path.name for path, notebook in notebooks if not _is_signed(notebook, _MADE)]
+    """Refuse to run notebooks that were not made, run or saved here; the package's own programs are not foreign."""
+    foreign = [
+        path.name
+        for path, notebook in notebooks
+        if not is_own_story(notebook, path.name) and not _is_signed(notebook, _MADE)
+    ]
     if foreign:
         more = f" and {len(foreign) - 1} more" if len(foreign) > 1 else ""
         raise UsageError(
