@@ -133,14 +133,14 @@ def _shown(data: SeasonData) -> list[Finding]:
             statement=demonstration_sentence(units, counted, CONFIDENCE, mission=mission, may_have=may_have),
             estimate=lasted / units,
             lower=demonstrated_reliability(units, counted, CONFIDENCE),
-            upper=demonstrated_reliability(units, failed, CONFIDENCE) if may_have else None,
+            upper=(lasted + may_have) / units if may_have else None,
             confidence=CONFIDENCE,
             unit="share",
             units=units,
             failures=counted,
             method=(
                 "One-sided exact limit (Clopper-Pearson) of units that failed by, or lasted, the mission. A failure "
-                "whose span holds the mission counts as failed; upper is the claim if all of these had lasted."
+                "whose span holds the mission counts as failed; upper is the share if all of these had lasted."
             ),
             caveats=("Units lost or taken out before the mission are not in this count.",),
         )
