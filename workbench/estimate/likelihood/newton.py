@@ -305,7 +305,7 @@ def _direction(gradient: np.ndarray, curvature: np.ndarray) -> tuple[np.ndarray,
     size = 1.0 / np.sqrt(np.maximum(np.abs(np.diagonal(curvature, axis1=1, axis2=2)), 1e-300))
     scaled = -curvature * size[:, :, None] * size[:, None, :]
     slope = gradient * size
-    definite = _definite(scaled)
+    definite = _definite(scaled - 1e-12 * np.eye(scaled.shape[1]))  # well enough to be solved
     step = np.empty_like(slope)
     step[definite] = np.linalg.solve(scaled[definite], slope[definite, :, None])[:, :, 0]
     values, vectors = eigen_of(scaled[~definite])

@@ -107,7 +107,8 @@ def _group_table(
     table = pd.DataFrame(rows)
     if not len(table):
         return table
-    table = table.sort_values(["lost_days", "units"], ascending=False, kind="stable").reset_index(drop=True)
+    size = np.round(table["lost_days"] / max(table["lost_days"].max(), 1e-300), 12)  # a tie in any unit of time
+    table = table.iloc[np.lexsort([-table["units"], -size])].reset_index(drop=True)
     total = table["lost_days"].sum()
     table["share_of_lost_days"] = table["lost_days"] / total if total > 0 else np.nan
     table["cumulative_share"] = table["share_of_lost_days"].cumsum()
@@ -128,8 +129,10 @@ def _mean_loss(lives: Lives, mission: float) -> np.ndarray:
     if not wide.size:
         return loss
     low, up = lives.lower[wide], np.minimum(lives.upper[wide], mission)
-    grid = np.unique(np.concatenate([np.arange(0.0, mission + 1.0), low, lives.upper[wide], [mission]]))
     curve = survival_curve(lives)
+    bends = [curve.columns[edge] for edge in ("from", "to") if edge in curve.columns]  # between them it falls evenly
+    grid = np.unique(np.concatenate([[0.0, mission], low, lives.upper[wide], *bends]))
+    grid = grid[np.isfinite(grid)]
     survival = curve.at(grid)["survival"].to_numpy()
     step = np.diff(grid) * (survival[1:] + survival[:-1]) / 2
     area = np.concatenate([[0.0], np.cumsum(step)])

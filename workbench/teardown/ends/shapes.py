@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from workbench.checks import check_confidence
 from workbench.errors import EstimateError
 from workbench.estimate.life import LEAST_FAILURES_FOR_A_SHAPE, fit_distribution, shape_statement
 from workbench.lives import UNDETERMINED, Lives
@@ -37,6 +38,7 @@ def shapes_by_mechanism(lives: Lives, *, confidence: float = 0.95) -> MechanismS
     Competing mechanisms fitted one by one with the others as suspensions: IEC 61649:2008 and the NIST/SEMATECH
     e-Handbook, section 8.1.3, from memory.
     """
+    confidence = check_confidence(confidence)
     if lives.cause is None:
         raise EstimateError("these lives carry no causes, so no mechanism has a shape")
     names = sorted({str(c) for c in lives.cause if c and c != UNDETERMINED})
