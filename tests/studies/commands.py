@@ -80,7 +80,7 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("--out", "{folder}/review", "--step", "14", "--replace"),
     ),
     "lab": (("--no-server", "--log", "{log}"),),
-    "notebooks": (("--verify",), ("--accept",)),
+    "notebooks": (("--verify",), ("--accept", "--trust")),
     "settings": ((), ("--json",)),
     "blank": ((), ("--teardown", "--replace")),
 }
