@@ -79,7 +79,7 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("--out", "{folder}/review", "--previous", "{log}", "--strict"),
         ("--out", "{folder}/review", "--step", "14", "--replace"),
     ),
-    "lab": (("--no-server", "--log", "{log}", "--terminals"),),
+    "lab": (("--no-server", "--log", "{log}", "--terminals", "--trust"),),
     "notebooks": (("--verify",), ("--accept", "--trust")),
     "settings": ((), ("--json",)),
     "blank": ((), ("--teardown", "--replace")),
