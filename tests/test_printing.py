@@ -84,3 +84,26 @@ def test_the_signal_of_an_interruption_ends_with_130():
     started.send_signal(signal.SIGINT)
     _, error = started.communicate(timeout=60)
     assert started.returncode in (2, 130) and "Traceback" not in error
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of the size of files belong to POSIX systems")
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["blank", "empty.xlsx"],
+        ["check", "{log}", "--marked", "marked.xlsx"],
+        ["compare", "{log}", "--by", "lid_seal", "--figure", "curves.png"],
+    ],
+)
+def test_a_limit_of_the_size_of_files_is_one_sentence(words, tmp_path):
+    log = ROOT / "sample_data" / "lantern_moor_2024.csv"
+    code = (
+        "import resource, sys; resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))\n"
+        "from workbench.cli import main\nsys.exit(main(sys.argv[1:]))\n"
+    )
+    command = [sys.executable, "-c", code, *(word.replace("{log}", str(log)) for word in words)]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path, env=environment, check=False)
+    assert done.returncode in (1, 2) and "Traceback" not in done.stderr
+    assert sum(line.startswith("error: ") for line in done.stderr.splitlines()) == 1
+    assert [path.name for path in tmp_path.iterdir()] == []

@@ -76,6 +76,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         # the reader of our output has gone; keep Python from complaining when it flushes at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        # a disk, a limit or a right that no step named: the person can mend it, the program cannot
+        return _say(f"the system refused ({error.strerror or error}); make room or ask for the right, and retry", 1)
     except KeyboardInterrupt:
         say_aside("error: interrupted; nothing that was there before has been changed")
         return EXIT_INTERRUPTED
@@ -107,6 +110,6 @@ def _say_settings(args: argparse.Namespace) -> None:
         say_aside(f"settings: {found} ('--settings none' ignores it)")
 
 
-def _say(error: Exception, code: int) -> int:
+def _say(error: Exception | str, code: int) -> int:
     say_aside("error: " + visible(" ".join(str(error).split())))
     return code

@@ -1,14 +1,18 @@
 """How is text written into a sheet so that no spreadsheet program runs it as a formula?"""
 
+import tempfile
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+from workbench.errors import UsageError
 from workbench.filing import Permit, write_file
+from workbench.printing import visible
 
 __all__ = ["inert_text", "put", "save_workbook"]
 
 _LONGEST_CELL = 32_767
+_ROOM = 1 << 20
 
 
 def inert_text(text: str) -> str:
@@ -41,6 +45,18 @@ def put(cell: Any, value: Any) -> None:
 
 def save_workbook(book: Any, path: Path, permit: Permit) -> None:
     """Save a workbook whole or not at all."""
+    from lxml.etree import SerialisationError
+
     buffer = BytesIO()
-    book.save(buffer)
+    try:
+        with (
+            tempfile.TemporaryFile() as probe
+        ):  # the library writes sheets there, and leaves half of one when it cannot
+            probe.write(bytes(_ROOM))
+        book.save(buffer)
+    except (OSError, SerialisationError) as error:
+        raise UsageError(
+            f"{visible(path)} cannot be made ({getattr(error, 'strerror', None) or error}): the folder for temporary "
+            "files is full, or files may not be that large; make room and retry"
+        ) from None
     write_file(path, buffer.getvalue(), permit)

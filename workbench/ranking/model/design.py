@@ -288,7 +288,7 @@ def _ranked_levels(
         )
     if len(ranked) < 2:
         notes.append(f"{name} is fitted but not ranked: fewer than two of its levels have {LEAST_UNITS} units.")
-    most = max(ranked, key=lambda v: (units[levels.index(v)], levels.index(v)), default="")
+    most = max(ranked, key=lambda v: (units[levels.index(v)], -levels.index(v)), default="")
     return ranked, wanted if wanted is not None else most
 
 

@@ -89,8 +89,8 @@ def draw_ranking(
     ax.set_xlabel(f"{what}, {unit}" + ("   (red bar: raw difference of the curves)" if raw else ""))
     ax.grid(visible=False, axis="y")
     ax.tick_params(axis="y", length=0)
-    more = f"{left_out} more comparisons with larger p are not drawn." if left_out else ""
-    headings(ax, title, " ".join(filter(None, (subtitle, more))))
+    more = f"{left_out} more comparisons not drawn" if left_out else ""
+    headings(ax, title, "; ".join(filter(None, (subtitle, more))))
 
 
 def _row_name(choice: str, level: str, reference: str, *, labels: Labels) -> str:
