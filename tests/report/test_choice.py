@@ -4,10 +4,12 @@ import math
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tests.report.toys import season_of
 from workbench.estimate.curves.curves import survival_curve
+from workbench.lives import Lives
 from workbench.report.basis.choice import compare_choice, test_levels
 from workbench.report.basis.missing_bounds import missing_bounds, missing_runs, share_surviving
 from workbench.report.findings.findings_life import choice_findings, life_findings
@@ -220,3 +222,22 @@ def test_the_curve_of_a_level_first_seen_late_is_not_drawn(refitted):
     texts = [text.get_text().replace("\n", " ") for text in ax.texts]
     assert any("no curve for cord: not watched from day 0" in text for text in texts)
     assert all(np.nanmin(line.get_ydata()) < 99 for line in ax.lines if len(line.get_ydata()) > 4)
+
+
+def test_the_difference_within_strata_is_the_average_of_theirs():
+    """Worked by hand: at the coast 4 of 10 cord and 2 of 10 flat failed, inland 1 of 10 and 3 of 10."""
+    from workbench.report.basis.choice import _inside
+
+    failed = {("coast", "cord"): 4, ("coast", "flat"): 2, ("inland", "cord"): 1, ("inland", "flat"): 3}
+    rows = [(place, seal, n < bad) for (place, seal), bad in failed.items() for n in range(10)]
+    covariates = pd.DataFrame(rows, columns=["place", "seal", "failed"])
+    covariates["seal"] = pd.Categorical(covariates["seal"], ["flat", "cord"])
+    bad = covariates.pop("failed").to_numpy()
+    lives = Lives.from_arrays(np.where(bad, 50.0, 100.0), bad, covariates=covariates)
+    mean, lower, upper, strata = _inside(lives, "seal", "place", mission=90.0, confidence=0.95)["cord"]
+    assert strata == 2
+    assert mean == pytest.approx((-0.2 + 0.2) / 2)  # equal units: equal weights
+    assert -0.35 < lower < 0 < upper < 0.35
+    only = lives.take(np.flatnonzero((covariates["place"] == "coast").to_numpy()))
+    alone = _inside(only, "seal", "place", mission=90.0, confidence=0.95)["cord"]
+    assert alone[0] == pytest.approx(-0.2) and alone[3] == 1

@@ -121,3 +121,16 @@ def test_evidence_pages_show_pictures_beside_signs_and_nothing_of_where_they_wer
     assert "51.5072" not in page and "SecretMaker" not in page
     assert "evidence written" in capsys.readouterr().err
     assert main(["teardown", str(tmp_path / "log.csv"), "--settings", str(settings), "--pages", "x.pdf"]) == 2
+
+
+def test_photographs_that_are_not_there_are_named(tmp_path):
+    from workbench.teardown.sheets import missing_photos
+
+    (tmp_path / "there.jpg").write_bytes(b"x")
+    records = [
+        {"unit_id": "LM-1", "photo_1": "there.jpg", "photo_2": "gone.jpg"},
+        {"unit_id": "LM-2", "photo_1": None, "photo_3": "x" * 5000},
+    ]
+    found = missing_photos(records, tmp_path)
+    assert len(found) == 2
+    assert found[0] == "unit LM-1: photo_2 names 'gone.jpg', which is not there."

@@ -1,6 +1,7 @@
 """check: read a log and name every problem with its cell, its reason and what to do."""
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import add_step, counted
@@ -51,14 +52,24 @@ def run(args: argparse.Namespace) -> int:
             write_marked(args.log, kept, args.marked, permit=permit_of(args))
     if args.marked:
         say_aside(f"{'rows set aside' if fleet else 'marked copy'} written: {args.marked}")
-    said = said_of_last_good(log, args.mission)
+    said, photos = said_of_last_good(log, args.mission), [] if fleet else _missing_photos(args.log, kept)
     if args.json:
         counts = {"file": args.log, "rows": log.rows, "used": log.used, "set_aside": log.rows_set_aside}
-        told = {"translations": list(log.translations), "marks": list(log.marks)}
+        told = {"translations": list(log.translations), "marks": list(log.marks), "missing_photos": photos}
         say(json_text({**counts, "problems": problems, "notes": [*said, *log.notes], **told}))
     else:
-        say("\n".join([*said, *([""] if said else []), *_lines(args.log, log, problems, marked=bool(args.marked))]))
+        lines = _lines(args.log, log, problems, marked=bool(args.marked))
+        lines += ["", "Photographs not found:", *(f"  {line}" for line in photos)] if photos else []
+        say("\n".join([*said, *([""] if said else []), *lines]))
     return 1 if log.used == 0 or (args.strict and log.rows_set_aside) else 0
+
+
+def _missing_photos(path: str, log: "Log") -> list[str]:
+    """Photographs that the log names and that do not lie beside it."""
+    from workbench.teardown.sheets import missing_photos
+
+    place = Path(path)
+    return missing_photos(log.records.to_dict("records"), place if place.is_dir() else place.parent)
 
 
 def _reasons(fleet: "Fleet") -> list[dict[str, Any]]:

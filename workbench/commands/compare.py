@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         say(json_text(_as_json(choice, data)))
     else:
-        say("\n".join(_lines(choice, data)))
+        say("\n".join(_lines(choice, data, within=args.within or "environment")))
     return 1 if args.strict and data.log.rows_set_aside else 0
 
 
@@ -91,6 +91,9 @@ def _difference(level: str, choice: "ChoiceComparison") -> dict[str, Any]:
         estimate, lower, upper = (_number(v) for v in source[level])
         found |= {f"{name}_difference": estimate, f"{name}_lower": lower, f"{name}_upper": upper}
     adjusted = choice.test.adjusted.get(level, math.nan)
+    inside = choice.inside.get(level, (math.nan, math.nan, math.nan, 0))
+    for name, value in zip(("difference", "lower", "upper"), inside[:3], strict=True):
+        found[f"share_{name}_within"] = _number(value)
     return found | {"p_adjusted": _number(adjusted)}
 
 
@@ -126,11 +129,12 @@ def _as_json(choice: "ChoiceComparison", data: "SeasonData") -> dict[str, Any]:
     }
 
 
-def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
+def _lines(choice: "ChoiceComparison", data: "SeasonData", *, within: str) -> list[str]:
     from workbench.report.words import (
         days_sentence,
         detectable_sentence,
         difference_sentence,
+        inside_sentence,
         share_sentence,
         shown_name,
         test_sentence,
@@ -163,6 +167,9 @@ def _lines(choice: "ChoiceComparison", data: "SeasonData") -> list[str]:
     lines += ["", test_sentence(choice.test.p_value, method=choice.test.method, levels=len(choice.levels))]
     if choice.within is not None:
         lines.append(test_sentence(choice.within.p_value, method=choice.within.method, levels=len(choice.levels)))
+        for level, inside in choice.inside.items():
+            share = choice.shares[level]
+            lines.append(inside_sentence(share, base, inside, within=shown_name(within), confidence=confidence))
     units, failures = choice.counts
     lines.append(detectable_sentence(failures, base.units / units))
     if choice.unrecorded:

@@ -1,5 +1,6 @@
 """Choice: one protection choice compared level by level: shares lasting the mission, days, and tests."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -58,6 +59,8 @@ class ChoiceComparison:
         Over all levels.
     within : Tested or None
         The same within environments.
+    inside : dict of str to (estimate, lower, upper, strata)
+        Difference in share within the values of that column, averaged over those that hold both levels; how many do.
     left_out : tuple of str
         Levels carried by too few units.
     unrecorded : int
@@ -77,6 +80,7 @@ class ChoiceComparison:
     curve: Any
     test: Tested
     within: Tested | None
+    inside: dict[str, tuple[float, float, float, int]]
     left_out: tuple[str, ...]
     unrecorded: int
     notes: tuple[str, ...]
@@ -97,9 +101,10 @@ def compare_choice(
     curve = survival_curve(lives, column, confidence=data.confidence)
     means = restricted_mean(lives, data.mission, column, confidence=data.confidence) if with_days else None
     test = test_levels(lives, column, reference, seed=data.seed)
-    inside = None
+    inside, apart = None, {}
     if within is not None and within in lives.covariates and lives.covariates[within].nunique() > 1:
         inside = test_levels(lives, column, reference, within=within, seed=data.seed)
+        apart = _inside(lives, column, within, mission=data.mission, confidence=data.confidence)
     every = [str(v) for v in data.lives.covariates[column].dropna().unique()]
     return ChoiceComparison(
         column=column,
@@ -113,6 +118,7 @@ def compare_choice(
         curve=curve,
         test=test,
         within=inside,
+        inside=apart,
         left_out=tuple(data.label(column, level) for level in sorted(set(every) - set(levels))),
         unrecorded=int(data.lives.weight[data.lives.covariates[column].isna().to_numpy()].sum()),
         notes=tuple(dict.fromkeys([*curve.notes, *(means.notes if means else ()), *test.notes])),
@@ -189,6 +195,37 @@ def _shares(
             **words,
         )
     return shares
+
+
+def _inside(
+    lives: Lives, column: str, within: str, *, mission: float, confidence: float
+) -> dict[str, tuple[float, float, float, int]]:
+    """Difference of each level to the reference within strata, averaged with the weight of the smaller side's units.
+
+    The weight is units of both sides multiplied over their sum; limits are squared and added, as between two groups.
+    """
+    strata, places = text_levels(lives.covariates[within])
+    levels, codes = text_levels(lives.covariates[column])
+    parts: dict[str, list[tuple[float, ...]]] = {level: [] for level in levels[1:]}
+    for stratum in range(len(strata)):
+        rows = np.flatnonzero(places == stratum)
+        units = np.bincount(codes[rows][codes[rows] >= 0], lives.weight[rows][codes[rows] >= 0], len(levels))
+        if units[0] == 0 or np.count_nonzero(units) < 2:
+            continue
+        curve = survival_curve(lives.take(rows), column, confidence=confidence)
+        for level, three in _by_level(curve.difference(mission, levels[0])).items():
+            if level in parts and all(map(math.isfinite, three)):
+                own = units[levels.index(level)]
+                parts[level].append((units[0] * own / (units[0] + own), *three))
+    return {level: _averaged(np.array(found)) for level, found in parts.items() if found}
+
+
+def _averaged(found: np.ndarray) -> tuple[float, float, float, int]:
+    weight, middle, low, high = found.T
+    share = weight / weight.sum()
+    mean = float(share @ middle)
+    below, above = (math.sqrt(float(((share * (end - middle)) ** 2).sum())) for end in (low, high))
+    return mean, max(mean - below, -1.0), min(mean + above, 1.0), len(found)
 
 
 def _by_level(frame: pd.DataFrame) -> dict[str, tuple[float, float, float]]:

@@ -7,7 +7,7 @@ import numpy as np
 from workbench.estimate.curves import survival_curve
 from workbench.report.basis import ChoiceComparison, Finding, SeasonData, missing_bounds
 from workbench.report.words import limits_words, missing_flip_sentence, shown_name
-from workbench.wording import percent_text, points_text
+from workbench.wording import NOT_KNOWN, percent_text, points_text
 
 __all__ = ["missing_findings", "shortcut_findings"]
 
@@ -21,7 +21,8 @@ def shortcut_findings(data: SeasonData, choice: ChoiceComparison, name: str) -> 
     at = survival_curve(found, choice.column, confidence=data.confidence).at(data.mission)
     said = dict(zip(at["group"], at["survival"].to_numpy(dtype=float).tolist(), strict=True))
     true = {level: choice.shares[level].share for level in choice.levels}
-    known = [level for level in choice.levels if math.isfinite(said[level]) and math.isfinite(true[level])]
+    open_ = {v for v in choice.levels if choice.shares[v].may_have and choice.shares[v].share > 0.995}
+    known = [v for v in choice.levels if v not in open_ and math.isfinite(said[v]) and math.isfinite(true[v])]
     if not known:
         return []
     worst = max(known, key=lambda level: abs(said[level] - true[level]))
@@ -45,9 +46,11 @@ def shortcut_findings(data: SeasonData, choice: ChoiceComparison, name: str) -> 
             method="The same curve from the same units, once with spans and once with failures moved to the day found.",
             table={
                 shown_name(choice.column): [choice.shares[g].name for g in choice.levels],
-                f"lasted {data.mission_text}, by spans": [percent_text(true[g]) for g in choice.levels],
+                f"lasted {data.mission_text}, by spans": [
+                    NOT_KNOWN if g in open_ else percent_text(true[g]) for g in choice.levels
+                ],
                 "as if failed on the day found": [percent_text(said[g]) for g in choice.levels],
-                "shift": [points_text(said[g] - true[g]) for g in choice.levels],
+                "shift": [NOT_KNOWN if g in open_ else points_text(said[g] - true[g]) for g in choice.levels],
             },
         )
     ]

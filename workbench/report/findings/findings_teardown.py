@@ -102,7 +102,7 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
                     for a, b in zip(table["lower"], table["upper"], strict=True)
                 ],
                 "by verdicts alone": [percent_text(v) for v in table["recorded"]],
-                "at most": [percent_text(v) for v in table["most"]],
+                "at most": [_at_most(data, v).removeprefix("at most ").rstrip(",") for v in table["most"]],
             },
         )
     ]

@@ -14,6 +14,7 @@ __all__ = [
     "days_sentence",
     "detectable_sentence",
     "difference_sentence",
+    "inside_sentence",
     "median_sentence",
     "missing_flip_sentence",
     "share_sentence",
@@ -108,6 +109,24 @@ def difference_sentence(
     if lower <= 0 <= upper:
         return f"{shares}, but the {limits} include no difference at all."
     return f"{shares} ({limits})."
+
+
+def inside_sentence(
+    group: ShareOfGroup,
+    reference: ShareOfGroup,
+    difference: tuple[float, float, float, int],
+    *,
+    within: str,
+    confidence: float,
+) -> str:
+    """Return the difference within the values of another column, with its direction and how many values show it."""
+    estimate, lower, upper, strata = difference
+    limits = limits_words(points_text(lower), points_text(upper), confidence)
+    side = "no difference" if round(100 * estimate) == 0 else ("better" if estimate > 0 else "worse")
+    sides = "" if side == "no difference" else f" for {group.name}"
+    where = f"averaged over the {strata} that hold" if strata > 1 else "in the one that holds"
+    over = f"{points_text(estimate)}, {side}{sides} over {reference.name}"
+    return f"Within {within}: {over} ({limits}), {where} both levels."
 
 
 def _lasted(group: ShareOfGroup, mission: str) -> str:

@@ -201,7 +201,7 @@ def _class_lines(classes: ImputedIncidence) -> list[str]:
     return [
         f"{r.cause}: {percent_text(r.incidence)} "
         f"({100 * classes.confidence:g} % limits {interval_text(percent_text(r.lower), percent_text(r.upper))}; "
-        f"at least {percent_text(r.recorded)} as recorded, at most {percent_text(r.most)})"
+        f"at least {percent_text(r.recorded)} as recorded, at most {percent_text(r.most)} by known days)"
         for r in classes.table.itertuples(index=False)
     ]
 

@@ -2,6 +2,15 @@
 
 from workbench.teardown.sheets.hazards import CAUTIONS, caution_text
 from workbench.teardown.sheets.pages import write_evidence
+from workbench.teardown.sheets.photos import missing_photos
 from workbench.teardown.sheets.sheet import units_to_open, write_blank_sheet, write_sheets
 
-__all__ = ["CAUTIONS", "caution_text", "units_to_open", "write_blank_sheet", "write_evidence", "write_sheets"]
+__all__ = [
+    "CAUTIONS",
+    "caution_text",
+    "missing_photos",
+    "units_to_open",
+    "write_blank_sheet",
+    "write_evidence",
+    "write_sheets",
+]

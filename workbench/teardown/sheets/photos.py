@@ -3,7 +3,7 @@
 import base64
 import io
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,7 @@ from typing import Any
 from workbench.errors import LogError, UsageError
 from workbench.log.cells import shown
 
-__all__ = ["LONGEST_SIDE", "PHOTO_COLUMNS", "clean_photo", "photo_uri", "photos_of"]
+__all__ = ["LONGEST_SIDE", "PHOTO_COLUMNS", "clean_photo", "missing_photos", "photo_uri", "photos_of"]
 
 LONGEST_SIDE = 1_600
 """Pixels of the longer side at most."""
@@ -61,6 +61,22 @@ def _is_file(place: Path) -> bool:
 def photo_uri(path: str | Path) -> str:
     """Return a picture as a data address for HTML, cleaned as `clean_photo` does."""
     return "data:image/jpeg;base64," + base64.b64encode(clean_photo(path)).decode("ascii")
+
+
+def missing_photos(records: Iterable[Mapping[str, Any]], folder: str | Path) -> list[str]:
+    """Name the photographs that a log names and that do not lie beside it, with the unit and the column."""
+    home, found = Path(folder), []
+    for record in records:
+        for column in PHOTO_COLUMNS:
+            name = record.get(column)
+            if not isinstance(name, str) or not name.strip():
+                continue
+            there = False
+            with suppress(OSError, ValueError):  # no file can have such a name
+                there = (home / name.strip()).is_file()
+            if not there:
+                found.append(f"unit {record.get('unit_id')}: {column} names {shown(name.strip())}, which is not there.")
+    return found
 
 
 def photos_of(record: Mapping[str, Any], folder: str | Path) -> tuple[list[bytes], list[str]]:
