@@ -79,13 +79,14 @@ def test_long_values_are_cut_in_words_and_whole_in_json(tmp_path, capsys):
     assert len(json.loads(capsys.readouterr().out)["problems"][0]["value"]) == 5000
 
 
-def test_adopt_writes_beside_the_log_and_never_over_a_file(messy, tmp_path, capsys):
+def test_adopt_writes_beside_the_log_and_keeps_what_stands_there(messy, tmp_path, capsys):
     assert call(adopt, messy) == 0
-    assert (tmp_path / "season.toml").exists() and "guesses to confirm" in capsys.readouterr().out
-    before = (tmp_path / "season.toml").read_text()
-    with pytest.raises(UsageError, match="exists already"):
-        call(adopt, messy)
-    assert (tmp_path / "season.toml").read_text() == before
+    assert (tmp_path / "season.toml").exists() and "marked as a guess" in capsys.readouterr().out
+    with (tmp_path / "season.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[reference]\nlid_seal = "cord"\n')
+    assert call(adopt, messy) == 0
+    assert 'lid_seal = "cord"' in (tmp_path / "season.toml").read_text(encoding="utf-8")
+    capsys.readouterr()
     assert call(adopt, messy, "--out", tmp_path / "mine.toml", json=True) == 0
     assert json.loads(capsys.readouterr().out)["file"].endswith("mine.toml")
     with pytest.raises(UsageError, match=r"must end in \.toml"):
@@ -95,8 +96,9 @@ def test_adopt_writes_beside_the_log_and_never_over_a_file(messy, tmp_path, caps
 
 def test_blank_writes_a_log_or_a_teardown_sheet(tmp_path, capsys):
     assert call(blank, tmp_path / "season.xlsx") == 0 and (tmp_path / "season.xlsx").exists()
+    capsys.readouterr()
     assert call(blank, tmp_path / "sheet.html", "--teardown", json=True) == 0
     assert "<html" in (tmp_path / "sheet.html").read_text(encoding="utf-8").lower()
-    assert json.loads(capsys.readouterr().out.splitlines()[-1])["file"].endswith("sheet.html")
+    assert json.loads(capsys.readouterr().out)["file"].endswith("sheet.html")
     with pytest.raises(UsageError, match=r"must end in \.xlsx"):
         call(blank, tmp_path / "season.ods")

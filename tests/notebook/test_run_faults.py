@@ -148,7 +148,7 @@ finally:
     [
         ("import os, signal\nos.kill(os.getpid(), signal.SIGKILL)", "its kernel died"),
         ("import os\nos._exit(3)", "its kernel died"),
-        (FULL_DISK, "stopped: WorkbenchError: the review could not be written to review: File too large"),
+        (FULL_DISK, "stopped: WorkbenchError: nothing could be written to review: File too large"),
         ("raise KeyboardInterrupt", "stopped: KeyboardInterrupt"),
         ("import sys; sys.exit(2)", "stopped: SystemExit"),
     ],

@@ -6,6 +6,7 @@ import pytest
 
 from tests.report.seasons import plain_season
 from workbench.cli import main
+from workbench.filing import MANIFEST
 
 
 @pytest.fixture(scope="module")
@@ -85,6 +86,7 @@ def test_review_writes_six_files_and_names_them(plain_log, settings, tmp_path, c
     found = json.loads(out.out)
 
     assert len(found["files"]) == 6
-    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(path.rsplit("/", 1)[-1] for path in found["files"])
+    written = [p.name for p in tmp_path.iterdir() if p.name != MANIFEST]
+    assert sorted(written) == sorted(path.rsplit("/", 1)[-1] for path in found["files"])
     assert found["withheld"] == []
     assert "drawing figures" in out.err

@@ -107,7 +107,7 @@ def test_stacked_incidence_reaches_one_with_survival():
         [10, 20, 30, 40, 50, 50], [1, 1, 1, 1, 0, 0], cause=["a", "b", "a", "undetermined", "", ""]
     )
     result = cumulative_incidence(lives)
-    ax = drawn(result, naive=survival_curve(lives.for_causes("a")), naive_cause="a", mission=45)
+    ax = drawn(result, naive={"a": survival_curve(lives.for_causes("a"))}, mission=45)
     tops = [line.get_ydata()[-1] for line in ax.get_lines() if len(line.get_xdata()) > 50]
     incidence = result.at([45.0]).set_index("cause")["incidence"]
     # the boundaries are running sums: a first (the one compared), then b, undetermined last; the dashed curve is higher

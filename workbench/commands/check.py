@@ -55,8 +55,8 @@ def run(args: argparse.Namespace) -> int:
     said, photos = said_of_last_good(log, args.mission), [] if fleet else _missing_photos(args.log, kept)
     if args.json:
         counts = {"file": args.log, "rows": log.rows, "used": log.used, "set_aside": log.rows_set_aside}
-        told = {"translations": list(log.translations), "marks": list(log.marks), "missing_photos": photos}
-        say(json_text({**counts, "problems": problems, "notes": [*said, *log.notes], **told}))
+        told = [*said, *log.notes, *log.translations, *log.marks, *photos]
+        say(json_text({**counts, "problems": problems, "notes": told}))
     else:
         lines = _lines(args.log, log, problems, marked=bool(args.marked))
         lines += ["", "Photographs not found:", *(f"  {line}" for line in photos)] if photos else []
