@@ -69,7 +69,7 @@ def examine(path: Path, settings_number: int = 0, *, whole: bool = True) -> str:
         _examine_adoption(path, names)
     try:
         log = read_log(path, settings, today=TODAY)
-    except (LogError, UsageError) as error:
+    except (LogError, SettingsError, UsageError) as error:
         _one_sentence(str(error), names)
         return "refused"
     _examine_counts(log)

@@ -16,6 +16,7 @@ from tests.benchmarks.fleet_rows import fleet_rows, write_as_csv, write_fleet
 from tests.log.builders import TODAY, row, write_csv
 from tests.log.fleets import counted
 from workbench.errors import LogError, UsageError
+from workbench.filing import MANIFEST
 from workbench.fleet import fleet_reading
 from workbench.fleet.fleet_files import Workspace, open_source
 from workbench.fleet.fleets import read_fleet
@@ -187,7 +188,7 @@ def test_rows_set_aside_go_to_a_file(tmp_path, ending, fleet_file):
     counts = table["set_aside_because"].value_counts().to_dict()
     lines = fleet.set_aside[fleet.set_aside["rows"] > 0]
     assert counts == {f"{f}: {r}": n for f, r, n in zip(lines["field"], lines["reason"], lines["rows"], strict=True)}
-    assert [p.name for p in tmp_path.iterdir()] == [target.name]
+    assert [p.name for p in tmp_path.iterdir() if p.name != MANIFEST] == [target.name]
 
 
 def test_a_truncated_file_is_named(tmp_path, fleet_file):

@@ -178,9 +178,9 @@ def test_units_to_open_are_failed_ones_and_drawn_survivors():
 def test_files_are_written_as_html_only(tmp_path):
     assert write_blank_sheet(tmp_path / "blank.html").read_text(encoding="utf-8").count('<section class="page">') == 2
     assert write_sheets(tmp_path / "s.html", log(2)).exists()
-    with pytest.raises(UsageError, match=r"ending in \.html"):
+    with pytest.raises(UsageError, match=r"must end in \.html"):
         write_blank_sheet(tmp_path / "blank.pdf")
-    with pytest.raises(UsageError, match="cannot write"):
+    with pytest.raises(UsageError, match="there is no folder"):
         write_blank_sheet(tmp_path / "nowhere" / "blank.html")
 
 
