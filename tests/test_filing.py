@@ -19,7 +19,7 @@ ROOT = Path(__file__).parents[1]
 OUTPUTS = {
     "figure": (["compare", "{log}", "--by", "lid_seal", "--mission", "90", "--figure"], "curves.png"),
     "marked": (["check", "{log}", "--marked"], "marked.xlsx"),
-    "sheets": (["teardown", "{log}", "--sheets"], "sheets.html"),
+    "sheets": (["teardown", "{log}", "--units", "LM-001", "--sheets"], "sheets.html"),
     "pages": (["teardown", "{log}", "--pages"], "pages.html"),
     "blank": (["blank"], "empty.xlsx"),
     "blank teardown": (["blank", "--teardown"], "empty.html"),

@@ -1,6 +1,7 @@
 """Settings choice: which settings belong to a log when none are named, and what to say about it."""
 
 from collections.abc import Mapping
+from contextlib import suppress
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -18,8 +19,10 @@ def settings_beside(log: Any) -> Path | None:
     if not isinstance(named, str | PathLike):
         return None
     path = Path(named)
-    places = (path / SETTINGS_NAME,) if path.is_dir() else (path.with_suffix(".toml"), path.parent / SETTINGS_NAME)
-    return next((place for place in places if place.is_file() and place != path), None)
+    with suppress(OSError, ValueError):  # whoever reads the path says what is wrong with it
+        places = (path / SETTINGS_NAME,) if path.is_dir() else (path.with_suffix(".toml"), path.parent / SETTINGS_NAME)
+        return next((place for place in places if place.is_file() and place != path), None)
+    return None
 
 
 def settings_for(
