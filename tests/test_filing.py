@@ -165,9 +165,10 @@ def test_a_place_that_may_not_be_written_is_one_sentence(tmp_path):
         if str(place).startswith("/tmp/"):
             place.chmod(0o755)
     code = (
-        "import os, sys; from pathlib import Path; os.setuid(65534)\n"
+        "import os, sys; from pathlib import Path\n"
         "from workbench.filing import Permit, write_file\n"
         "from workbench.errors import UsageError\n"
+        "os.setuid(65534)\n"
         "try:\n    write_file(Path(sys.argv[1]), b'x', Permit())\n"
         "except UsageError as error:\n    print(error)\n"
     )
