@@ -290,7 +290,7 @@ def test_odd_words_are_said_as_in_a_log():
     rows = [row("A", lid_seal="wax"), row("B", lid_seal="o_rign"), row("C", site="Holow Wood"), row("D"), row("E")]
     log, fleet = both([*rows, row("F", lid_seal="O-Ring"), row("G", lid_seal="oring", site="hollow wood")])
     strip = re.compile(r", first table, row \d+, column '[^']+'")
-    for start, count in (("lid_seal: ", 3), ("site: ", 2)):  # two odd words and the pair alike; two spellings of a place
+    for start, count in (("lid_seal: ", 3), ("site: ", 2)):  # odd words, and the pair alike
         said = {strip.sub("", note) for note in log.notes if note.startswith(start)}
         assert said == {note for note in fleet.notes if note.startswith(start)}
         assert len(said) == count
