@@ -216,6 +216,15 @@ def test_followed_to_looks_at_the_own_site_and_season_only(tmp_path):
     assert log.lives().covariates["followed_to"].tolist() == [153, 153, 245, 275]
 
 
+def test_a_site_written_in_two_ways_is_followed_as_one(tmp_path):
+    rows = [
+        row("A", "missing", last_good_on="2025-04-01", site="hollow wood"),
+        row("B", "working", site="Hollow Wood", found_on="2025-11-01"),
+    ]
+    log = read(write_csv(tmp_path / "log.csv", rows))
+    assert log.lives().covariates["followed_to"].tolist() == [245, 245]
+
+
 def test_roles_bring_further_columns_in_and_ignore_takes_them_out(tmp_path):
     rows = [row("A", lid_colour="red", slope="3.5", odd="x"), row("B", lid_colour="grey", slope="4", odd="y")]
     path = write_csv(tmp_path / "log.csv", rows)

@@ -125,17 +125,25 @@ def ledger_frame(entries: Sequence[Entry], settings: Settings) -> "pd.DataFrame"
     return pd.DataFrame(columns)
 
 
-def followed_to(entries: Sequence[Entry], visits: Sequence[Entry], settings: Settings) -> "np.ndarray":
+def followed_to(
+    entries: Sequence[Entry],
+    visits: Sequence[Entry],
+    settings: Settings,
+    *,
+    spelling: Mapping[str, Mapping[str, str]],
+) -> "np.ndarray":
     """Return for each row the age at the last visit or return seen anywhere at its site in its season.
+
+    `spelling` holds by field the one spelling of a value, so that a site written in two ways is one site.
 
     Shapes: returns (n,).
     """
     import numpy as np
 
-    last: dict[tuple[Any, Any], dt.date] = {}
-    place: dict[str, tuple[Any, Any]] = {}
-    for entry in entries:
-        group = entry["site"], entry["season"]
+    last: dict[tuple[Any, ...], dt.date] = {}
+    place: dict[str, tuple[Any, ...]] = {}
+    groups = [tuple(spelling.get(f, {}).get(e[f], e[f]) for f in ("site", "season")) for e in entries]
+    for entry, group in zip(entries, groups, strict=True):
         place.setdefault(entry["unit_id"], group)
         days = [entry[f] for f in ("found_on", "last_good_on", "deployed_on") if entry[f] is not None]
         last[group] = max([*days, last.get(group, dt.date.min)])
@@ -144,8 +152,8 @@ def followed_to(entries: Sequence[Entry], visits: Sequence[Entry], settings: Set
         if group in last and visit["visited_on"].year == last[group].year:
             last[group] = max(last[group], visit["visited_on"])
     ages = []
-    for entry in entries:
+    for entry, group in zip(entries, groups, strict=True):
         life = life_of(entry.values, settings)
-        seen = float((last[entry["site"], entry["season"]] - entry["deployed_on"]).days)
+        seen = float((last[group] - entry["deployed_on"]).days)
         ages.append(max(seen, life.lower if isinstance(life, Life) else 0.0))
     return np.array(ages, dtype=float)

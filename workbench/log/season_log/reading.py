@@ -98,7 +98,7 @@ def read_log(
     return Log(
         _records=records,
         _ledger=ledger_frame(used, checked),
-        _followed_to=followed_to(used, visits, checked),
+        _followed_to=followed_to(used, visits, checked, spelling=spelling),
         _addresses=tuple(entry.address for entry in used),
         all_problems=tuple(_in_file_order(problems, chosen)),
         notes=tuple(dict.fromkeys(notes)),
