@@ -4,6 +4,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -159,11 +160,10 @@ def test_a_new_file_has_the_rights_that_the_person_gives(tmp_path):
 
 
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() != 0, reason="only the superuser can become another user")
-def test_a_place_that_may_not_be_written_is_one_sentence(tmp_path):
-    tmp_path.chmod(0o755)
-    for place in tmp_path.parents:
-        if str(place).startswith("/tmp/"):
-            place.chmod(0o755)
+def test_a_place_that_may_not_be_written_is_one_sentence(request):
+    folder = Path(tempfile.mkdtemp())  # outside the tests' own folder, which another user may not enter
+    request.addfinalizer(lambda: shutil.rmtree(folder))
+    folder.chmod(0o755)
     code = (
         "import os, sys; from pathlib import Path\n"
         "from workbench.filing import Permit, write_file\n"
@@ -173,7 +173,7 @@ def test_a_place_that_may_not_be_written_is_one_sentence(tmp_path):
         "except UsageError as error:\n    print(error)\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code, tmp_path / "a.csv"], capture_output=True, text=True, cwd=ROOT, check=True
+        [sys.executable, "-c", code, folder / "a.csv"], capture_output=True, text=True, cwd=ROOT, check=True
     )
     assert "cannot be written (Permission denied)" in done.stdout
-    assert not (tmp_path / "a.csv").exists()
+    assert not (folder / "a.csv").exists()

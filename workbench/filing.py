@@ -224,9 +224,7 @@ def _refuse_replacing(path: Path, permit: Permit) -> None:
 
 def _made_aside(path: Path, permit: Permit) -> Path:
     mode = stat.S_IMODE(path.stat().st_mode) if path.exists() else (_PRIVATE if permit.private else 0o666)
-    for left in path.parent.glob(f"{_ASIDE}*"):
-        if left.is_file() and time.time() - left.stat().st_mtime > _LEFT_BEHIND:
-            left.unlink(missing_ok=True)
+    _sweep(path.parent)
     aside = path.with_name(f"{_ASIDE}{os.urandom(6).hex()}{path.suffix}")
     # the system takes from these rights what the person's own mask forbids
     os.close(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode))
@@ -265,8 +263,13 @@ def _list(folder: Path, digests: Mapping[str, str], *, feeds: bool) -> None:
 def _sweep(folder: Path) -> None:
     """Remove what a run left behind that was killed; one that may still be running is let alone."""
     for left in folder.glob(f"{_ASIDE}*"):
-        if time.time() - left.stat().st_mtime > _LEFT_BEHIND:
-            shutil.rmtree(left, ignore_errors=True)
+        with suppress(OSError):  # another run may be sweeping too
+            if time.time() - left.stat().st_mtime <= _LEFT_BEHIND:
+                continue
+            if left.is_dir():
+                shutil.rmtree(left, ignore_errors=True)
+            else:
+                left.unlink(missing_ok=True)
 
 
 def _move_into_place(aside: Path, folder: Path, names: list[str]) -> None:

@@ -121,7 +121,7 @@ def test_headings_with_quotes_and_control_characters_make_valid_toml(tmp_path):
     assert tomllib.loads(text)["rename"] == {'Seal "x" fitted': "lid_seal"}
 
 
-@pytest.mark.skipif(os.name == "nt", reason="no such file names there")
+@pytest.mark.skipif(os.name == "nt", reason="Windows knows no file names with a line break")
 def test_a_line_break_in_a_file_name_or_a_cell_injects_nothing(tmp_path):
     path = write(tmp_path, OURS.replace("failed", '"zap\nseason = 1"'), 'a\nmission_days = 3 # "x".csv')
     values = tomllib.loads(starter_settings(path))

@@ -72,7 +72,7 @@ def draw_ranking(
             ax.plot(100 * row.raw_gain, place, "|", color=FAILED, markersize=15, markeredgewidth=2.6, zorder=4)
             ends.append(100 * row.raw_gain)
     names = [_row_name(row.choice, row.level, row.reference, labels=labels or {}) for row in rows.itertuples()]
-    ax.set_yticks(range(len(rows)), [figure_text(name, width=44, lines=1) for name in names])
+    ax.set_yticks(range(len(rows)), [figure_text(name, width=52, lines=1) for name in names])
     low, high = min([0.0, *ends]), max([0.0, *ends])
     span = max(high - low, 1e-9)
     unit = "percentage points" if show == "points" else result.unit
@@ -95,7 +95,9 @@ def draw_ranking(
 
 def _row_name(choice: str, level: str, reference: str, *, labels: Labels) -> str:
     shown = [labels.get((choice, v), level_words(v)) for v in (level, reference)]
-    return f"{level_words(choice)}: {shown[0]} for {shown[1]}"
+    words = level_words(choice)
+    known = any(words.casefold() in name.casefold() for name in shown)
+    return " for ".join(shown) if known else f"{words}: {shown[0]} for {shown[1]}"
 
 
 def _gain_words(value: float, show: str, unit: str, *, grade: str) -> str:
