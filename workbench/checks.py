@@ -4,11 +4,23 @@ import difflib
 import math
 from collections.abc import Iterable, Sequence
 from numbers import Real
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from workbench.errors import UsageError
 
-__all__ = ["check_columns", "check_confidence", "check_one_of", "check_positive", "check_whole", "did_you_mean"]
+if TYPE_CHECKING:
+    import numpy as np
+
+__all__ = [
+    "check_columns",
+    "check_confidence",
+    "check_one_of",
+    "check_positive",
+    "check_time_list",
+    "check_times",
+    "check_whole",
+    "did_you_mean",
+]
 
 
 LONGEST_WORD = 200
@@ -61,6 +73,33 @@ def check_whole(name: str, value: int, *, least: int = 0) -> int:
     if not math.isfinite(number) or number != math.floor(number) or number < least:
         raise UsageError(f"{name} must be a whole number of at least {least}; got {value!r}")
     return int(number)
+
+
+def check_times(times: Any) -> "np.ndarray":
+    """Return times as numbers of at least 0, in the shape in which they came."""
+    import numpy as np
+
+    try:
+        wanted = np.asarray(times, dtype=float)
+    except (TypeError, ValueError):
+        raise UsageError(f"times must be numbers of at least 0; got {times!r}") from None
+    bad = ~(wanted >= 0)
+    if bad.any():
+        raise UsageError(f"times must be numbers of at least 0; got {wanted[bad].flat[0]:g}")
+    return wanted
+
+
+def check_time_list(times: Any) -> "np.ndarray":
+    """Return one time or a list of times as a list.
+
+    Shapes: returns (m,).
+    """
+    import numpy as np
+
+    wanted = np.atleast_1d(check_times(times))
+    if wanted.ndim != 1:
+        raise UsageError(f"times must be one number or a list of numbers; got {wanted.ndim} dimensions")
+    return wanted
 
 
 def check_columns(names: Sequence[str], available: Iterable[str], what: str = "column") -> list[str]:

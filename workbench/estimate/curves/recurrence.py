@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from workbench.checks import check_columns, check_confidence
+from workbench.checks import check_columns, check_confidence, check_time_list
 from workbench.errors import EstimateError, LivesError, UsageError
 from workbench.estimate.shared import joined_levels, text_levels
 from workbench.estimate.steps import normal_quantile
@@ -56,9 +56,7 @@ class MeanCumulativeCount(Result):
         """
         import pandas as pd
 
-        wanted = np.atleast_1d(np.asarray(times, dtype=float))
-        if wanted.ndim != 1 or not np.all(wanted >= 0):
-            raise UsageError(f"times must be numbers of at least 0; got {times!r}")
+        wanted = check_time_list(times)
         frames = []
         for label in self.labels:
             rows = self.columns["group"] == label

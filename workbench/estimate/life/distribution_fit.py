@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from workbench.checks import check_times
 from workbench.errors import UsageError
 from workbench.estimate.life.goodness import SpanCheck
 from workbench.estimate.life.life_forms import SENSIBLE, cumulative_hazard, log_quantile
@@ -78,7 +79,7 @@ class DistributionFit(Result):
         UsageError
             If a time is negative or no number.
         """
-        times = _checked_times(t)
+        times = check_times(t)
         return np.exp(-self._hazard(self.coordinates[None, :], times.ravel())[0]).reshape(times.shape)
 
     def at(self, times: Any) -> "pd.DataFrame":
@@ -99,7 +100,7 @@ class DistributionFit(Result):
         UsageError
             If a time is negative or no number.
         """
-        t = np.atleast_1d(_checked_times(times)).ravel()
+        t = np.atleast_1d(check_times(times)).ravel()
         lower = upper = np.full(t.shape, np.nan)
         if len(self.region.edge):
             # on the log of the cumulative hazard, where the limits are smoothest
@@ -140,10 +141,3 @@ class DistributionFit(Result):
 
     def _hazard(self, coordinates: np.ndarray, t: np.ndarray) -> np.ndarray:
         return cumulative_hazard(self.distribution, coordinates, t)
-
-
-def _checked_times(times: Any) -> np.ndarray:
-    t = np.asarray(times, dtype=float)
-    if not (t >= 0).all():
-        raise UsageError(f"times must be numbers of at least 0; got {times!r}")
-    return t

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from workbench.checks import check_positive
+from workbench.checks import check_positive, check_time_list
 from workbench.errors import UsageError
 from workbench.estimate.steps.differences import LimitsAt, difference_frame, reference_label
 from workbench.estimate.steps.risk_sets import RiskSets
@@ -90,7 +90,7 @@ class SurvivalCurve(Result):
         """
         import pandas as pd
 
-        wanted = _checked_times(times)
+        wanted = check_time_list(times)
         look_up = self._steps_at if self.kind == "product-limit" else self._cells_at
         parts = [look_up(g, wanted) for g in range(len(self.labels))]
         frame = {"group": np.repeat(np.array(self.labels, dtype=object), wanted.size)}
@@ -333,16 +333,6 @@ class SurvivalCurve(Result):
             return min(lower, float(earlier.min()), float(before.min())), upper
 
         return never_rising
-
-
-def _checked_times(times: Any) -> np.ndarray:
-    wanted = np.atleast_1d(np.asarray(times, dtype=float))
-    if wanted.ndim != 1:
-        raise UsageError(f"times must be one number or a list of numbers; got {wanted.ndim} dimensions")
-    bad = ~(wanted >= 0)
-    if bad.any():
-        raise UsageError(f"times must be numbers of at least 0; got {wanted[bad][0]:g}")
-    return wanted
 
 
 def _first_at_most(days: np.ndarray, values: np.ndarray, level: float) -> float:

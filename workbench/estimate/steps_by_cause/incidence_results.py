@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from workbench.errors import UsageError
+from workbench.checks import check_time_list
 from workbench.estimate.steps import RiskSets, exact_bound
 from workbench.results import Result, columns_to_frame, freeze_columns
 
@@ -90,9 +90,7 @@ class CumulativeIncidence(Result):
         """
         import pandas as pd
 
-        wanted = np.atleast_1d(np.asarray(times, dtype=float))
-        if wanted.ndim != 1 or not np.all(wanted >= 0):
-            raise UsageError(f"times must be numbers of at least 0; got {times!r}")
+        wanted = check_time_list(times)
         parts = [self._at(g, k, wanted) for g in range(len(self.labels)) for k in range(len(self.causes))]
         frame = {
             "group": np.repeat(np.array(self.labels, dtype=object), len(self.causes) * wanted.size),

@@ -1,11 +1,10 @@
 """In which order is a unit opened, what is written down at each step, and what can hurt there? Data beside it."""
 
-import csv
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 
 from workbench.log.dictionary.columns import Column, log_columns
+from workbench.log.dictionary.data_rows import data_rows
 from workbench.log.dictionary.evidence import KnownSign, known_signs
 
 __all__ = ["HEADLINE", "BenchStep", "Hazard", "Threshold", "bench_steps", "known_hazards", "known_thresholds"]
@@ -15,8 +14,6 @@ HEADLINE = (
     "sheet and qualified people come first."
 )
 """The sentence above every caution box."""
-
-_HERE = Path(__file__).parent
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,20 +56,20 @@ class Threshold:
 @cache
 def known_hazards() -> tuple[Hazard, ...]:
     """Return all cautions, those that stop the work first."""
-    return tuple(Hazard(**row) for row in _rows("hazards.csv"))
+    return tuple(Hazard(**row) for row in data_rows("hazards.csv"))
 
 
 @cache
 def bench_steps() -> tuple[BenchStep, ...]:
     """Return the steps in their order; each shows its own hazards and those of the signs looked for in it."""
     hazards = {hazard.hazard: hazard for hazard in known_hazards()}
-    return tuple(_step(row, hazards) for row in _rows("steps.csv"))
+    return tuple(_step(row, hazards) for row in data_rows("steps.csv"))
 
 
 @cache
 def known_thresholds() -> tuple[Threshold, ...]:
     """Return the limits that turn numbers into signs, as they are without settings."""
-    rows = [(row, float(row.pop("limit"))) for row in _rows("thresholds.csv")]
+    rows = [(row, float(row.pop("limit"))) for row in data_rows("thresholds.csv")]
     return tuple(Threshold(limit=limit, **row) for row, limit in rows)
 
 
@@ -81,8 +78,3 @@ def _step(row: dict[str, str], hazards: dict[str, Hazard]) -> BenchStep:
     fields = tuple(c for c in log_columns() if c.step == row["step"] and c.role != "evidence")
     named = dict.fromkeys([*row.pop("hazards").split(), *(name for sign in signs for name in sign.hazards)])
     return BenchStep(hazards=tuple(hazards[name] for name in named), fields=fields, signs=signs, **row)
-
-
-def _rows(name: str) -> list[dict[str, str]]:
-    with (_HERE / name).open(encoding="utf-8", newline="") as lines:
-        return list(csv.DictReader(lines))

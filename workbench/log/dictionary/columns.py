@@ -1,13 +1,12 @@
 """Data dictionary: what each field of the log is called, holds, means and feeds, read from columns.csv beside it."""
 
-import csv
 import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache, cached_property
-from pathlib import Path
 
+from workbench.log.dictionary.data_rows import data_rows
 from workbench.log.dictionary.evidence import known_signs
 from workbench.log.dictionary.known_words import spelled_words
 
@@ -21,7 +20,6 @@ ROLES = (
 )  # fmt: skip
 """What a field feeds."""
 
-_TABLE = Path(__file__).with_name("columns.csv")
 _YES_NO_WORDS = "yes: y, true, 1, x | no: n, false, 0 | not_checked: not checked, unchecked, not looked, nc"
 """The words of a sign or of a yes-or-no choice."""
 
@@ -137,8 +135,7 @@ def visit_columns() -> tuple[Column, ...]:
 
 
 def _columns_of(sheet: str) -> list[Column]:
-    with _TABLE.open(encoding="utf-8", newline="") as lines:
-        rows = [row for row in csv.DictReader(lines) if row["sheet"] == sheet]
+    rows = [row for row in data_rows("columns.csv") if row["sheet"] == sheet]
     return [
         Column(
             row["name"],

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from workbench.checks import did_you_mean
 from workbench.errors import LogError, UsageError
+from workbench.log.dictionary.data_rows import data_rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,7 +32,6 @@ TABLE_COLUMNS = ("sign", "family", "where", "mechanism", "strength", "confounder
 STRENGTHS = ("++", "+", "0", "-", "--")
 """Strong for, some for, neutral, some against, strong against; judgement of the trade, editable, not measured."""
 
-_OWN = Path(__file__).with_name("evidence.csv")
 _SLUG = re.compile(r"[a-z][a-z0-9_]*\Z")
 _PER_SIGN = ("family", "where", "confounder", "next_check", "source")
 _Row = tuple[int, dict[str, str]]
@@ -89,8 +89,7 @@ def sign_names() -> tuple[str, ...]:
 @cache
 def known_signs() -> tuple[KnownSign, ...]:
     """Return the built-in signs, in the order in which a teardown meets them."""
-    with _OWN.open(encoding="utf-8", newline="") as lines:
-        return tuple(_known_sign(row) for row in csv.DictReader(lines))
+    return tuple(_known_sign(row) for row in data_rows("evidence.csv"))
 
 
 def _known_sign(row: dict[str, str]) -> KnownSign:

@@ -1,13 +1,11 @@
 """Which mechanisms and causes does the trade tell apart, and by which other words do logs name them? Data beside it."""
 
-import csv
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
+
+from workbench.log.dictionary.data_rows import data_rows
 
 __all__ = ["KnownCause", "KnownMechanism", "hint_rows", "known_causes", "known_mechanisms", "spelled_words"]
-
-_HERE = Path(__file__).parent
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,14 +35,14 @@ class KnownCause:
 @cache
 def known_mechanisms() -> tuple[KnownMechanism, ...]:
     """Return the mechanisms in the order of their table."""
-    rows = [(row, tuple(row.pop("covers").split())) for row in _rows("mechanisms.csv")]
+    rows = [(row, tuple(row.pop("covers").split())) for row in data_rows("mechanisms.csv")]
     return tuple(KnownMechanism(covers=covers, **row) for row, covers in rows)
 
 
 @cache
 def known_causes() -> tuple[KnownCause, ...]:
     """Return the causes in the order of their table."""
-    return tuple(KnownCause(**row) for row in _rows("causes.csv"))
+    return tuple(KnownCause(**row) for row in data_rows("causes.csv"))
 
 
 def spelled_words(field: str) -> str:
@@ -56,13 +54,7 @@ def spelled_words(field: str) -> str:
     return " | ".join(f"{word}: {others}" if others else word for word, others in pairs.get(field, ()))
 
 
-def _rows(name: str) -> list[dict[str, str]]:
-    with (_HERE / name).open(encoding="utf-8", newline="") as lines:
-        return list(csv.DictReader(lines))
-
-
 @cache
 def hint_rows() -> tuple[dict[str, str], ...]:
     """Return the words that tell what foreign headings and words probably mean: kind field means words."""
-    with (_HERE / "hints.csv").open(encoding="utf-8", newline="") as lines:
-        return tuple(csv.DictReader(lines))
+    return tuple(data_rows("hints.csv"))

@@ -1,13 +1,11 @@
 """Setting keys: every key of season.toml with its meaning, its default and an example, read from settings.csv."""
 
-import csv
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
+
+from workbench.log.dictionary.data_rows import data_rows
 
 __all__ = ["SettingKey", "example_of", "setting_keys", "settings_reference"]
-
-_TABLE = Path(__file__).with_name("settings.csv")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,8 +21,7 @@ class SettingKey:
 @cache
 def setting_keys() -> tuple[SettingKey, ...]:
     """Return every key in the order in which a settings file holds them."""
-    with _TABLE.open(encoding="utf-8", newline="") as lines:
-        return tuple(SettingKey(**row) for row in csv.DictReader(lines))
+    return tuple(SettingKey(**row) for row in data_rows("settings.csv"))
 
 
 def example_of(key: str) -> str:
