@@ -1,10 +1,11 @@
 """Dependencies: each direct one has a lower bound, is installed within its bounds and free to use; none is at odds."""
 
+import ast
 import re
 import subprocess
 import sys
 import tomllib
-from importlib.metadata import metadata, version
+from importlib.metadata import metadata, packages_distributions, version
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,27 @@ PROJECT = tomllib.loads((Path(__file__).parents[1] / "pyproject.toml").read_text
 DIRECT = [Requirement(line) for line in PROJECT["dependencies"]]
 OPTIONAL = [Requirement(line) for lines in PROJECT["optional-dependencies"].values() for line in lines]
 FREE = re.compile(r"BSD|MIT|Apache|Python Software|PSF|HPND|MIT-CMU|ISC", re.IGNORECASE)
+
+
+def _imported() -> set[str]:
+    """Packages that any module of ours imports, wherever in it."""
+    names: set[str] = set()
+    for path in (Path(__file__).parents[1] / "workbench").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                names |= {alias.name.split(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+                names.add(node.module.split(".")[0])
+    return names - set(sys.stdlib_module_names) - {PROJECT["name"]}
+
+
+def test_what_is_imported_is_a_dependency_of_our_own():
+    """A package that merely came along with another one is missing on a machine where the other does without it."""
+    declared = {re.sub(r"[-_.]+", "-", wanted.name).lower() for wanted in DIRECT + OPTIONAL}
+    homes = packages_distributions()
+    for name in _imported():
+        places = {re.sub(r"[-_.]+", "-", place).lower() for place in homes.get(name, [name])}
+        assert places & declared, f"{name} is imported and not among the dependencies"
 
 
 @pytest.mark.parametrize("wanted", DIRECT + OPTIONAL, ids=str)
