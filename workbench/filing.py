@@ -72,13 +72,18 @@ def own_files(folder: Path) -> dict[str, str]:
 
 def is_own_output(path: Path) -> bool:
     """Whether a file is an answer of this workbench, unchanged, and so no part of a log."""
-    known = _listed(path.parent, "files").get(path.name)
-    if known is None or path.name in _listed(path.parent, "feeds"):
+    if path.name in _listed(path.parent, "feeds"):
         return False
     try:
-        return _digest(path) == known
+        return path.name in own_files(path.parent) and _is_unchanged(path)
     except OSError:
         return False
+
+
+def _is_unchanged(path: Path) -> bool:
+    """Whether a listed file is as it was written, now or, where a run was killed before it was moved, the time before."""
+    known = [_listed(path.parent, part).get(path.name) for part in ("files", "earlier")]
+    return path.is_file() and not path.is_symlink() and _digest(path) in known
 
 
 def _listed(folder: Path, part: str) -> dict[str, str]:
@@ -160,10 +165,9 @@ def new_file(path: Path, permit: Permit) -> Iterator[Path]:
         aside = _made_aside(path, permit)
         yield aside
         _flush(aside)
-        digest = _digest(aside)
-        os.replace(aside, path)
         if permit.listed:
-            _list(path.parent, {path.name: digest}, feeds=permit.feeds)
+            _list(path.parent, {path.name: _digest(aside)}, feeds=permit.feeds)
+        os.replace(aside, path)
     except OSError as error:
         raise UsageError(
             f"{_shortened(path)} cannot be written ({_reason(error)}); what was there before is unchanged: close it "
@@ -185,7 +189,8 @@ def write_together(folder: Path, contents: Mapping[str, bytes], permit: Permit) 
             _refuse_replacing(folder / name, permit)
         aside = Path(tempfile.mkdtemp(prefix=_ASIDE, dir=folder))
         digests = {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()}
-        listed = {**contents, MANIFEST: _manifest(folder, digests, feeds=False)}
+        # the list first: it knows the old files and the new ones, whatever a killed run leaves
+        listed = {MANIFEST: _manifest(folder, digests, feeds=False), **contents}
         for name, data in listed.items():
             with open(aside / name, "wb") as target:
                 target.write(data)
@@ -210,13 +215,12 @@ def _refuse_replacing(path: Path, permit: Permit) -> None:
         raise UsageError(f"{visible(path)} is read by this command and is never replaced; name another file")
     if permit.replace:
         return
-    known = own_files(path.parent).get(path.name)
-    if known is None:
+    if path.name not in own_files(path.parent):
         raise UsageError(
             f"{visible(path)} exists already and was not written by this workbench; name another place, move it away, "
             "or say --replace"
         )
-    if not path.is_file() or path.is_symlink() or _digest(path) != known:
+    if not _is_unchanged(path):
         raise UsageError(
             f"{visible(path)} was changed since it was written; name another place, move it away, or say --replace"
         )
@@ -243,7 +247,8 @@ def _flush(path: Path) -> None:
 
 
 def _manifest(folder: Path, digests: Mapping[str, str], *, feeds: bool) -> bytes:
-    parts = {}
+    before = _listed(folder, "files")
+    parts = {"earlier": {name: before[name] for name in digests if name in before}}
     for part, new in (("files", digests), ("feeds", digests if feeds else {})):
         known = {n: d for n, d in _listed(folder, part).items() if n not in digests and (folder / n).exists()}
         parts[part] = {**known, **new}

@@ -14,11 +14,16 @@ SETTINGS_NAME = "season.toml"
 
 
 def settings_beside(log: Any) -> Path | None:
-    """Return the settings that lie beside a log or in its folder: of the log's own name, else season.toml."""
-    named = next(iter(log), None) if isinstance(log, list | tuple) else log
-    if not isinstance(named, str | PathLike):
+    """Return the settings that lie beside a log or in its folder: of the log's own name, else season.toml.
+
+    Of several logs only settings that belong to each of them; those of one alone would judge the others.
+    """
+    if isinstance(log, list | tuple):
+        found = {settings_beside(one) for one in log}
+        return found.pop() if len(found) == 1 else None
+    if not isinstance(log, str | PathLike):
         return None
-    path = Path(named)
+    path = Path(log)
     with suppress(OSError, ValueError):  # whoever reads the path says what is wrong with it
         places = (path / SETTINGS_NAME,) if path.is_dir() else (path.with_suffix(".toml"), path.parent / SETTINGS_NAME)
         return next((place for place in places if place.is_file() and place != path), None)
