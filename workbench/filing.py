@@ -278,22 +278,24 @@ def _sweep(folder: Path) -> None:
 
 
 def _move_into_place(aside: Path, folder: Path, names: list[str]) -> None:
+    """Replace each file in one step, so that none is ever missing; what was there is copied before the first."""
     kept = aside / "before"
     kept.mkdir()
-    moved: list[str] = []
+    for name in names:
+        if (folder / name).exists():
+            shutil.copy2(folder / name, kept / name)
     done = False
     try:
         for name in names:
-            moved.append(name)
-            if (folder / name).exists():
-                os.replace(folder / name, kept / name)
             os.replace(aside / name, folder / name)
         done = True
     finally:  # also after an interruption from the keyboard
-        for name in [] if done else moved:
+        for name in () if done else names:
+            if (aside / name).exists():  # never moved
+                continue
             if (kept / name).exists():
                 os.replace(kept / name, folder / name)
-            elif not (aside / name).exists():
+            else:
                 (folder / name).unlink(missing_ok=True)
 
 

@@ -228,8 +228,8 @@ def test_an_earlier_review_survives_a_failed_move(tmp_path, monkeypatch):
             raise OSError(28, "No space left on device")
         real(source, target)
 
-    # only the first forward move of b fails; the moves back go through
-    monkeypatch.setattr("workbench.filing.os.replace", lambda s, t: (failing if len(calls) < 4 else real)(s, t))
+    # the forward move of b fails, after the list and a were moved; the moves back go through
+    monkeypatch.setattr("workbench.filing.os.replace", lambda s, t: (failing if len(calls) < 3 else real)(s, t))
     with pytest.raises(WorkbenchError, match=r"No space left.*what was there before is unchanged"):
         write_together(tmp_path, {"a.txt": b"new a", "b.txt": b"new b"}, Permit(replace=True))
 
