@@ -14,6 +14,7 @@ import openpyxl
 import pytest
 
 from workbench.cli import main
+from workbench.filing import MANIFEST
 from workbench.log.dictionary.settings import read_settings
 from workbench.log.season_log.reading import read_log
 from workbench.notebook.showing import mimebundle
@@ -223,7 +224,8 @@ def test_names_in_the_log_never_reach_the_file_system(world):
     made = {str(p.relative_to(base)) for p in base.rglob("*")}
     assert made == {
         "season.csv", "settings.toml", "marked.xlsx", "blank.xlsx", "sheets.html", "pages.html", "curves.png",
-        "next.csv", "out", "out/review.html", "out/summary.html", "out/review.pptx", "out/findings.json",
+        "next.csv", "out", MANIFEST, f"out/{MANIFEST}", "out/review.html", "out/summary.html", "out/review.pptx",
+        "out/findings.json",
         "out/set_aside.csv", "out/ledger.csv",
     }  # fmt: skip
     assert any("season.csv" in path for path in opened)
@@ -293,7 +295,7 @@ def test_starter_settings_of_hostile_headings_can_be_read(world, capsys):
     (target / "season.csv").write_bytes((base / "season.csv").read_bytes())
     assert main(["adopt", str(target / "season.csv")]) == 0
     made = sorted(p.name for p in target.iterdir())
-    assert made == ["season.csv", "season.toml"]
+    assert made == [MANIFEST, "season.csv", "season.toml"]
     read_settings(target / "season.toml")
     assert not SPOOFS.search((target / "season.toml").read_text(encoding="utf-8"))
     for path in target.iterdir():

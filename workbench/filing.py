@@ -81,7 +81,7 @@ def is_own_output(path: Path) -> bool:
 
 
 def _is_unchanged(path: Path) -> bool:
-    """Whether a listed file is as it was written, now or, where a run was killed before it was moved, the time before."""
+    """Whether a listed file is as it was written, or, where a run was killed before it moved, as the time before."""
     known = [_listed(path.parent, part).get(path.name) for part in ("files", "earlier")]
     return path.is_file() and not path.is_symlink() and _digest(path) in known
 

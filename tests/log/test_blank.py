@@ -7,6 +7,7 @@ import pytest
 
 from tests.log.builders import TODAY
 from workbench.errors import UsageError
+from workbench.filing import MANIFEST
 from workbench.log.dictionary.columns import log_columns
 from workbench.log.season_log.reading import read_log
 from workbench.log.writing.blank import EXAMPLE, write_blank
@@ -94,12 +95,12 @@ def test_settings_add_columns_and_words(tmp_path):
 
 def test_blank_never_writes_over_a_file_nor_half_a_file(tmp_path):
     path = write_blank(tmp_path / "season.xlsx")
-    before = path.read_bytes()
-    with pytest.raises(UsageError, match="exists already and was not written"):
+    path.write_bytes(filled := path.read_bytes() + b" ")
+    with pytest.raises(UsageError, match="was changed since it was written"):
         write_blank(path)
-    assert path.read_bytes() == before
+    assert path.read_bytes() == filled
     with pytest.raises(UsageError, match=r"must end in \.xlsx"):
         write_blank(tmp_path / "season.csv")
     with pytest.raises(UsageError, match="there is no folder"):
         write_blank(tmp_path / "none" / "season.xlsx")
-    assert [p.name for p in tmp_path.iterdir()] == ["season.xlsx"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [MANIFEST, "season.xlsx"]

@@ -139,7 +139,7 @@ def test_dots_stand_at_the_gains_of_the_table(ranking, show):
 def test_raw_marks_stand_at_the_raw_differences(ranking):
     with theme():
         ax = new_axes()
-        draw(ranking, ax, raw=True, choices=["lid_seal"])
+        draw(ranking, ax, show="points with raw", choices=["lid_seal"])
     marks = [line.get_xdata()[0] for line in ax.lines if line.get_marker() == "|"]
     rows = ranking.of("lid_seal")
     assert marks == pytest.approx((100 * rows[rows.level != rows.reference].raw_gain).tolist())

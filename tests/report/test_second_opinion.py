@@ -86,7 +86,8 @@ def test_the_command_fails_under_strict_when_a_finding_is_withheld(monkeypatch, 
 
     written = SimpleNamespace(
         withheld=("The share: the workbench computes 1, the second program 2; what rests on it is withheld",),
-        rows_set_aside=0, claims=(), html="a", summary="b", pptx="c", findings="d", set_aside="e", ledger="f",
+        rows_set_aside=0, claims=(), said_first=(), html="a", summary="b", pptx="c", findings="d",
+        set_aside="e", ledger="f",
     )  # fmt: skip
     monkeypatch.setattr("workbench.report.making.review", lambda *a, **k: written)
     args = SimpleNamespace(
@@ -100,6 +101,7 @@ def test_the_command_fails_under_strict_when_a_finding_is_withheld(monkeypatch, 
         step=None,
         json=False,
         strict=True,
+        replace=False,
     )
 
     assert command.run(args) == 1

@@ -11,6 +11,8 @@ __all__ = ["IntervalMaximum", "IntervalProblem", "interval_problem", "maximise_i
 
 RUNNING = 15.0
 """A range of the log hazard at which an effect that still rises has run away."""
+LONGEST_STEP = 5.0
+"""The most by which one step moves a log hazard; longer ones leave the region where derivatives say anything."""
 MOST_CELLS = 30_000_000
 """Largest table of lives by points (240 MB each) that is worked on."""
 
@@ -187,7 +189,8 @@ class _Model:
         by_steps = r[:, None] * (first[:, None] * self.ended - self.survived)
         rows = np.flatnonzero(p.exact)
         by_steps[rows, self.at[rows]] += 1.0 / np.maximum(steps[self.at[rows]], 1e-100)
-        eta_eta = -before + first * within + second * within**2
+        # past 700 the chance is one to the last digit, and a square of what runs away would overflow
+        eta_eta = -before + first * within + second * np.minimum(within, 700.0) ** 2
         eta_steps = r[:, None] * ((first + second * within)[:, None] * self.ended - self.survived)
         with np.errstate(over="ignore"):  # a hazard of nothing under a ratio that runs away; held at a finite number
             curve = -np.minimum(first * r, 1 / SMALLEST_HAZARD) * np.minimum((1.0 + first) * r, 1 / SMALLEST_HAZARD)
@@ -287,6 +290,8 @@ def _newton_round(
     hessian[np.arange(k), np.arange(k)] += penalty
     direction = _lifted_solve(hessian, slope)
     gain = float(slope @ direction)
+    reach = np.abs(model.problem.columns @ direction[:k]).max(initial=0.0)
+    direction *= min(1.0, LONGEST_STEP / max(reach, LONGEST_STEP))
     for halving in range(40):
         scale = 0.5**halving
         new_beta = beta + scale * direction[:k]

@@ -94,7 +94,7 @@ def suggest_mechanism(log: Any, *, table: pd.DataFrame | None = None) -> Mechani
     >>> opened = {"opened_on": ["2025-06-03"], "standing_clear_water": ["yes"]}
     >>> found = suggest_mechanism(read_log(pd.DataFrame(failed | opened)))
     >>> found.columns["mechanism"][0], found.columns["note"][0]  # one sign does not tell them apart
-    ('undetermined', 'Undetermined: the best candidate has 7 % only.')
+    ('undetermined', 'Undetermined: the best candidate has 5 % only.')
     """
     evidence = _checked_table(table)
     signs = tuple(dict.fromkeys(evidence["sign"].map(str)))
