@@ -61,6 +61,7 @@ def _add_common_options(command: argparse.ArgumentParser) -> None:
     group.add_argument("--mission", metavar="DAYS", type=int, help="days a unit must last; overrides the settings")
     group.add_argument("--seed", metavar="N", type=int, default=0, help="seed of everything drawn by chance (0)")
     group.add_argument("--json", action="store_true", help="machine-readable result on stdout, nothing else")
+    group.add_argument("--all", action="store_true", dest="everything", help="print everything: tables, methods, notes")
     group.add_argument("--strict", action="store_true", help="exit with 1 when rows were set aside")
 
 
@@ -100,8 +101,8 @@ def _run(argv: Sequence[str] | None) -> int:
 
 
 def _say_settings(args: argparse.Namespace) -> None:
-    """Say which settings are used when none were named; check lists them with its notes."""
-    if args.command in ("adopt", "check", "lab") or getattr(args, "settings", "") is not None:
+    """Say which settings are used when none were named."""
+    if args.command in ("adopt", "lab") or getattr(args, "settings", "") is not None:
         return
     from workbench.log.sources import settings_beside
 
@@ -111,5 +112,5 @@ def _say_settings(args: argparse.Namespace) -> None:
 
 
 def _say(error: Exception | str, code: int) -> int:
-    say_aside("error: " + visible(" ".join(str(error).split())))
+    say_aside("error: " + visible(" ".join(str(error).split())), "error")
     return code

@@ -13,7 +13,7 @@ from workbench.errors import LogError, UsageError
 def call(command, *argv, **common):
     parser = argparse.ArgumentParser()
     command.add_arguments(parser)
-    plain = {"settings": None, "json": False, "strict": False, "mission": None, "seed": 0}
+    plain = {"settings": None, "json": False, "strict": False, "mission": None, "seed": 0, "everything": False}
     return command.run(argparse.Namespace(**vars(parser.parse_args([str(a) for a in argv])), **(plain | common)))
 
 

@@ -38,7 +38,7 @@ def test_settings_beside_the_log_are_used_and_said(log, capsys):
     capsys.readouterr()
     (log.parent / "season.toml").write_text('date_format = "%d/%m/%Y"\n')
     assert main(["check", str(log)]) == 0
-    assert "season.toml beside the log ('--settings none' ignores it)" in capsys.readouterr().out
+    assert "season.toml ('--settings none' ignores it)" in capsys.readouterr().err
     assert read_log(log).used == read_log(log.parent).used == 2
     assert read_log(log, NO_SETTINGS).used == 0 and main(["check", str(log), "--settings", "none"]) == 1
     main(["teardown", str(log)])
@@ -74,8 +74,13 @@ def test_every_key_is_in_the_reference_and_every_example_reads():
 
 
 def test_the_command_prints_the_reference(capsys):
-    assert main(["settings"]) == 0
+    assert main(["settings", "--all"]) == 0
     assert capsys.readouterr().out == settings_reference()
+    assert main(["settings", "decimal"]) == 0
+    assert 'Example: decimal = ","' in capsys.readouterr().out
+    assert main(["settings"]) == 0
+    short = capsys.readouterr().out
+    assert all(f"\n{key.key} " in short for key in setting_keys())
 
 
 @pytest.mark.parametrize(

@@ -91,7 +91,7 @@ def half_lost(tmp_path):
 
 
 def test_rows_set_aside_are_said_before_anything_else(half_lost, capsys):
-    first = "40 rows, of which 20 are set aside and count nowhere below ('workbench check' says why)."
+    first = "20 of 40 rows are set aside and not counted below ('workbench check' says why)."
     assert said_first(read_log(half_lost)) == (first,)
     assert main(["compare", str(half_lost), "--by", "Gasket", "--mission", "90"]) == 0
     assert capsys.readouterr().out.splitlines()[0] == first
@@ -107,5 +107,7 @@ def test_a_choice_is_named_by_its_own_heading(half_lost, capsys):
 
 def test_check_prints_what_was_understood(half_lost, capsys):
     assert main(["check", str(half_lost)]) == 0
+    assert "More with --all: words understood, notes." in capsys.readouterr().out
+    assert main(["check", str(half_lost), "--all"]) == 0
     said = capsys.readouterr().out
-    assert "Words understood:" in said and "lid_seal: 'oring' (10 rows) read as o_ring" in said
+    assert "Words understood\n" in said and "lid_seal: 'oring' (10 rows) read as o_ring" in said

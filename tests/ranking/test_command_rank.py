@@ -1,6 +1,7 @@
 """Command rank: what it prints, as text and as JSON, and how it refuses."""
 
 import json
+import re
 
 import pytest
 
@@ -25,11 +26,27 @@ def run(capsys, *args):
 def test_text_names_mission_counts_grades_and_comparisons(capsys, log):
     code, out, err = run(capsys, log, "--choices", "lid_seal,vent", "--resamples", "100")
     assert (code, err) == (0, "")
-    assert "Mission 180 days (as given)" in out and "110 lives" in out
-    assert "lid_seal, compared with" in out and "vent, compared with" in out
+    assert "lasting 180 days" in out and "110 lives" in out
+    assert "over flat gasket" in out and "membrane" in out
     assert "comparisons were looked at; under no effect at all a season shows a clear one in about 1 of 20" in out
     assert "an association, not a proof of cause" in out
-    assert max(len(line) for line in out.splitlines()) <= 112
+    assert re.match(r".* over .*: [+−]\d+ points \(.*\), (clear|likely)\.|None of \d+ comparisons", out)
+
+
+def test_grades_are_defined_on_request_alone(capsys, log):
+    assert main(["rank", "--grades"]) == 0
+    defined = capsys.readouterr().out
+    assert [line.split(":")[0] for line in defined.splitlines()] == [
+        "cannot be told apart",
+        "clear",
+        "likely",
+        "unclear",
+    ]
+    assert (
+        "after correction for the number of choices"
+        not in run(capsys, log, "--choices", "lid_seal", "--resamples", "60")[1]
+    )
+    assert main(["rank"]) == 2 and "name the log to rank" in capsys.readouterr().err
 
 
 def test_json_holds_the_table_and_nothing_else(capsys, log):
@@ -53,13 +70,15 @@ def test_only_some_mechanisms(capsys, log):
         capsys, log, "--choices", "lid_seal", "--cause", "lid_seal_leak,battery_exhausted", "--resamples", "60"
     )
     assert code == 0
-    assert "not lost to lid_seal_leak or battery_exhausted by then" in " ".join(out.split())
+    assert "not lost to lid seal leak or battery exhausted by 180 days" in " ".join(out.split())
 
 
 def test_everything_that_can_be_ranked_is_ranked_by_default(capsys, log):
     code, out, _ = run(capsys, log, "--resamples", "60")
     assert code == 0
-    assert out.count(", compared with ") >= 8 and "held equal: environment" in out
+    assert "environment held equal" in out and " more with --all" in out
+    whole = run(capsys, log, "--resamples", "60", "--all")[1]
+    assert whole.count(" over ") > 2 * 8 and "more with --all" not in whole
 
 
 @pytest.mark.parametrize(

@@ -30,18 +30,19 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("--json",),
         ("--strict", "--settings", "none"),
         ("--marked", "{folder}/marked.xlsx", "--replace"),
-        ("--step", "7"),
+        ("--step", "7", "--all"),
     ),
     "compare": (
         ("--by", "lid_seal"),
-        ("--by", "site", "--within", "environment"),
+        ("--by", "site", "--within", "environment", "--all"),
         ("--by", "vent", "--json", "--mission", "90"),
         ("--by", "lid_seal", "--figure", "{folder}/curves.png", "--replace"),
         ("--by", "lid_seal", "--step", "14"),
         ("--by", "lid_seel"),
     ),
     "rank": (
-        ("--resamples", f"{SOME}", "--seed", "3"),
+        ("--resamples", f"{SOME}", "--seed", "3", "--all"),
+        ("--grades",),
         ("--resamples", f"{SOME}", "--choices", "lid_seal,vent", "--adjust", "environment", "--json"),
         ("--resamples", f"{SOME}", "--cause", "water_ingress", "--mission", "60"),
         ("--resamples", f"{SOME}", "--choices", "lid_seal", "--step", "30"),
@@ -49,13 +50,14 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
     ),
     "teardown": (
         (),
+        ("--all",),
         ("--json",),
         ("--sheets", "{folder}/sheets.html", "--replace", "--units", "{unit}"),
         ("--pages", "{folder}/pages.html"),
         ("--evidence", "{folder}/none.csv", "--evidence-only"),
     ),
     "plan": (
-        ("--no-trial",),
+        ("--no-trial", "--all"),
         ("--no-trial", "--json", "--mission", "60"),
         ("--seasons", "100", "--hazard-ratio", "0.4"),
         (
@@ -81,7 +83,7 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
     ),
     "lab": (("--no-server", "--log", "{log}", "--terminals", "--trust"),),
     "notebooks": (("--verify",), ("--accept", "--trust")),
-    "settings": ((), ("--json",)),
+    "settings": ((), ("--json",), ("--all",)),
     "blank": ((), ("--teardown", "--replace")),
 }
 """Each command with each option at least once; common options are spread over them."""

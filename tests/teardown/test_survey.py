@@ -88,6 +88,7 @@ def test_command_prints_caution_first_and_json_only_on_request(capsys, tmp_path)
     assert main(["teardown", str(LOG), "--settings", str(SETTINGS), "--sheets", str(sheets), "--seed", "3"]) == 0
     out, err = capsys.readouterr()
     assert out.startswith("CAUTION.") and "What ended units" in out and "Traceback" not in err
+    assert "units failed: " in out.splitlines()[1] and out.splitlines()[2].startswith("Open next: LM-")
     assert "sheets written" in err
     assert main(["teardown", str(LOG), "--settings", str(SETTINGS), "--json", "--seed", "3"]) == 0
     told = json.loads(capsys.readouterr().out)

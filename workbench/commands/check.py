@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import add_step, counted
 from workbench.commands.permits import add_replace, permit_of
-from workbench.printing import json_text, say, say_aside
+from workbench.printing import Part, Words, json_text, progress, say, say_aside, show_answer
 from workbench.wording import count_of
 
 if TYPE_CHECKING:
@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
 HELP = "check a log: every problem at once, each with its cell, its reason and what to do"
 
+SCOPES = {"row": "Rows set aside", "value": "Single values not used (their rows are used)"}
+MOST_KINDS = 5
+"""Kinds of problems of which one is shown without --all."""
 _LONGEST_VALUE = 60
 
 
@@ -40,16 +43,17 @@ def run(args: argparse.Namespace) -> int:
     log: Log | Fleet
     if args.marked:
         check_target(args.marked, (".xlsx", ".csv", ".parquet"), permit_of(args))
-    fleet = counted(args, lambda roles: [], args.marked)
-    if fleet:
-        log, problems = fleet, _reasons(fleet)
-    else:
-        log = kept = read_log(args.log, args.settings)
-        problems = [problem.as_dict() for problem in kept.all_problems]
-        if args.marked:
-            from workbench.log.writing import write_marked
+    with progress("reading the log"):
+        fleet = counted(args, lambda roles: [], args.marked)
+        if fleet:
+            log, problems = fleet, _reasons(fleet)
+        else:
+            log = kept = read_log(args.log, args.settings)
+            problems = [problem.as_dict() for problem in kept.all_problems]
+            if args.marked:
+                from workbench.log.writing import write_marked
 
-            write_marked(args.log, kept, args.marked, permit=permit_of(args))
+                write_marked(args.log, kept, args.marked, permit=permit_of(args))
     if args.marked:
         say_aside(f"{'rows set aside' if fleet else 'marked copy'} written: {args.marked}")
     said, photos = said_of_last_good(log, args.mission), [] if fleet else _missing_photos(args.log, kept)
@@ -58,9 +62,8 @@ def run(args: argparse.Namespace) -> int:
         told = [*said, *log.notes, *log.translations, *log.marks, *photos]
         say(json_text({**counts, "problems": problems, "notes": told}))
     else:
-        lines = _lines(args.log, log, problems, marked=bool(args.marked))
-        lines += ["", "Photographs not found:", *(f"  {line}" for line in photos)] if photos else []
-        say("\n".join([*said, *([""] if said else []), *lines]))
+        blocks = _blocks(args, log, problems, photos=photos)
+        show_answer([Part(sentences=[[(line, "warning")] for line in said]), *blocks], everything=args.everything)
     return 1 if log.used == 0 or (args.strict and log.rows_set_aside) else 0
 
 
@@ -78,37 +81,59 @@ def _reasons(fleet: "Fleet") -> list[dict[str, Any]]:
     return [{**line, "scope": scope} for scope, table in tables.items() for line in table.to_dict("records")]
 
 
-def _lines(path: str, log: "Log | Fleet", problems: list[dict[str, Any]], *, marked: bool) -> list[str]:
-    lines = [f"{path}: {log.rows} rows read = {log.used} used + {log.rows_set_aside} set aside"]
-    for scope, title in (("row", "Rows set aside"), ("value", "Single values not used (their rows are used)")):
-        found = [problem for problem in problems if problem["scope"] == scope]
-        if found:
-            lines += ["", f"{title}:", *(line for problem in found for line in _problem_lines(problem))]
-    for title, sentences in (("Words understood", log.translations), ("Comments and colours", log.marks)):
-        if sentences:
-            lines += ["", f"{title}:", *(f"  {sentence}" for sentence in sentences)]
-    if log.notes:
-        lines += ["", "Notes:", *(f"  {note}" for note in log.notes)]
-    if not problems:
-        lines += ["", "No problem was found."]
-    elif not marked and "rows" in problems[0]:
-        lines += ["", "For a file of all rows set aside: add --marked FILE.csv or FILE.parquet"]
-    elif not marked:
-        lines += ["", "For a copy with every bad cell filled and commented: add --marked FILE.xlsx"]
-    return lines
+def _blocks(
+    args: argparse.Namespace, log: "Log | Fleet", problems: list[dict[str, Any]], *, photos: list[str]
+) -> list[Part]:
+    """The count of rows, then one problem of each kind; every problem, and what was understood, are details."""
+    counts = f"{args.log}: {log.rows} rows read = {log.used} used + {log.rows_set_aside} set aside"
+    parts: list[tuple[str, list[dict[str, Any]]]] = [
+        (title, [problem for problem in problems if problem["scope"] == scope]) for scope, title in SCOPES.items()
+    ]
+    counted_rows = bool(problems) and "rows" in problems[0]
+    marked = "every row set aside" if counted_rows else "a copy of the log with every bad cell filled and commented"
+    target = "FILE.csv or FILE.parquet" if counted_rows else "FILE.xlsx"
+    hint = [f"For {marked}: add --marked {target}"] if problems and not args.marked else []
+    blocks: list[Part] = [Part(sentences=[counts, *([] if problems else [[("No problem was found.", "good")]])])]
+    for title, found in parts:
+        kinds = _kinds(found)
+        few = kinds[:MOST_KINDS]
+        every = args.everything or counted_rows
+        lines = [line for kind in ([[p] for p in found] if every else few) for line in _problem_lines(kind)]
+        left = sum(len(kind) for kind in kinds[MOST_KINDS:])
+        more = [[(f"and {left} more with --all", "faint")]] if left and not every else []
+        blocks.append(Part(title=title, sentences=[*lines, *more]))
+    return [
+        *blocks,
+        Part(title="Photographs not found", sentences=photos),
+        Part(sentences=hint),
+        Part(title="Words understood", sentences=log.translations, is_detail=True),
+        Part(title="Comments and colours", sentences=log.marks, is_detail=True),
+        Part(title="Notes", sentences=log.notes, is_detail=True),
+    ]
 
 
-def _problem_lines(problem: dict[str, Any]) -> list[str]:
+def _kinds(problems: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """Problems by kind: the same column and the same thing to do; one list per kind, the first problem first."""
+    kinds: dict[tuple[Any, Any], list[dict[str, Any]]] = {}
+    for problem in problems:
+        kinds.setdefault((problem.get("field"), problem["advice"]), []).append(problem)
+    return list(kinds.values())
+
+
+def _problem_lines(kind: list[dict[str, Any]]) -> list[Words]:
+    """The first problem of a kind with what to do, and how many more there are."""
+    problem = kind[0]
     value = problem["value"]
     value = value if len(value) <= _LONGEST_VALUE else value[:_LONGEST_VALUE] + "…"
     shown = f" [{' '.join(value.split())}]" if value.strip() else ""
-    to_do = f"      to do: {problem['advice']}"
+    to_do: Words = [("  to do: ", "faint"), problem["advice"]]
     if "rows" in problem:
         unit = f"unit {problem['unit_id']}{shown}: " if problem["unit_id"] else ""
         also = f" (and {problem['also']} more that have a problem before it)" if problem["also"] else ""
-        count = f"  {count_of(problem['rows'], 'time' if problem['scope'] == 'value' else 'row')}{also}"
-        return [f"{count}: {problem['reason']}", f"      such as {unit}{problem['example']}", to_do]
+        count = f"{count_of(problem['rows'], 'time' if problem['scope'] == 'value' else 'row')}{also}"
+        return [f"{count}: {problem['reason']}", f"  such as {unit}{problem['example']}", to_do]
     sheet = f", sheet {problem['sheet']!r}" if problem["sheet"] else ""
     column = f", column {problem['column']!r}" if problem["column"] else ""
     place = problem["cell"] or f"row {problem['row']}{column}"
-    return [f"  {problem['source']}{sheet}, {place}{shown}: {problem['reason']}", to_do]
+    more = [[(f"  and {len(kind) - 1} more like it with --all", "faint")]] if len(kind) > 1 else []
+    return [f"{problem['source']}{sheet}, {place}{shown}: {problem['reason']}", to_do, *more]

@@ -2,11 +2,30 @@
 
 import argparse
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import refuse_many_rows
 from workbench.commands.permits import add_replace, permit_of
-from workbench.printing import json_text, say, say_aside
+from workbench.printing import Grid, Part, Words, json_text, progress, say, show_answer
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from workbench.report.basis import Finding, SeasonData
+
+ANSWERS = ("builds", "trial", "refused")
+"""Findings whose statements are the answer."""
+TITLES = {
+    "shown": "proof so far",
+    "builds": "losses, spares",
+    "worth": "money",
+    "trial": "fair trial",
+    "visits": "visits",
+    "before": "before going out",
+    "rounds": "rounds",
+    "spares": "stock",
+    "refused": "not planned",
+}
 
 HELP = "plan the next season: losses and spares of builds, a fair trial, visits, cost"
 
@@ -21,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--no-trial", action="store_true", help="leave the simulated trial out")
     parser.add_argument("--allocate", metavar="FILE", help="write who gets which level at which site, as a log (csv)")
     parser.add_argument(
-        "--choice", metavar="COLUMN", default="lid_seal", help="choice on trial in --allocate (lid_seal)"
+        "--choice", metavar="COLUMN", help="choice on trial in --allocate; the season's own question if not given"
     )
     parser.add_argument(
         "--levels", metavar="A,B", help="levels on trial in --allocate; the two most carried if not given"
@@ -41,51 +60,64 @@ def run(args: argparse.Namespace) -> int:
     if args.allocate:
         check_target(args.allocate, (".csv",), permit_of(args))
     refuse_many_rows(args.log, "a plan")
-    data = season_data(args.log, settings=args.settings, mission=args.mission, seed=args.seed)
-    trial = None if args.no_trial else {"hazard_ratio": args.hazard_ratio, "seasons": args.seasons}
-    findings = planning_findings(data, trial=trial, say=lambda text: say_aside(text))
-    written = _allocate(args, data) if args.allocate else None
+    with progress("reading the log") as tell:
+        data = season_data(args.log, settings=args.settings, mission=args.mission, seed=args.seed)
+        trial = None if args.no_trial else {"hazard_ratio": args.hazard_ratio, "seasons": args.seasons}
+        tell("ranking, and losses of next season's builds")
+        findings = planning_findings(data, trial=trial, say=tell)
+        written = _allocate(args, data) if args.allocate else None
     if args.json:
-        say(
-            json_text(
-                {"notes": list(data.said_first), "findings": [f.as_json() for f in findings], "allocation": written}
-            )
-        )
+        notes, told = list(data.said_first), [finding.as_json() for finding in findings]
+        say(json_text({"notes": notes, "findings": told, "allocation": written}))
     else:
-        if data.said_first:
-            say("\n".join([*data.said_first, ""]))
-        for finding in findings:
-            say(_text(finding))
-        if written:
-            say(f"Written: {written['file']} ({written['units']} units). {' '.join(written['notes'])}")
+        show_answer(_blocks(data, findings, written), everything=args.everything)
     return 1 if args.strict and data.log.rows > data.log.used else 0
 
 
-def _text(finding: Any) -> str:
-    lines = [finding.statement]
-    if finding.table:
-        import pandas as pd
+def _blocks(data: "SeasonData", findings: "Sequence[Finding]", written: dict[str, Any] | None) -> list[Part]:
+    """Losses and the fair trial first, then one row per topic; tables and caveats are details."""
+    from workbench.log.season_log import said_first
+    from workbench.report.words import first_sentence
 
-        table = pd.DataFrame({k: list(v) for k, v in finding.table.items()})
-        lines += ["  " + line for line in table.to_string(index=False).splitlines()]
-    return "\n".join([*lines, *(f"  ({caveat})" for caveat in finding.caveats), ""])
+    topics = {finding.id.removeprefix("plan."): finding for finding in findings}
+    first = [topics[name] for name in ANSWERS if name in topics] or list(findings[:1])
+    rest = [(name, finding) for name, finding in topics.items() if finding not in first]
+    rows: list[tuple[Words, ...]] = [(TITLES.get(name, name), first_sentence(f.statement)[0]) for name, f in rest]
+    allotted = [f"Written: {written['file']} ({written['units']} units).", *written["notes"]] if written else []
+    return [
+        Part(sentences=[[(sentence, "warning")] for sentence in data.last_good_said]),
+        Part(sentences=[*said_first(data.log), *(finding.statement for finding in first), *allotted]),
+        Part(grid=Grid(headings=("about", "what the season says of the next one"), rows=rows)),
+        *(_in_full(TITLES.get(name, name), finding) for name, finding in topics.items()),
+    ]
+
+
+def _in_full(title: str, finding: "Finding") -> Part:
+    from workbench.report.basis import shown_cell
+
+    table = finding.table or {}
+    rows = [[shown_cell(cell) for cell in row] for row in zip(*table.values(), strict=True)]
+    grid = Grid(headings=list(table), rows=rows, right=range(1, len(table))) if rows else None
+    return Part(title=title, sentences=[finding.statement, *finding.caveats], grid=grid, is_detail=True)
 
 
 def _allocate(args: argparse.Namespace, data: Any) -> dict[str, Any]:
     from workbench.checks import check_columns
     from workbench.filing import check_target, write_file
     from workbench.planning import allocate_trial, allocation_log
+    from workbench.report.basis import season_choice
 
     permit = replace(permit_of(args), feeds=True)
     target = check_target(args.allocate, (".csv",), permit)
     covariates = data.lives.covariates
-    check_columns(args.choice, covariates.columns, "choice")
-    carried = covariates[args.choice].dropna().astype(str).value_counts()
+    choice = args.choice or season_choice(data)
+    check_columns(choice, covariates.columns, "choice")
+    carried = covariates[choice].dropna().astype(str).value_counts()
     levels = args.levels.split(",") if args.levels else list(carried.index[:2])
     sites = covariates["site"].dropna().astype(str).value_counts().sort_index()
     total = args.units or int(sites.sum())
     shares = sites / sites.sum() * total
     by_site = {str(site): max(1, round(float(n))) for site, n in shares.items()}
-    allocation = allocate_trial(args.choice, [level.strip() for level in levels], by_site, seed=args.seed)
+    allocation = allocate_trial(choice, [level.strip() for level in levels], by_site, seed=args.seed)
     write_file(target, allocation_log(allocation).encode("utf-8"), permit)
     return {"file": str(target), "units": len(allocation.columns["unit_id"]), "notes": list(allocation.notes)}

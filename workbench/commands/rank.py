@@ -5,20 +5,28 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import add_step, columns_to_keep, counted
-from workbench.printing import json_text, say
+from workbench.printing import Grid, Part, Words, json_text, progress, say, show_answer
+from workbench.wording import NOT_KNOWN, days_text, p_text, percent_text, points_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from workbench.log.season_log import Log
     from workbench.ranking.choices import Ranking, RankingQuestion
+    from workbench.report.basis import SeasonData
+    from workbench.report.findings import RankedRow
+
+STRONG = ("clear", "likely")
+TONES = {"clear": "good", "likely": "good", "unclear": "faint", "cannot be told apart": "warning"}
+MOST_STRONG, MOST_ROWS = 5, 12
+"""Headlines and rows that are shown without --all."""
 
 HELP = "rank protection choices by the share of the fleet that would last the mission, sites and exposures held equal"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's own arguments to its parser."""
-    parser.add_argument("log", metavar="LOG", help="log file or folder")
+    parser.add_argument("log", metavar="LOG", nargs="?", help="log file or folder")
     parser.add_argument("--choices", metavar="A,B", help="choices to rank (all protection columns that can be)")
     parser.add_argument(
         "--adjust", metavar="X,Y", help="exposures to hold equal (the environment, and what differs in sites)"
@@ -26,46 +34,62 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cause", metavar="M1,M2", help="only these mechanisms count as failure")
     add_step(parser)
     parser.add_argument("--resamples", metavar="N", type=int, default=1000, help="replicates behind the limits (1000)")
+    parser.add_argument("--grades", action="store_true", help="say what the grades mean, and stop")
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the ranking; 1 when rows were set aside and --strict was given."""
+    from workbench.errors import UsageError
+    from workbench.ranking.choices import RULES
+
+    if args.grades:
+        rules = [rule.partition(":") for rule in RULES]
+        lines: list[Words] = [[(name, TONES.get(name, "")), colon + rest] for name, colon, rest in rules]
+        say(json_text({"rules": list(RULES)})) if args.json else show_answer([Part(sentences=lines)], everything=True)
+        return 0
+    if args.log is None:
+        raise UsageError("name the log to rank: workbench rank LOG")
+    with progress("reading the log") as tell:
+        data, ranking, question = _ranked(args, tell)
+    said = list(data.last_good_said)
+    if args.json:
+        found = _as_json(args.log, data.log, ranking, question=question)
+        say(json_text({**found, "notes": [*said, *found["notes"]]}))
+    else:
+        show_answer(_blocks(data, ranking, question), everything=args.everything)
+    return 1 if args.strict and data.log.rows_set_aside else 0
+
+
+def _ranked(args: argparse.Namespace, tell: "Callable[[str], None]") -> "tuple[SeasonData, Ranking, RankingQuestion]":
+    """The log read and its choices ranked as asked."""
     from workbench.checks import check_columns
     from workbench.errors import EstimateError
     from workbench.log.dictionary import column_named
     from workbench.log.season_log import read_log
     from workbench.log.sources import settings_for
     from workbench.ranking.choices import question_of, rank_choices
-    from workbench.report.basis import said_of_last_good
+    from workbench.report.making import season_data
 
     settings, _ = settings_for(args.log, args.settings)
     choices, adjust = ([column_named(n, settings) for n in _names(text)] for text in (args.choices, args.adjust))
-    causes = _names(args.cause)
     log: Any = counted(args, columns_to_keep(choices, adjust)) or read_log(args.log, args.settings)
-    lives = log.lives()
-    mission, mission_note = (args.mission, "as given") if args.mission is not None else log.mission()
-    check_columns([*choices, *adjust], lives.covariates.columns, "column")
-    question = question_of(log, lives, choices, adjust=adjust)
+    data = season_data(log, mission=args.mission, seed=args.seed)
+    check_columns([*choices, *adjust], data.lives.covariates.columns, "column")
+    question = question_of(log, data.lives, choices, adjust=adjust)
     if not question.choices:
         raise EstimateError("no protection column has two levels of at least 5 units each, so nothing can be ranked")
+    tell(f"ranking {len(question.choices)} choices, {args.resamples:,} replicates")
     ranking = rank_choices(
-        lives,
+        data.lives,
         question.choices,
         adjust=question.adjust,
-        mission=mission,
-        cause=causes or None,
+        mission=data.mission if args.mission is None else args.mission,
+        cause=_names(args.cause) or None,
         resamples=args.resamples,
         seed=args.seed,
         reference=question.reference,
     )
-    said = said_of_last_good(log, mission)
-    if args.json:
-        found = _as_json(args.log, log, ranking, question=question)
-        say(json_text({**found, "notes": [*said, *found["notes"]]}))
-    else:
-        lines = [line for sentence in said for line in _wrapped(sentence)] + ([""] if said else [])
-        say("\n".join(lines + _lines(args.log, log, ranking, question=question, mission_note=mission_note)))
-    return 1 if args.strict and log.rows_set_aside else 0
+    return data, ranking, question
 
 
 def _names(text: str | None) -> list[str]:
@@ -115,73 +139,121 @@ def _as_json(path: str, log: "Log", ranking: "Ranking", *, question: "RankingQue
     }
 
 
-def _lines(path: str, log: "Log", ranking: "Ranking", *, question: "RankingQuestion", mission_note: str) -> list[str]:
+def _blocks(data: "SeasonData", ranking: "Ranking", question: "RankingQuestion") -> list[Part]:
+    """The answer first, then one row per comparison; everything else is a detail."""
     from workbench.log.season_log import said_first
-    from workbench.wording import count_of
+    from workbench.report.findings import ranked_rows
 
-    counted = f"not lost to {' or '.join(ranking.causes)} by then" if ranking.causes else "lasting the mission"
-    held = f"; held equal: {', '.join(ranking.adjust)}" if ranking.adjust else ""
-    lines = [
-        *said_first(log),
-        f"{path}: {count_of(ranking.units, 'life', 'lives')}, {count_of(ranking.failures, 'failure')}",
+    rows = ranked_rows(data, ranking)
+    strong = [row for row in rows if row.grade in STRONG]
+    caution = "Longer life goes with a level here; that is an association, not a proof of cause. "
+    pointers = "'workbench compare' shows the raw shares, and may differ. Grades: workbench rank --grades"
+    return [
+        Part(sentences=_warned(data)),
+        Part(sentences=[*said_first(data.log), *_headlines(rows, strong), _counts(data, ranking)]),
+        Part(grid=_grid(rows)),
+        Part(sentences=[ranking.notes[0], caution + pointers]),
+        *_details(data, ranking, question, rows=rows),
     ]
-    lines += _wrapped(
-        f"Mission {ranking.mission:g} {ranking.unit} ({mission_note}). Share of the whole fleet {counted}, had every "
-        f"unit carried the level{held}, by a smooth curve that also runs through spans in which nobody looked. "
-        "'compare' shows the raw shares of the units that carried it, and may differ."
+
+
+def _warned(data: "SeasonData") -> "list[Words]":
+    return [[(sentence, "warning")] for sentence in data.last_good_said]
+
+
+def _headlines(rows: "list[RankedRow]", strong: "list[RankedRow]") -> "list[Words]":
+    """One sentence per comparison that says something; without any, that, and the widest gap."""
+    if strong:
+        return [
+            [f"{_capital(_pair(r))}: {points_text(r.gain)} ({r.limits}), ", (r.grade, TONES[r.grade]), "."]
+            for r in strong[:MOST_STRONG]
+        ]
+    lead = "The one comparison could" if len(rows) == 1 else f"None of {len(rows)} comparisons could"
+    lead = f"{lead}{' not' if len(rows) == 1 else ''} be told from chance: the season does not show what lasts longer."
+    first = next((row for row in rows if math.isfinite(row.gain)), None)  # rows come by p
+    if first is None:
+        return [lead]
+    return [lead, [f"Foremost: {_pair(first)}: {points_text(first.gain)} ({first.limits}), ", *_reason(first), "."]]
+
+
+def _pair(row: "RankedRow") -> str:
+    """The two levels by their labels; with the choice's name where the log's own word is the label."""
+    from workbench.report.words import shown_name
+
+    pair = f"{row.name} over {row.base_name}"
+    return f"{shown_name(row.choice)}: {pair}" if row.name == shown_name(row.level) else pair
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _reason(row: "RankedRow") -> "list[str | tuple[str, str]]":
+    """The grade and the one reason for it."""
+    from workbench.ranking.choices import LIKELY_P
+
+    plain = row.grade == "unclear" and row.p_adjusted >= LIKELY_P
+    return [(row.grade, TONES[row.grade]), ": ", p_text(row.p_adjusted) if plain else row.reason.replace("_", " ")]
+
+
+def _counts(data: "SeasonData", ranking: "Ranking") -> str:
+    from workbench.report.words import shown_name
+    from workbench.wording import count_of, join_words
+
+    held = join_words([shown_name(name) for name in ranking.adjust])
+    counted = f"not lost to {' or '.join(shown_name(c) for c in ranking.causes)} by" if ranking.causes else "lasting"
+    return " ".join(
+        [
+            f"Gain: points of the whole fleet {counted} {data.mission_text}, had every unit carried the level"
+            + (f" ({held} held equal)." if held else "."),
+            f"{count_of(ranking.units, 'life', 'lives')}, {count_of(ranking.failures, 'failure')}.",
+        ]
     )
-    for choice in dict.fromkeys(ranking.columns["choice"]):
-        lines += ["", *_choice_lines(ranking, choice)]
-    lines += ["", *_wrapped(ranking.notes[0])]
-    lines += [
-        "",
-        "Grades, in the order in which they are tried:",
-        *(x for rule in ranking.rules for x in _wrapped(rule, "  ")),
-    ]
-    if ranking.overlap.advice:
-        lines += ["", "To tell more apart next season:"]
-        lines += [x for sentence in ranking.overlap.advice for x in _wrapped(sentence, "  ")]
-    lines += ["", "Notes:"]
-    sentences = [*ranking.notes[1:], *question.notes, *(a.sentence for a in ranking.agreements), *_flips(ranking)]
-    return [*lines, *(x for sentence in sentences for x in _wrapped(sentence, "  "))]
 
 
-def _choice_lines(ranking: "Ranking", choice: str) -> list[str]:
-    from workbench.wording import days_text, p_text, percent_text, points_text
-
-    table = ranking.of(choice)
-    p = table.p_adjusted[0]
-    tested = f"{p_text(p)} after correction" if math.isfinite(p) else "could not be tested within sites"
-    heading = f"{choice}, compared with {table.reference[0]} ({tested})"
-    cells = [
-        ("level", "units", "failed", "would last", "gain", f"{100 * ranking.confidence:g} % limits", "days", "grade")
-    ]
-    reasons = []
-    for row in table.itertuples():
-        base = row.level == row.reference
-        limits = "" if base else f"{points_text(row.lower).split(' ')[0]} to {points_text(row.upper)}"
-        cells.append(
+def _grid(rows: "list[RankedRow]") -> Grid:
+    return Grid(
+        headings=("level over reference", "gain", "grade and reason (p corrected)"),
+        rows=[
             (
-                row.level,
-                str(row.units),
-                str(row.failures),
-                percent_text(row.mission_survival),
-                "" if base else points_text(row.survival_gain),
-                limits if base or math.isfinite(row.lower) else "not known",
-                "" if base else days_text(row.days_gained, "", signed=True).strip(),
-                row.grade,
+                _pair(row),
+                f"{points_text(row.gain).split(' ')[0]} ({row.limits})" if row.limits else NOT_KNOWN,
+                _reason(row),
             )
-        )
-        if row.grade in ("likely", "cannot be told apart"):
-            reasons += _wrapped(f"{row.level}: {row.note}.", "    ")
-    widths = [max(len(row[i]) for row in cells) for i in range(len(cells[0]))]
-    right = (1, 2, 3, 4, 6)
-    lines = [
-        "  "
-        + "  ".join(c.rjust(w) if i in right else c.ljust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True)))
-        for row in cells
+            for row in rows
+        ],
+        most=MOST_ROWS,
+    )
+
+
+def _details(
+    data: "SeasonData", ranking: "Ranking", question: "RankingQuestion", *, rows: "list[RankedRow]"
+) -> list[Part]:
+    from workbench.report.findings import shift_sentence
+
+    names = ("level over reference", "units / failed", "would last", "days", "time ratio", "raw")
+    table = Grid(headings=names, right=(1, 3, 4, 5), rows=[_figures(row) for row in rows])
+    mission = f"Mission {ranking.mission:g} {ranking.unit}" + (f", {data.mission_note}." if data.mission_note else ".")
+    shifts = [shift_sentence(data, ranking, row) for row in rows if row.grade in STRONG]
+    said = [mission, *ranking.notes[1:], *question.notes, *(a.sentence for a in ranking.agreements)]
+    return [
+        Part(title="Figures", grid=table, is_detail=True),
+        Part(title="Raw and adjusted", sentences=[*shifts, *_flips(ranking)], is_detail=True),
+        Part(title="To tell more apart next season", sentences=ranking.overlap.advice, is_detail=True),
+        Part(title="Grades", sentences=ranking.rules, is_detail=True),
+        Part(title="Notes", sentences=said, is_detail=True),
     ]
-    return [heading, *(line.rstrip() for line in lines), *reasons]
+
+
+def _figures(row: "RankedRow") -> tuple[str, ...]:
+    return (
+        _pair(row),
+        f"{row.units} / {row.failures}",
+        f"{percent_text(row.survival)} / {percent_text(row.base_survival)}",
+        days_text(row.days, "", signed=True).strip(),
+        f"{row.ratio:.2g}" if math.isfinite(row.ratio) else NOT_KNOWN,
+        points_text(row.raw_gain).split(" ")[0] if math.isfinite(row.raw_gain) else NOT_KNOWN,
+    )
 
 
 def _flips(ranking: "Ranking") -> "Iterable[str]":
@@ -195,9 +267,3 @@ def _flips(ranking: "Ranking") -> "Iterable[str]":
         count = ranking.sensitivity.flip_counts.get((choice, level))
         if count is not None and count.missing:
             yield f"{choice} = {level} {count.sentence(choice, level, row.reference)}."
-
-
-def _wrapped(sentence: str, indent: str = "") -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(sentence, 110, initial_indent=indent, subsequent_indent=indent + ("  " if indent else ""))

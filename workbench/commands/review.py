@@ -1,11 +1,25 @@
 """review: a season's log into a review that can be shown: deck, slides, summary, findings and lists of rows."""
 
 import argparse
-import time
+from typing import TYPE_CHECKING
 
 from workbench.commands.counting import add_step, columns_to_keep, counted
 from workbench.commands.permits import add_replace
-from workbench.printing import json_text, say, say_aside
+from workbench.printing import Grid, Part, json_text, progress, say, say_aside, show_answer
+
+if TYPE_CHECKING:
+    from workbench.report.making import Review
+
+ANSWERS = ("outcome.lasting", "ranking", "ends.mechanisms")
+"""Findings whose first sentences are the answer."""
+FILES = {
+    "html": "the talk with its appendix, for any browser",
+    "summary": "one page to hand out",
+    "pptx": "the talk as slides to edit",
+    "findings": "every claim with its figures, for programs",
+    "set_aside": "rows that were not used, and why",
+    "ledger": "the life made of each row",
+}
 
 HELP = "write the review of a season: HTML deck, slides, one-page summary, findings and lists of rows"
 
@@ -26,26 +40,20 @@ def run(args: argparse.Namespace) -> int:
     """Write the review; 1 when --strict was given and rows were set aside or findings withheld."""
     from workbench.report.making import review
 
-    started = time.monotonic()
-
-    def progress(step: str) -> None:
-        seconds = time.monotonic() - started
-        if seconds > 1:
-            say_aside(f"{seconds:4.0f} s  {step}")
-
-    written = review(
-        counted(args, columns_to_keep()) or args.log,
-        args.out,
-        settings=args.settings,
-        mission=args.mission,
-        seed=args.seed,
-        previous=args.previous,
-        locations=args.locations,
-        replace_others=args.replace,
-        progress=progress,
-    )
+    with progress("reading the log") as tell:
+        written = review(
+            counted(args, columns_to_keep()) or args.log,
+            args.out,
+            settings=args.settings,
+            mission=args.mission,
+            seed=args.seed,
+            previous=args.previous,
+            locations=args.locations,
+            replace_others=args.replace,
+            progress=tell,
+        )
     for sentence in written.withheld:
-        say_aside(f"withheld: {sentence}")
+        say_aside(f"withheld: {sentence}", "warning")
     files = [written.html, written.summary, written.pptx, written.findings, written.set_aside, written.ledger]
     if args.json:
         say(
@@ -60,5 +68,20 @@ def run(args: argparse.Namespace) -> int:
             )
         )
     else:
-        say("\n".join([*written.said_first, *(str(path) for path in files)]))
+        show_answer(_blocks(written), everything=args.everything)
     return 1 if args.strict and (written.withheld or written.rows_set_aside) else 0
+
+
+def _blocks(written: "Review") -> list[Part]:
+    """What the season says, and where it is written."""
+    from workbench.report.words import first_sentence
+
+    claims = {claim.id: claim.statement for claim in written.claims}
+    said = [first_sentence(claims[name])[0] for name in ANSWERS if name in claims]
+    rows = [(str(getattr(written, name)), what) for name, what in FILES.items()]
+    every = [f"{claim.id}: {claim.statement}" for claim in written.claims]
+    return [
+        Part(sentences=[*written.said_first, *said]),
+        Part(grid=Grid(headings=("written", "what it is"), rows=rows)),
+        Part(title="All findings", sentences=every, is_detail=True),
+    ]

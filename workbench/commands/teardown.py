@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import refuse_many_rows
 from workbench.commands.permits import add_replace, permit_of
-from workbench.printing import json_text, say, say_aside
+from workbench.printing import json_text, progress, say, say_aside, show_answer
 
 if TYPE_CHECKING:
     from workbench.teardown.ends import TeardownSurvey
@@ -46,8 +46,11 @@ def run(args: argparse.Namespace) -> int:
         check_target(target, (".html", ".htm"), permit_of(args))
     refuse_many_rows(args.log, "a teardown survey")
     table = read_evidence_table(args.evidence, only=args.evidence_only)
-    log = read_log(args.log, args.settings)
-    survey = survey_teardowns(log, table=table, mission=args.mission, seed=args.seed)
+    with progress("reading the log") as tell:
+        log = read_log(args.log, args.settings)
+        tell("weighing the signs")
+        survey = survey_teardowns(log, table=table, mission=args.mission, seed=args.seed)
+        said = said_of_last_good(log, args.mission)
     if args.sheets:
         _write_sheets(args, log, survey, table=table)
     if args.pages:
@@ -55,14 +58,13 @@ def run(args: argparse.Namespace) -> int:
 
         place = write_evidence(args.pages, survey.suggestions, folder_of(args.log), permit=permit_of(args))
         say_aside(f"evidence written: {place}")
-    said = said_of_last_good(log, args.mission)
     if args.json:
         found = survey.as_json()
         say(json_text({**found, "notes": [*said, *found["notes"]]}))
     else:
-        from workbench.teardown.sheets import caution_text
+        from workbench.commands.teardown_parts import survey_blocks
 
-        say("\n".join([*said, *([""] if said else []), caution_text(), "", *survey.lines()]))
+        show_answer(survey_blocks(log, survey, said), everything=args.everything)
     return 1 if args.strict and log.rows_set_aside else 0
 
 

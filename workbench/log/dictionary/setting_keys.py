@@ -1,5 +1,6 @@
 """Setting keys: every key of season.toml with its meaning, its default and an example, read from settings.csv."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -29,10 +30,10 @@ def example_of(key: str) -> str:
     return " ".join(next(k for k in setting_keys() if k.key == key).example.split())
 
 
-def settings_reference() -> str:
-    """Return the reference of all keys as text for people."""
+def settings_reference(keys: Sequence[SettingKey] | None = None) -> str:
+    """Return the reference of some keys, all when not given, as text for people."""
     lines = ["Settings stand in season.toml beside the log. Every key may be left out.", ""]
-    for key in setting_keys():
+    for key in setting_keys() if keys is None else keys:
         lines += [key.key, f"    {key.meaning}", f"    Default: {key.default}."]
         first, *more = key.example.split("\n")
         lines += [f"    Example: {first}", *(f"             {line}" for line in more)]

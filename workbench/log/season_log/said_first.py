@@ -12,6 +12,6 @@ def said_first(log: Any) -> tuple[str, ...]:
     aside = log.rows - log.used
     if not aside:
         return ()
-    are = "is" if aside == 1 else "are"
     rows = count_of(log.rows, "row")
-    return (f"{rows}, of which {aside:,} {are} set aside and count nowhere below ('workbench check' says why).",)
+    are = "is" if aside == 1 else "are"
+    return (f"{aside:,} of {rows} {are} set aside and not counted below ('workbench check' says why).",)

@@ -9,7 +9,7 @@ import numpy as np
 from workbench.estimate.shared import adjusted_by_holm
 from workbench.wording import p_text
 
-__all__ = ["RULES", "Evidence", "adjusted_for_choices", "comparisons_sentence", "grade_of"]
+__all__ = ["LIKELY_P", "RULES", "Evidence", "adjusted_for_choices", "comparisons_sentence", "grade_of"]
 
 CLEAR_P = 0.05
 LIKELY_P = 0.20

@@ -8,7 +8,7 @@ from workbench.ranking.choices import Ranking, question_of, rank_choices
 if TYPE_CHECKING:
     from workbench.report.basis.season_data import SeasonData
 
-__all__ = ["rank_season"]
+__all__ = ["rank_season", "season_choice"]
 
 
 def rank_season(data: "SeasonData") -> Ranking | str:
@@ -30,3 +30,14 @@ def rank_season(data: "SeasonData") -> Ranking | str:
         )
     except EstimateError as error:
         return str(error).rstrip(".")
+
+
+def season_choice(data: "SeasonData") -> str:
+    """Return the choice that this season is about: the one asked in the settings, else the first in the ranking, else
+    the first that can be compared; "" where none can.
+    """
+    asked = (data.settings.get("question") or {}).get("choice", "")
+    if asked in data.lives.covariates and len(data.levels(asked)) > 1:
+        return str(asked)
+    ranked = () if data.ranking is None else data.ranking.columns["choice"]
+    return str(next(iter([*ranked, *data.choices()]), ""))

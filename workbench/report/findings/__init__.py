@@ -6,14 +6,18 @@ from workbench.report.findings.findings_outcome import outcome_findings
 from workbench.report.findings.findings_planning import planning_findings
 from workbench.report.findings.findings_ranking import ranking_findings
 from workbench.report.findings.findings_teardown import teardown_findings
+from workbench.report.findings.ranking_words import RankedRow, ranked_rows, shift_sentence
 from workbench.report.findings.second_opinion import opinion_findings
 
 __all__ = [
+    "RankedRow",
     "life_findings",
     "opinion_findings",
     "outcome_findings",
     "planning_findings",
+    "ranked_rows",
     "ranking_findings",
     "set_aside_findings",
+    "shift_sentence",
     "teardown_findings",
 ]

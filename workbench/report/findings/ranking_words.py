@@ -5,14 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.ranking.choices import Ranking
-from workbench.report.basis import SeasonData
+from workbench.report.basis import SeasonData, place_gap
 from workbench.report.words import limits_words, shown_name
 from workbench.wording import count_of, join_words, percent_text, points_text
 
 __all__ = ["RankedRow", "caveats_of", "claim_sentence", "ranked_rows", "shift_sentence"]
-
-SHARES_APART = 0.10
-"""Difference in the share of units in an environment that is worth naming as a reason (a judgement, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -134,20 +131,13 @@ def shift_sentence(data: SeasonData, ranking: Ranking, row: RankedRow) -> str:
     )
     places = ranking.overlap.table
     places = places[(places.choice == row.choice) & (places.place == "environment")]
-    if places.empty:
+    ours, theirs = (places[places.level == level].set_index("value").units for level in (row.level, row.base))
+    gap = place_gap(ours, theirs)
+    if gap is None:
         return head
-    shares = {}
-    for level in (row.level, row.base):
-        part = places[places.level == level].set_index("value").units
-        shares[level] = part / max(part.sum(), 1)
-    gap = shares[row.level] - shares[row.base]
-    place = gap.abs().idxmax()
-    if abs(gap[place]) < SHARES_APART:
-        return head
-    ours, theirs = (percent_text(shares[level][place]) for level in (row.level, row.base))
     return (
-        f"{head} The units stood in different places: {ours} of those with {row.name} in {shown_name(place)}, against "
-        f"{theirs} of those with {row.base_name}."
+        f"{head} The units stood in different places: {percent_text(gap.ours)} of those with {row.name} in "
+        f"{shown_name(gap.place)}, against {percent_text(gap.theirs)} of those with {row.base_name}."
     )
 
 

@@ -1,5 +1,5 @@
 """How is a review made and put in place whole?"""
 
-from workbench.report.making.assembly import review, season_data, settle_findings, write_review
+from workbench.report.making.assembly import Review, review, season_data, settle_findings, write_review
 
-__all__ = ["review", "season_data", "settle_findings", "write_review"]
+__all__ = ["Review", "review", "season_data", "settle_findings", "write_review"]

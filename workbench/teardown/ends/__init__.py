@@ -1,6 +1,7 @@
 """What ended the units of a season?"""
 
 from workbench.teardown.ends.inside import inside_condition
+from workbench.teardown.ends.next_units import AlikeUnits, NextUnit, alike_units, units_next
 from workbench.teardown.ends.pareto import EndsOfUnits, ends_of_units, lost_words
 from workbench.teardown.ends.preventable import PREVENTABLE, preventable_causes, rank_preventable
 from workbench.teardown.ends.shapes import shapes_by_mechanism
@@ -8,8 +9,11 @@ from workbench.teardown.ends.survey import TeardownSurvey, class_incidence, surv
 
 __all__ = [
     "PREVENTABLE",
+    "AlikeUnits",
     "EndsOfUnits",
+    "NextUnit",
     "TeardownSurvey",
+    "alike_units",
     "class_incidence",
     "ends_of_units",
     "inside_condition",
@@ -18,4 +22,5 @@ __all__ = [
     "rank_preventable",
     "shapes_by_mechanism",
     "survey_teardowns",
+    "units_next",
 ]

@@ -11,17 +11,15 @@ from workbench.errors import EstimateError
 from workbench.lives import UNDETERMINED, Lives
 from workbench.teardown.ends.imputation import ImputedIncidence, draw_mechanisms, imputed_incidence
 from workbench.teardown.ends.inside import InsideCondition, inside_condition
-from workbench.teardown.ends.pareto import EndsOfUnits, ends_of_units, lost_words
+from workbench.teardown.ends.pareto import EndsOfUnits, ends_of_units
 from workbench.teardown.ends.preventable import preventable_causes, two_classes
 from workbench.teardown.ends.shapes import MechanismShapes, shapes_by_mechanism
 from workbench.teardown.mechanisms import (
     Agreement,
     MechanismSuggestions,
     compare_verdicts,
-    mechanism_words,
     suggest_mechanism,
 )
-from workbench.wording import count_of, interval_text, percent_text
 
 __all__ = ["TeardownSurvey", "class_incidence", "survey_teardowns"]
 
@@ -73,30 +71,11 @@ class TeardownSurvey:
             "look_again": _plain(self.agreement.look_again),
             **{name: None if part is None else _plain(part.table) for name, part in parts.items()},
             "problems": _plain(self.suggestions.problems),
-            "notes": list(self._all_notes()),
+            "notes": list(self.all_notes()),
         }
 
-    def lines(self) -> list[str]:
-        """The survey as lines for a terminal."""
-        lines = ["What the signs suggest", *(f"  {line}" for line in _suggestion_lines(self.suggestions))]
-        again = self.agreement.look_again
-        lines += ["", "Verdicts beside the signs", *(f"  {note}" for note in self.agreement.notes)]
-        lines += [f"  look again at {r.unit_id}: {r.reason}" for r in again.itertuples(index=False)]
-        if self.ends is not None:
-            lines += ["", "What ended units", *(f"  {line}" for line in _end_lines(self.ends))]
-        if self.classes is not None:
-            lines += ["", f"Lost by day {self.mission:g}", *(f"  {line}" for line in _class_lines(self.classes))]
-        if self.shapes is not None:
-            lines += ["", "Early or late", *(f"  {line}" for line in self.shapes.columns["statement"])]
-        if self.inside is not None:
-            lines += ["", f"Wet inside at the end, by {self.inside.choice}", *_inside_lines(self.inside)]
-        problems = self.suggestions.problems
-        if len(problems):
-            lines += ["", "Set aside from the teardown, not from the lives"]
-            lines += [f"  {_place(row)}: {row['reason']}; {row['advice']}" for row in problems.to_dict("records")]
-        return [*lines, "", "Notes", *(f"  {note}" for note in self._all_notes())]
-
-    def _all_notes(self) -> tuple[str, ...]:
+    def all_notes(self) -> tuple[str, ...]:
+        """The notes of every part, each once."""
         parts = [self.suggestions, self.agreement, self.ends, self.shapes, self.inside, self.classes]
         said = [note for part in parts if part is not None for note in part.notes]
         return tuple(dict.fromkeys([*said, *self.notes]))
@@ -167,60 +146,6 @@ def class_incidence(
     preventable = {*preventable_causes(lives, names), *preventable_causes(possible, names)}
     merge = two_classes([*np.asarray(lives.cause), *suggestions.mechanisms], sorted(preventable))
     return imputed_incidence(lives, drawn, [mission], by=by, merge=merge, confidence=confidence)
-
-
-def _suggestion_lines(suggestions: MechanismSuggestions) -> list[str]:
-    lines = []
-    for row in suggestions.table.to_dict("records"):
-        name = mechanism_words(row["mechanism"])
-        head = f"{row['unit_id']}: {name}, {percent_text(row['probability'])}"
-        if row["mechanism"] == UNDETERMINED:
-            best = f"{mechanism_words(row['best'])} {percent_text(row['probability'])}"
-            head = f"{row['unit_id']}: undetermined; best {best}"
-        head += f", then {mechanism_words(row['second'])} {percent_text(row['second_probability'])}"
-        parts = [f"{word} {row[word]}" for word in ("for", "against") if row[word]]
-        lines += [head + ("; " + "; ".join(parts) if parts else ""), f"    next: {row['next_check']}"]
-        if row["note"]:
-            lines.append(f"    {row['note']}")
-    return lines or ["no unit failed."]
-
-
-def _end_lines(ends: EndsOfUnits) -> list[str]:
-    return [
-        f"{mechanism_words(r.end)}: {count_of(r.units, 'unit')}, {percent_text(r.share_of_failures)} of failures, "
-        f"{percent_text(r.share_of_units)} of units, "
-        f"{lost_words(r.share_of_lost_days, r.lost_days_low, r.lost_days_high)}"
-        if math.isfinite(r.share_of_failures)
-        else f"{mechanism_words(r.end)}: {count_of(r.units, 'unit')}, {percent_text(r.share_of_units)} of units, "
-        f"{lost_words(r.share_of_lost_days, r.lost_days_low, r.lost_days_high)}"
-        for r in ends.table.itertuples(index=False)
-    ]
-
-
-def _class_lines(classes: ImputedIncidence) -> list[str]:
-    return [
-        f"{r.cause}: {percent_text(r.incidence)} "
-        f"({100 * classes.confidence:g} % limits {interval_text(percent_text(r.lower), percent_text(r.upper))}; "
-        f"at least {percent_text(r.recorded)} as recorded, at most {percent_text(r.most)} by known days)"
-        for r in classes.table.itertuples(index=False)
-    ]
-
-
-def _inside_lines(inside: InsideCondition) -> list[str]:
-    return [
-        f"  {mechanism_words(r.group)}: {r.wet} of {r.opened} opened wet "
-        + (
-            f"({interval_text(percent_text(r.lower), percent_text(r.upper))}); {r.wet_working} of them worked, "
-            f"{r.dry_failed} dry and failed; {r.not_opened} not opened"
-            if r.opened
-            else f"(none opened; {r.not_opened} not opened)"
-        )
-        for r in inside.table.itertuples(index=False)
-    ]
-
-
-def _place(row: dict) -> str:
-    return row["cell"] or f"row {row['row']}, column {row['column']}"
 
 
 def _plain(table: pd.DataFrame) -> list[dict[str, Any]]:
