@@ -50,6 +50,7 @@ def _read(year: str) -> pd.DataFrame:
 
 def test_sample_files_are_made_again_from_their_seeds(made):
     assert len(made) == 6 + 1 + 20
+    assert {p.name for p in made if p.parent.name == "records"} == {p.name for p in (SAMPLES / "records").iterdir()}
     for path in made:
         kept = SAMPLES / ("records" if path.parent.name == "records" else "") / path.name
         if path.suffix == ".xlsx":

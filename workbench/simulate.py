@@ -36,12 +36,12 @@ def simulate_season(
         with lid_seal cord 0.25 and o_ring 0.55 over flat_gasket among them.
     **options
         Any attribute of `scenario.world.simulated_season.Season`, with the same meaning and default: season, start,
-        days, deploy_days, mission, sites, visit_gap, visit_skipped, failed_share, shape, competing, exposure_strength,
-        weather_strength, storms, site_sd, confounding, shares, batches, kit_share, alias, unit_prefix, first_number,
-        site_effects, missing_share, informative_share, withdrawn_share, dead_on_arrival_share, telemetry_share,
-        memory_share, guess_share, still_out_share, redeployed_share, refit_share, opened_failed_share,
-        opened_alive_share, undetermined_share, wrong_verdict_share, causes, wrong_cause_share, typing_error_share and
-        not_checked_share.
+        days, deploy_days, mission, sites, visit_gap, visit_skipped, failed_share, shape, competing, mechanism_shares,
+        exposure_strength, weather_strength, storms, site_sd, confounding, shares, batches, kit_share, alias,
+        unit_prefix, first_number, site_effects, missing_share, informative_share, withdrawn_share,
+        dead_on_arrival_share, telemetry_share, memory_share, guess_share, still_out_share, redeployed_share,
+        refit_share, opened_failed_share, opened_alive_share, undetermined_share, wrong_verdict_share, causes,
+        wrong_cause_share, typing_error_share and not_checked_share.
 
     Returns
     -------

@@ -14,7 +14,7 @@ __all__ = ["EFFECTS", "SEASONS", "SampleSeason", "make_records", "make_season", 
 
 EFFECTS: dict[str, dict[str, float]] = {
     "enclosure_rating": {"IP67": 0.40},
-    "lid_seal": {"cord": 0.40, "o_ring": 1.00},
+    "lid_seal": {"cord": 0.65, "o_ring": 1.30},
     "seal_bonded": {"yes": 0.25},
     "vent": {"membrane": 0.25},
     "board_protection": {"varnish": 0.15, "potting": 0.45},
@@ -70,6 +70,7 @@ class SampleSeason:
 _SHARED: dict[str, Any] = {
     "effects": EFFECTS,
     "site_effects": SITE_EFFECTS,
+    "mechanism_shares": {"lid_seal_leak": 0.5},
     "alias": "closure",
     "kit_share": 0.5,
     "redeployed_share": 0.03,
@@ -80,7 +81,7 @@ _SHARED: dict[str, Any] = {
 SEASONS: dict[str, SampleSeason] = {
     "2024": SampleSeason(
         units=96,
-        seed=13,
+        seed=45,
         dirt_seed=1,
         options={
             **_SHARED,
@@ -95,13 +96,13 @@ SEASONS: dict[str, SampleSeason] = {
     ),
     "2025": SampleSeason(
         units=168,
-        seed=18,
+        seed=32,
         dirt_seed=2,
         options={
             **_SHARED,
             "start": "2025-03-10",
             "failed_share": 0.36,
-            "confounding": 0.6,
+            "confounding": 0.7,
             "shares": {"lid_seal": {"flat_gasket": 0.30, "cord": 0.30, "o_ring": 0.40}},
             "batches": {"B1": 0.4, "B2": 0.3, "B3": 0.3},
             "first_number": 97,

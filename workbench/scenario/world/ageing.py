@@ -115,7 +115,7 @@ class Ageing:
         """Return the law under which `failed_share` of the units fail within their time out, mechanisms by share."""
         from scipy.optimize import brentq
 
-        share = np.array([m.share for m in MECHANISMS.values()])
+        share = np.array([season.share_of(name) for name in MECHANISMS])
         shape = np.array([m.shape if season.competing else season.shape for m in MECHANISMS.values()])
         law = cls(days=float(season.days), base=np.ones(len(share)), shape=shape, stress=stress)
         by_mechanism = law.hazard(units, followed)

@@ -64,6 +64,9 @@ class Season:
     competing : bool
         True: mechanisms with a shape of their own race, and a choice acts only on mechanisms that it can prevent.
         False: one Weibull accelerated failure time life; effects act on all of it and mechanisms are drawn by share.
+    mechanism_shares : mapping of str to float, or None
+        Other shares of some mechanisms in the fleet's cumulative hazard, such as {"lid_seal_leak": 0.5}; the others
+        keep their proportions.
     exposure_strength : float
         Multiplies what the place does to the mechanisms (environment, corrosivity, flood, damp, animals, people); 0
         switches it off.
@@ -138,6 +141,7 @@ class Season:
     failed_share: float = 0.36
     shape: float = 1.6
     competing: bool = True
+    mechanism_shares: Mapping[str, float] | None = None
     exposure_strength: float = 1.0
     weather_strength: float = 1.0
     storms: int = 5
@@ -187,9 +191,12 @@ class Season:
             ("batches", self.batches),
             *((f"shares of {c}", s) for c, s in (self.shares or {}).items()),
             *((f"causes of {m}", s) for m, s in (self.causes or {}).items()),
+            ("mechanism_shares", self.mechanism_shares),
         ]:
             if shares is not None:
                 self._check_shares(name, shares)
+        if not 0 <= sum((self.mechanism_shares or {}).values()) < 1:
+            raise UsageError(f"mechanism_shares must leave a share to the others; got {self.mechanism_shares!r}")
         self._check_calendar()
 
     def _check_shares(self, name: str, shares: Mapping[str, float]) -> None:
@@ -216,6 +223,12 @@ class Season:
         """The day of the first deployment trip."""
         return datetime.date.fromisoformat(self.start)
 
+    def share_of(self, mechanism: str) -> float:
+        """Return the share of a mechanism in the fleet's cumulative hazard."""
+        given = self.mechanism_shares or {}
+        rest = sum(m.share for name, m in MECHANISMS.items() if name not in given)
+        return given.get(mechanism, MECHANISMS[mechanism].share * (1 - sum(given.values())) / (rest or 1.0))
+
     @property
     def name(self) -> str:
         """What stands in the column season."""
@@ -226,7 +239,7 @@ def season_of(options: Mapping[str, Any], choices: Mapping[str, tuple[str, ...]]
     """Return the season that the options describe."""
     check_columns(list(options), [f.name for f in fields(Season)], "option")
     season = Season(**options)
-    check_columns(list(season.causes or {}), list(MECHANISMS), "mechanism")
+    check_columns([*(season.causes or {}), *(season.mechanism_shares or {})], list(MECHANISMS), "mechanism")
     for choice, shares in (season.shares or {}).items():
         check_one_of("shares", choice, list(choices))
         check_columns(list(shares), choices[choice], f"level of {choice}")
