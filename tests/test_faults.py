@@ -11,9 +11,8 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from tests.faults import FULL, INTERRUPT, READ_ONLY, Failing, inject, tree
+from tests.faults import FULL, INTERRUPT, READ_ONLY, inject, tree
 from tests.notebook.signed import write_own
-from workbench.cli import main
 from workbench.errors import WorkbenchError
 from workbench.filing import MANIFEST, Permit, write_file, write_together
 from workbench.notebook.accepting import ACCEPTED, accept_notebooks
@@ -112,33 +111,6 @@ def test_a_season_folder_that_could_not_be_made_can_be_completed_later(tmp_path)
         assert len(list(made.glob("*.ipynb"))) == 6
         assert all(read_notebook(p).cells for p in made.glob("*.ipynb"))
     assert faults >= 6
-
-
-@pytest.mark.parametrize(
-    ("arguments", "name"),
-    [
-        (["check", "LOG", "--marked", "OUT"], "marked.xlsx"),
-        (["blank", "OUT"], "blank.xlsx"),
-        (["adopt", "LOG", "--out", "OUT"], "season.toml"),
-        (["teardown", "LOG", "--sheets", "OUT"], "sheets.html"),
-        (["teardown", "LOG", "--pages", "OUT"], "pages.html"),
-        (["compare", "LOG", "--by", "lid_seal", "--figure", "OUT"], "curves.png"),
-        (["plan", "LOG", "--no-trial", "--allocate", "OUT"], "next.csv"),
-    ],
-)
-def test_a_command_that_cannot_write_says_so_in_a_line_and_spoils_nothing(tmp_path, capsys, arguments, name):
-    (tmp_path / "out").mkdir()
-    target = tmp_path / "out" / name
-    words = {"LOG": str(SAMPLE), "OUT": str(target)}
-    fresh = arguments[0] in ("blank", "adopt", "plan")
-    if not fresh:
-        target.write_bytes(b"old")
-    with pytest.MonkeyPatch.context() as patch:
-        Failing(patch, tmp_path / "out", 2, FULL, lasting=True)
-        code = main([words.get(word, word) for word in arguments])
-    error = capsys.readouterr().err.strip().splitlines()
-    assert code in (1, 2) and "cannot" in error[-1] and name in error[-1], error
-    assert tree(tmp_path / "out") == ({} if fresh else {name: b"old"})
 
 
 def _notebook(text):

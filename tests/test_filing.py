@@ -17,17 +17,6 @@ from workbench.log.sources import find_files
 
 ROOT = Path(__file__).parents[1]
 
-OUTPUTS = {
-    "figure": (["compare", "{log}", "--by", "lid_seal", "--mission", "90", "--figure"], "curves.png"),
-    "marked": (["check", "{log}", "--marked"], "marked.xlsx"),
-    "sheets": (["teardown", "{log}", "--units", "LM-001", "--sheets"], "sheets.html"),
-    "pages": (["teardown", "{log}", "--pages"], "pages.html"),
-    "blank": (["blank"], "empty.xlsx"),
-    "blank teardown": (["blank", "--teardown"], "empty.html"),
-    "allocate": (["plan", "{log}", "--no-trial", "--mission", "90", "--allocate"], "trial.csv"),
-}
-"""Each output option: the command up to it, and a name with the right ending."""
-
 
 @pytest.fixture(scope="module")
 def season(tmp_path_factory) -> Path:
@@ -42,62 +31,12 @@ def log(season, tmp_path) -> Path:
     return Path(shutil.copy(season, tmp_path / "log.csv"))
 
 
-def _command(option: str, log: Path, target: Path) -> list[str]:
-    words, _ = OUTPUTS[option]
-    return [word.replace("{log}", str(log)) for word in words] + [str(target)]
-
-
-@pytest.mark.parametrize("option", OUTPUTS)
-def test_a_file_of_someone_else_is_replaced_only_when_asked(option, log, capsys):
-    target = log.parent / OUTPUTS[option][1]
-    target.write_bytes(b"theirs")
-    assert main(_command(option, log, target)) == 2
-    assert target.read_bytes() == b"theirs"
-    assert "--replace" in capsys.readouterr().err
-    assert main([*_command(option, log, target), "--replace"]) in (0, 1)
-    assert target.read_bytes() != b"theirs"
-
-
-@pytest.mark.parametrize("option", OUTPUTS)
-def test_an_own_file_is_replaced_until_a_person_changes_it(option, log, capsys):
-    target = log.parent / OUTPUTS[option][1]
-    assert main(_command(option, log, target)) in (0, 1)
-    assert main(_command(option, log, target)) in (0, 1)
-    with target.open("ab") as file:
-        file.write(b" ")
-    assert main(_command(option, log, target)) == 2
-    assert "was changed since it was written" in capsys.readouterr().err
-
-
-@pytest.mark.parametrize("option", [name for name in OUTPUTS if "{log}" in OUTPUTS[name][0]])
-@pytest.mark.parametrize("way", ["symlink", "hard link"])
-def test_what_is_read_is_never_replaced(option, way, log, capsys):
-    before = log.read_bytes()
-    target = log.parent / OUTPUTS[option][1]
-    target.symlink_to(log) if way == "symlink" else os.link(log, target)
-    assert main([*_command(option, log, target), "--replace"]) == 2
-    assert "never replaced" in capsys.readouterr().err
-    assert log.read_bytes() == before
-
-
-@pytest.mark.parametrize("option", OUTPUTS)
-def test_endings_and_folders_are_checked(option, log, capsys):
-    name = OUTPUTS[option][1]
-    assert main([*_command(option, log, log), "--replace"]) == 2
-    folder = log.parent / name
-    folder.mkdir()
-    assert main(_command(option, log, folder)) == 2
-    assert main(_command(option, log, log.parent / "nowhere" / name)) == 2
-    error = capsys.readouterr().err
-    assert error.count("error: ") == 3 and "make it first" in error and "Traceback" not in error
-
-
 def test_the_settings_beside_a_log_are_never_replaced(log, capsys):
     settings = log.parent / "season.toml"
     settings.write_text("mission_days = 90\n", encoding="utf-8")
     picture = log.parent / "curves.png"
     os.link(settings, picture)
-    assert main([*_command("figure", log, picture), "--replace"]) == 2
+    assert main(["compare", str(log), "--by", "lid_seal", "--figure", str(picture), "--replace"]) == 2
     assert settings.read_text(encoding="utf-8") == "mission_days = 90\n"
 
 

@@ -102,3 +102,24 @@ def test_a_limit_of_the_size_of_files_is_one_sentence(words, tmp_path):
     assert done.returncode in (1, 2) and "Traceback" not in done.stderr
     assert sum(line.startswith("error: ") for line in done.stderr.splitlines()) == 1
     assert [path.name for path in tmp_path.iterdir()] == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of the size of files belong to POSIX systems")
+def test_a_workbook_too_large_for_the_temporary_folder_leaves_no_half_sheet_there(tmp_path):
+    code = (
+        "import os, resource, sys; from pathlib import Path; from openpyxl import Workbook\n"
+        "from workbench.filing import Permit; from workbench.errors import UsageError\n"
+        "from workbench.log.writing.sheetwriting import save_workbook\n"
+        "book = Workbook()\n"
+        "for row in range(20_000):\n    book.active.append([row, 'a', 'b'])\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (1_500_000, 1_500_000))\n"
+        "try:\n    save_workbook(book, Path('a.xlsx'), Permit())\n"
+        "except UsageError as error:\n    print(error, os.listdir(os.environ['TMPDIR']))\n"
+    )
+    folder = tmp_path / "temporary"
+    folder.mkdir()
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "TMPDIR": str(folder)}
+    command = [sys.executable, "-c", code]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path, env=environment, check=True)
+    assert done.stdout.startswith("a.xlsx cannot be made (File too large)") and done.stdout.endswith("retry []\n")
+    assert done.stderr == ""

@@ -32,12 +32,13 @@ def run(args: argparse.Namespace) -> int:
 
     talks = not (args.yes or args.json) and sys.stdin.isatty() and sys.stdout.isatty()
     target = Path(args.out or default_target(args.log))
+    inputs = tuple(path for path in files_read(args.log) if path != target)
+    check_target(target, (".toml",), Permit(inputs=inputs, replace=True))
     before = _text_of(args.settings or target)
     if args.settings is not None and not before:
         raise UsageError(f"no settings file at {args.settings}; leave --settings out to begin anew")
     # settings that are read and written again keep all that stands in them
     continued = bool(before) and target.is_file() and (args.settings is None or target.samefile(args.settings))
-    inputs = tuple(path for path in files_read(args.log) if path != target)
     permit = Permit(inputs=inputs, replace=args.replace or continued)
     check_target(target, (".toml",), permit)
     if talks:

@@ -38,7 +38,6 @@ def run(args: argparse.Namespace) -> int:
     """Print what was found; 1 when no row can be used, or rows were set aside and --strict was given."""
     from workbench.filing import check_target
     from workbench.log.season_log import read_log
-    from workbench.report.basis import said_of_last_good
 
     log: Log | Fleet
     if args.marked:
@@ -56,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
                 write_marked(args.log, kept, args.marked, permit=permit_of(args))
     if args.marked:
         say_aside(f"{'rows set aside' if fleet else 'marked copy'} written: {args.marked}")
-    said, photos = said_of_last_good(log, args.mission), [] if fleet else _missing_photos(args.log, kept)
+    said, photos = _said_first(log, args.mission), [] if fleet else _missing_photos(args.log, kept)
     if args.json:
         counts = {"file": args.log, "rows": log.rows, "used": log.used, "set_aside": log.rows_set_aside}
         told = [*said, *log.notes, *log.translations, *log.marks, *photos]
@@ -67,12 +66,26 @@ def run(args: argparse.Namespace) -> int:
     return 1 if log.used == 0 or (args.strict and log.rows_set_aside) else 0
 
 
+def _said_first(log: "Log | Fleet", mission: float | None) -> tuple[str, ...]:
+    """What stands before the answer; estimates take a second to load, so only where there is a doubt."""
+    import numpy as np
+
+    from workbench.log.season_log import unsaid_gaps
+
+    if not log.used or not np.isfinite(unsaid_gaps(log)).any():
+        return ()
+    from workbench.report.basis import said_of_last_good
+
+    return said_of_last_good(log, mission)
+
+
 def _missing_photos(path: str, log: "Log") -> list[str]:
     """Photographs that the log names and that do not lie beside it."""
     from workbench.teardown.sheets import missing_photos
 
-    place = Path(path)
-    return missing_photos(log.records.to_dict("records"), place if place.is_dir() else place.parent)
+    place, named = Path(path), log.columns_of("photo")
+    records = log.records[["unit_id", *named]].to_dict("records") if named else []
+    return missing_photos(records, place if place.is_dir() else place.parent)
 
 
 def _reasons(fleet: "Fleet") -> list[dict[str, Any]]:

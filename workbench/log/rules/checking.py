@@ -41,16 +41,13 @@ def _empty_fields(entry: Entry, refused: frozenset[str]) -> list[Problem]:
     return [
         entry.problem(field, f"{field} is empty", what)
         for field, what in advice.items()
-        if entry[field] is None and field not in refused
+        if field not in entry.values and field not in refused
     ]
 
 
 def _outside(entry: Entry, settings: Settings, today: dt.date) -> list[Problem]:
     problems = []
-    for field in DATE_FIELDS:
-        day = entry[field]
-        if day is None:
-            continue
+    for field, day in ((field, entry.values[field]) for field in DATE_FIELDS if field in entry.values):
         if settings.window and not settings.window[0] <= day <= settings.window[1]:
             first, last = settings.window
             reason = f"{field} {day} is outside the season's window {first} to {last}"
@@ -68,7 +65,7 @@ def _outside(entry: Entry, settings: Settings, today: dt.date) -> list[Problem]:
 
 def _out_of_order(entry: Entry) -> list[Problem]:
     guessed = entry["time_basis"] == "guess"
-    chain = [f for f in _ORDER if entry[f] is not None and not (f == "failed_on" and guessed)]
+    chain = [f for f in _ORDER if f in entry.values and not (f == "failed_on" and guessed)]
     problems = []
     for place, later in enumerate(chain):
         wrong = [earlier for earlier in chain[:place] if entry[earlier] > entry[later]]
@@ -98,8 +95,10 @@ def _out_of_order(entry: Entry) -> list[Problem]:
 
 def _opened_early(entry: Entry) -> list[Problem]:
     opened = entry["opened_on"]
-    ends = [f for f in ("found_on", "failed_on", "last_good_on", "deployed_on") if entry[f] is not None]
-    if opened is None or not ends or opened >= max(entry[f] for f in ends):
+    if opened is None:
+        return []
+    ends = [f for f in ("found_on", "failed_on", "last_good_on", "deployed_on") if f in entry.values]
+    if not ends or opened >= max(entry[f] for f in ends):
         return []
     last = max(ends, key=lambda f: entry[f])
     reason = f"{entry.said('opened_on')} is before {entry.said(last)}"

@@ -30,9 +30,9 @@ def unify_levels(
     notes: list[str] = []
     for name, column in vocabulary.columns.items():
         is_open = column.type == "word" and not column.is_closed
-        counts = Counter(e[name] for e in entries if e[name] is not None) if is_open or name in LABEL_FIELDS else None
-        if not counts:
+        if not is_open and name not in LABEL_FIELDS:
             continue
+        counts = Counter(value for entry in entries if (value := entry.values.get(name)) is not None)
         merged = merged_spellings(column, counts)
         if merged:
             spelling[name] = merged

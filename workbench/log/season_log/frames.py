@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from workbench.log.dictionary import Column, Settings, Vocabulary
-from workbench.log.rules import LABEL_FIELDS, Entry, Life, clean, life_of, order_levels
+from workbench.log.rules import LABEL_FIELDS, Entry, Life, clean, order_levels
 from workbench.wording import NOT_RECORDED
 
 if TYPE_CHECKING:
@@ -104,11 +104,10 @@ def _numbers(column: Column, values: Sequence[Any], settings: Settings) -> list[
     return None if any(r.refusal for r in read) or all(r.value is None for r in read) else [r.value for r in read]
 
 
-def ledger_frame(entries: Sequence[Entry], settings: Settings) -> "pd.DataFrame":
+def ledger_frame(entries: Sequence[Entry], lives: Sequence[Life]) -> "pd.DataFrame":
     """Return the life of every row in use, with the rule that made it."""
     import pandas as pd
 
-    lives = [life for life in (life_of(entry.values, settings) for entry in entries) if isinstance(life, Life)]
     columns = {
         "row": pd.array([e.number for e in entries], dtype="int64"),
         "unit_id": pd.Series([e["unit_id"] for e in entries], dtype=object),
@@ -128,7 +127,7 @@ def ledger_frame(entries: Sequence[Entry], settings: Settings) -> "pd.DataFrame"
 def followed_to(
     entries: Sequence[Entry],
     visits: Sequence[Entry],
-    settings: Settings,
+    lives: Sequence[Life],
     *,
     spelling: Mapping[str, Mapping[str, str]],
 ) -> "np.ndarray":
@@ -151,9 +150,5 @@ def followed_to(
         group = place.get(visit["unit_id"], (None, None))
         if group in last and visit["visited_on"].year == last[group].year:
             last[group] = max(last[group], visit["visited_on"])
-    ages = []
-    for entry, group in zip(entries, groups, strict=True):
-        life = life_of(entry.values, settings)
-        seen = float((last[group] - entry["deployed_on"]).days)
-        ages.append(max(seen, life.lower if isinstance(life, Life) else 0.0))
-    return np.array(ages, dtype=float)
+    seen = [float((last[group] - entry["deployed_on"]).days) for entry, group in zip(entries, groups, strict=True)]
+    return np.maximum(np.array(seen, dtype=float), np.array([life.lower for life in lives], dtype=float))

@@ -11,11 +11,13 @@ from workbench.log.cells import Table
 from workbench.log.dictionary import Settings, Vocabulary, fit_of, log_vocabulary, visit_vocabulary
 from workbench.log.rules import (
     Entry,
+    Life,
     Problem,
     check_across,
     check_within,
     clean,
     derive_dates,
+    life_of,
     marks_beside,
     notes_on_choices,
     notes_on_units,
@@ -90,6 +92,7 @@ def read_log(
         replace(entry, values={**entry.values, "deployment": number})
         for entry, number in zip(used, number_deployments(used), strict=True)
     ]
+    lives = [life for life in (life_of(entry.values, checked) for entry in used) if isinstance(life, Life)]
     spelling, level_said = unify_levels(used, vocabulary, checked)
     records = records_frame(used, spelling, vocabulary, settings=checked)
     notes = [*settings_said, *chosen.notes, *said, *look_said, *season_said, *notes_on_units(used), *level_said]
@@ -97,8 +100,8 @@ def read_log(
     notes += [*notes_on_last_good(used, checked), *notes_on_choices(records)]
     return Log(
         _records=records,
-        _ledger=ledger_frame(used, checked),
-        _followed_to=followed_to(used, visits, checked, spelling=spelling),
+        _ledger=ledger_frame(used, lives),
+        _followed_to=followed_to(used, visits, lives, spelling=spelling),
         _addresses=tuple(entry.address for entry in used),
         all_problems=tuple(_in_file_order(problems, chosen)),
         notes=tuple(dict.fromkeys(notes)),

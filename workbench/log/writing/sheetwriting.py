@@ -12,7 +12,8 @@ from workbench.printing import visible
 __all__ = ["inert_text", "put", "save_workbook"]
 
 _LONGEST_CELL = 32_767
-_ROOM = 1 << 20
+_ROOM, _CELL = 1 << 20, 64
+"""Bytes that a sheet takes while it is written: to begin with, and more than each cell."""
 
 
 def inert_text(text: str) -> str:
@@ -49,10 +50,10 @@ def save_workbook(book: Any, path: Path, permit: Permit) -> None:
 
     buffer = BytesIO()
     try:
-        with (
-            tempfile.TemporaryFile() as probe
-        ):  # the library writes sheets there, and leaves half of one when it cannot
-            probe.write(bytes(_ROOM))
+        largest = max(sheet.max_row * sheet.max_column for sheet in book.worksheets)
+        # the library writes each sheet there, and leaves half of one when it cannot
+        with tempfile.TemporaryFile() as probe:
+            probe.write(bytes(_ROOM + _CELL * largest))
         book.save(buffer)
     except (OSError, SerialisationError) as error:
         raise UsageError(
