@@ -161,7 +161,7 @@ def _checked_cause(cause: Any, failed: np.ndarray) -> np.ndarray | None:
     if len(labels) != failed.shape[0]:
         raise LivesError(f"cause has {len(labels)} values for {failed.shape[0]} lives")
     codes, different = pd.factorize(labels)  # -1, the last of the texts, where there is none
-    texts = np.array([*map(str, different), ""], dtype=object)[codes]
+    texts: np.ndarray = np.array([*map(str, different), ""], dtype=object)[codes]
     _refuse((texts != "") & ~failed, lambda r: f"cause is {texts[r]!r} on a life that did not fail")
     texts[(texts == "") & failed] = UNDETERMINED
     return texts

@@ -56,7 +56,7 @@ def visible(text: Any) -> str:
     """
     text = str(text)
     if text.isascii() and text.isprintable():
-        return text
+        return str(text)
     return "".join(_escaped(c) if unicodedata.category(c) in _UNSEEN else c for c in text)
 
 

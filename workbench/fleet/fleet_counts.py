@@ -132,7 +132,7 @@ class _Levels:
         return [self.values[i] for i in np.asarray(places)]
 
     def of(self, value: Any) -> np.ndarray:
-        return self.places == (self.values.index(value) if value in self.values else -1)
+        return np.asarray(self.places == (self.values.index(value) if value in self.values else -1))
 
     def carried(self, rows: np.ndarray) -> dict[Any, int]:
         counts = np.bincount(self.places, rows, len(self.values))

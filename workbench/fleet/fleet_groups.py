@@ -60,7 +60,8 @@ def group_rows(
     if gone is not None and "site" in covariates and "season" in covariates:
         day = nw.col("wb_start") if step == 1 else (nw.col("wb_start") // step) * step
         put_out = nw.when(nw.col("wb_outcome") == gone).then(day).otherwise(nw.lit(NONE))
-    return frame.with_columns(put_out.cast(nw.Int64).alias("wb_put_out"))
+    with_day: nw.LazyFrame[Any] = frame.with_columns(put_out.cast(nw.Int64).alias("wb_put_out"))
+    return with_day
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -162,8 +162,8 @@ def _table_sentences(
 
 def _same(old: Any, new: Any, tolerance: float) -> bool:
     if isinstance(old, bool) or isinstance(new, bool) or not (_is_number(old) and _is_number(new)):
-        return old == new
-    return abs(new - old) <= tolerance * max(abs(old), abs(new)) + 1e-12
+        return bool(old == new)
+    return bool(abs(new - old) <= tolerance * max(abs(old), abs(new)) + 1e-12)
 
 
 def _is_number(value: Any) -> bool:

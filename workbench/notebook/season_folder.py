@@ -41,7 +41,8 @@ class OpenedSeason:
     @cached_property
     def lives(self) -> Lives:
         """The lives of the log."""
-        return self.log.lives()
+        known: Lives = self.log.lives()
+        return known
 
     @cached_property
     def question(self) -> RankingQuestion:

@@ -115,8 +115,7 @@ def _drawing(result: Any, figure: "Figure | bool") -> "Figure | None":
         return figure
     if not figure or type(result).__name__ not in DRAWN_BY:
         return None
-    figure_of_axes: Any = draw(result).figure
-    return figure_of_axes
+    return draw(result).get_figure(root=True)
 
 
 def _picture(figure: "Figure", description: str) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -149,7 +148,7 @@ def _shown(value: Any) -> str:
             return f"{number:.0f}"
         return f"{number:.{SHOWN_DIGITS}g}" if abs(number) < 1000 else f"{number:.0f}"
     if isinstance(value, pd.Timestamp):
-        return value.date().isoformat()
+        return str(value.date().isoformat())
     return "–" if value is None or value is pd.NaT else _visible(str(value))
 
 
@@ -169,7 +168,7 @@ def _cut(frame: pd.DataFrame) -> tuple[pd.DataFrame, str]:
 
 def _table_text(frame: pd.DataFrame) -> str:
     texts, cut = _cut(frame)
-    return texts.to_string(index=False) + (f"\n({cut})" if cut else "")
+    return str(texts.to_string(index=False) + (f"\n({cut})" if cut else ""))
 
 
 def _table_html(frame: pd.DataFrame) -> str:

@@ -73,7 +73,7 @@ def _apportion(weights: np.ndarray, total: int) -> np.ndarray:
     whole = np.floor(exact).astype(np.int64)
     short = total - int(whole.sum())
     whole[np.argsort(-(exact - whole), kind="stable")[:short]] += 1
-    return whole
+    return np.asarray(whole)
 
 
 def worth_of_levels(ranking: Ranking, level_costs: Mapping[str, Mapping[str, float]]) -> LevelWorth:

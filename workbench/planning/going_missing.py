@@ -46,7 +46,7 @@ def draw_missing(
 
 
 def _is_missing(lives: Lives) -> np.ndarray:
-    return (lives.covariates["outcome"].astype(str) == "missing").to_numpy()
+    return np.asarray((lives.covariates["outcome"].astype(str) == "missing").to_numpy())
 
 
 def _step_shares(lives: Lives, days: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

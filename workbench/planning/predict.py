@@ -117,7 +117,7 @@ class FailureModel:
         if block.codes is None:
             return np.zeros(len(block.levels))
         units = np.bincount(block.codes, weights=self.weight, minlength=len(block.levels))
-        return units / units.sum()
+        return np.asarray(units / units.sum())
 
     def _surroundings(self, row: BuildRow, around: Block) -> list[tuple[str, float]]:
         """Environments where a row that names none may stand, as the units seen did: at its site, or everywhere."""

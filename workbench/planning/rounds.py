@@ -107,7 +107,7 @@ def lost_and_swapped(location: float, scale: float, days: np.ndarray) -> tuple[f
 
     def survival(age: np.ndarray) -> np.ndarray:
         with np.errstate(divide="ignore"):
-            return np.exp(-np.exp((np.log(age) - location) / scale))
+            return np.asarray(np.exp(-np.exp((np.log(age) - location) / scale)))
 
     put_out, working = [0.0], [1.0]  # day on which a share of the units was put out, and that share, still working
     lost, swaps, before = 0.0, [], 0.0

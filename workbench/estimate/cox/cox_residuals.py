@@ -21,7 +21,7 @@ def martingale_residuals(likelihood: PartialLikelihood, coefficients: np.ndarray
     parts = likelihood.times(table.sums(hazard), table.failed @ hazard)
     expected = table.over_lives(parts.hazard)
     expected[table.event] -= parts.hazard_tied[table.last[table.event]]
-    return table.event - hazard[table.pattern] * expected
+    return np.asarray(table.event - hazard[table.pattern] * expected)
 
 
 def score_residuals(likelihood: PartialLikelihood, coefficients: np.ndarray) -> np.ndarray:
@@ -79,4 +79,4 @@ def schoenfeld_residuals(likelihood: PartialLikelihood, coefficients: np.ndarray
     sums, tied = table.sums(both), table.failed @ both
     parts = likelihood.times(sums[:, 0], tied[:, 0])
     expected = parts.hazard[:, None] * sums[:, 1:] - parts.hazard_tied[:, None] * tied[:, 1:]
-    return np.asarray(table.failed @ x) - expected
+    return np.asarray(np.asarray(table.failed @ x) - expected)

@@ -191,7 +191,7 @@ def inverse_in(information: np.ndarray, flat: np.ndarray) -> np.ndarray:
     size = np.sqrt(np.maximum(diagonal, 1e-30 * diagonal.max() + 1e-300))
     values, vectors = eigen_of(part / size / size[:, None])
     half = basis @ (vectors / size[:, None]) / np.sqrt(np.maximum(values, 1e-14 * values.max(initial=0.0) + 1e-300))
-    return half @ half.T
+    return np.asarray(half @ half.T)
 
 
 def outside_of(design: ModelMatrix, flat: np.ndarray) -> np.ndarray:
@@ -200,7 +200,7 @@ def outside_of(design: ModelMatrix, flat: np.ndarray) -> np.ndarray:
     Shapes: flat (k, q), returns (r,).
     """
     size = np.linalg.norm(design.contrasts, axis=1)
-    return np.linalg.norm(design.contrasts @ flat, axis=1) > 1e-6 * size
+    return np.asarray(np.linalg.norm(design.contrasts @ flat, axis=1) > 1e-6 * size)
 
 
 def reasons_for_empty(empty: Sequence[tuple[str, str]], terms: Sequence[Term], shrink: float) -> list[str]:

@@ -125,4 +125,4 @@ def _robust(
     scores = np.where(problem.weight > 0, 1.0, 0.0)[:, None] * best.scores
     numbers = np.asarray(pd.factorize(lives.cluster)[0])
     sums = cluster_scores(scores[problem.row], lives.weight, numbers)
-    return covariance @ (sums.T @ sums) @ covariance
+    return np.asarray(covariance @ (sums.T @ sums) @ covariance)

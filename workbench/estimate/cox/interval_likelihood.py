@@ -309,7 +309,7 @@ def _lifted_solve(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     size = np.sqrt(np.maximum(np.abs(np.diag(matrix)), 1e-300))
     values, vectors = eigen_of(matrix / np.outer(size, size))
     floor = 1e-8 * max(float(values.max(initial=0.0)), 1e-300)
-    return (vectors @ ((vectors.T @ (right / size)) / np.maximum(np.abs(values), floor))) / size
+    return np.asarray((vectors @ ((vectors.T @ (right / size)) / np.maximum(np.abs(values), floor))) / size)
 
 
 def _at_maximum(model: _Model, beta: np.ndarray, steps: np.ndarray, *, converged: bool) -> IntervalMaximum:

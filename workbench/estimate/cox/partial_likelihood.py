@@ -81,13 +81,13 @@ def tie_sums(rest: np.ndarray, count: np.ndarray) -> tuple[np.ndarray, np.ndarra
 
 def _odd(x: np.ndarray, terms: tuple[float, ...]) -> np.ndarray:
     square = x * x
-    return x * (terms[0] + square * (terms[1] + square * (terms[2] + square * terms[3])))
+    return np.asarray(x * (terms[0] + square * (terms[1] + square * (terms[2] + square * terms[3]))))
 
 
 def _even(u: np.ndarray, v: np.ndarray, terms: tuple[float, ...]) -> np.ndarray:
     p, q = u * u, v * v
     series = terms[0] + terms[1] * (p + q) + terms[2] * (p * p + p * q + q * q)
-    return (p - q) * (series + terms[3] * (p + q) * (p * p + q * q))
+    return np.asarray((p - q) * (series + terms[3] * (p + q) * (p * p + q * q)))
 
 
 def _odd_steps(u: np.ndarray, v: np.ndarray, terms: tuple[float, ...]) -> np.ndarray:
@@ -229,7 +229,7 @@ def _newton_step(information: np.ndarray, score: np.ndarray, scale: float) -> np
     values, vectors = eigen_of(information / np.outer(size, size))
     kept = values > 1e-12 * max(float(values.max(initial=0.0)), 1e-300)
     part = vectors[:, kept]
-    return (part @ ((part.T @ (score / size)) / values[kept])) / size
+    return np.asarray((part @ ((part.T @ (score / size)) / values[kept])) / size)
 
 
 def _climb(

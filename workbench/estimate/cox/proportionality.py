@@ -145,7 +145,7 @@ def _clock(lives: Lives, likelihood: PartialLikelihood, clock: str) -> np.ndarra
         if clock == "log" and times.min() <= 0:
             raise EstimateError("a failure at time 0 has no logarithm; use another clock")
         g = np.log(times) if clock == "log" else times
-    return g - deaths @ g / deaths.sum()
+    return np.asarray(g - deaths @ g / deaths.sum())
 
 
 def _tests(

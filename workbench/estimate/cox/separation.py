@@ -77,7 +77,7 @@ def rising_direction(table: RiskTable, columns: np.ndarray) -> np.ndarray | None
         highest = np.where(at_risk, height, -np.inf).argmax(axis=1)
         violated = height[highest] - height[lowest] > CLEAR
         if not violated.any():
-            return direction
+            return np.asarray(direction)
         rows = np.unique(np.vstack([rows, (columns[lowest] - columns[highest])[violated]]), axis=0)
     return None
 
@@ -89,7 +89,7 @@ def face_of(table: RiskTable, columns: np.ndarray, direction: np.ndarray) -> np.
     """
     height = columns @ direction
     top = np.where(_dense(table.failed) > 0, height, -np.inf).max(axis=1)
-    return height[None, :] >= top[:, None] - CLEAR
+    return np.asarray(height[None, :] >= top[:, None] - CLEAR)
 
 
 def _dense(counts: np.ndarray | sparse.csr_array) -> np.ndarray:

@@ -80,7 +80,7 @@ class DistributionFit(Result):
             If a time is negative or no number.
         """
         times = check_times(t)
-        return np.exp(-self._hazard(self.coordinates[None, :], times.ravel())[0]).reshape(times.shape)
+        return np.asarray(np.exp(-self._hazard(self.coordinates[None, :], times.ravel())[0]).reshape(times.shape))
 
     def at(self, times: Any) -> "pd.DataFrame":
         """Survival with likelihood limits.

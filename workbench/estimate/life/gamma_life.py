@@ -16,7 +16,7 @@ def gamma_log_survival(coordinates: np.ndarray, t: np.ndarray) -> np.ndarray:
     shape, x = np.exp(coordinates[:, :1]), t / np.exp(coordinates[:, 1:])
     with np.errstate(all="ignore"):
         ended = gammainc(shape, x)
-        return np.where(ended < 0.5, np.log1p(-ended), np.log(gammaincc(shape, x)))
+        return np.asarray(np.where(ended < 0.5, np.log1p(-ended), np.log(gammaincc(shape, x))))
 
 
 def gamma_log_likelihood(cells: Cells, folded: CellWeights, coordinates: np.ndarray) -> np.ndarray:
@@ -45,7 +45,7 @@ def gamma_log_likelihood(cells: Cells, folded: CellWeights, coordinates: np.ndar
         late = cells.entry > 0
         if late.any():
             total -= gamma_log_survival(coordinates, cells.entry[late]) @ weights[late]
-    return total
+    return np.asarray(total)
 
 
 def maximise_gamma(

@@ -134,7 +134,7 @@ def _log_likelihood(
         value += (log1mexp(high - low) - low) @ weights[between]
     if late.any():
         value += hazard_by(cells.entry[late]) @ weights[late]
-    return value
+    return np.asarray(value)
 
 
 def _score_and_information(height, steps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[no-untyped-def]

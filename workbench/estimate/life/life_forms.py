@@ -42,8 +42,8 @@ def log_quantile(distribution: str, coordinates: np.ndarray, p: np.ndarray) -> n
             # below the smallest number the incomplete gamma function is x^k / gamma(k + 1)
             tiny = (np.log(p) + gammaln(shape + 1.0)) / shape
             body = np.where(p > 0.5, np.log(gammainccinv(shape, 1.0 - p)), lower_tail)
-            return second + np.where(np.isfinite(body), body, tiny)
-        return first + np.exp(second) * FAMILIES[distribution].quantile(p)
+            return np.asarray(second + np.where(np.isfinite(body), body, tiny))
+        return np.asarray(first + np.exp(second) * FAMILIES[distribution].quantile(p))
 
 
 def cumulative_hazard(distribution: str, coordinates: np.ndarray, t: np.ndarray) -> np.ndarray:
@@ -71,4 +71,4 @@ def log_hazard(distribution: str, coordinates: np.ndarray, t: np.ndarray) -> np.
         else:
             z = (np.log(t) - first) / np.exp(second)
             density = FAMILIES[distribution].exact(z)[0] - second - np.log(t)
-        return density + cumulative_hazard(distribution, coordinates, t)
+        return np.asarray(density + cumulative_hazard(distribution, coordinates, t))

@@ -97,14 +97,14 @@ class Layout:
     @property
     def has_entry(self) -> bool:
         """Whether some life came under observation late."""
-        return self.kinds[4].stop > self.kinds[4].start
+        return bool(self.kinds[4].stop > self.kinds[4].start)
 
     def points_of(self, weights: CellWeights) -> np.ndarray:
         """Weights of the points, those of late entries taken off.
 
         Shapes: returns (B, N).
         """
-        return weights.values[:, self.cell] * self.sign
+        return np.asarray(weights.values[:, self.cell] * self.sign)
 
 
 def cell_patterns(columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

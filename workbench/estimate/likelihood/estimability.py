@@ -42,7 +42,7 @@ class Estimable:
         if not self.silent.shape[1]:
             return np.ones(len(contrasts), dtype=bool)
         size = np.linalg.norm(contrasts, axis=1) + ZERO
-        return np.abs(contrasts @ self.silent).max(axis=1) < 1e-6 * size
+        return np.asarray(np.abs(contrasts @ self.silent).max(axis=1) < 1e-6 * size)
 
 
 def find_estimable(problem: AftProblem, *, fixed_scale: bool = False) -> Estimable:
@@ -97,7 +97,7 @@ def null_space(design: np.ndarray) -> np.ndarray:
     size[size == 0] = 1.0
     scaled = design / size
     values, vectors = eigen_of(scaled.T @ scaled)
-    return vectors[:, values < 1e-11 * max(values[-1], ZERO)] / size[:, None]
+    return np.asarray(vectors[:, values < 1e-11 * max(values[-1], ZERO)] / size[:, None])
 
 
 def _separated(design: np.ndarray, only_good: np.ndarray, only_failed: np.ndarray, *, firm: np.ndarray) -> np.ndarray:

@@ -55,7 +55,7 @@ def log1mexp(x: np.ndarray) -> np.ndarray:
     ----------
     Maechler (2012), vignette "Accurately computing log(1 - exp(-|a|))".
     """
-    return np.where(x < 0.6931471805599453, np.log(-np.expm1(-x)), np.log1p(-np.exp(-x)))
+    return np.asarray(np.where(x < 0.6931471805599453, np.log(-np.expm1(-x)), np.log1p(-np.exp(-x))))
 
 
 def _between_from(
@@ -94,11 +94,11 @@ def _sev_between(z1: np.ndarray, z2: np.ndarray) -> tuple[np.ndarray, ...]:
 
 
 def _sev_survival(z: np.ndarray) -> np.ndarray:
-    return np.exp(-np.exp(np.minimum(z, 700.0)))
+    return np.asarray(np.exp(-np.exp(np.minimum(z, 700.0))))
 
 
 def _sev_quantile(p: np.ndarray) -> np.ndarray:
-    return np.log(-np.log1p(-p))
+    return np.asarray(np.log(-np.log1p(-p)))
 
 
 # logistic: log life of the log-logistic
@@ -126,18 +126,18 @@ def _logistic_between(z1: np.ndarray, z2: np.ndarray) -> tuple[np.ndarray, ...]:
 
 
 def _logistic_survival(z: np.ndarray) -> np.ndarray:
-    return expit(-z)
+    return np.asarray(expit(-z))
 
 
 def _logistic_quantile(p: np.ndarray) -> np.ndarray:
-    return np.log(p) - np.log1p(-p)
+    return np.asarray(np.log(p) - np.log1p(-p))
 
 
 # normal: log life of the lognormal
 
 
 def _normal_log_pdf(z: np.ndarray) -> np.ndarray:
-    return -0.5 * z * z - HALF_LOG_TWO_PI
+    return np.asarray(-0.5 * z * z - HALF_LOG_TWO_PI)
 
 
 def _normal_exact(z: np.ndarray) -> Piece:
@@ -167,7 +167,7 @@ def _normal_between(z1: np.ndarray, z2: np.ndarray) -> tuple[np.ndarray, ...]:
 
 
 def _normal_survival(z: np.ndarray) -> np.ndarray:
-    return ndtr(-z)
+    return np.asarray(ndtr(-z))
 
 
 WEIBULL = Family("weibull", _sev_exact, _sev_survived, _sev_ended, _sev_between, _sev_survival, _sev_quantile)

@@ -297,7 +297,7 @@ def _climb(
 def _longest(params: np.ndarray, step: np.ndarray) -> np.ndarray:
     """The longest step up to 1 that keeps 1 / scale within a factor of five."""
     a, change = params[:, -1], step[:, -1]
-    return np.minimum(1.0, np.where(change < 0, 0.8, 4.0) * a / np.maximum(np.abs(change), 1e-300))
+    return np.asarray(np.minimum(1.0, np.where(change < 0, 0.8, 4.0) * a / np.maximum(np.abs(change), 1e-300)))
 
 
 def _direction(gradient: np.ndarray, curvature: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

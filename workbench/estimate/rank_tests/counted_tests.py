@@ -114,7 +114,7 @@ def whitening(variance: np.ndarray, contrast: np.ndarray | None = None) -> np.nd
         return (contrast / np.sqrt(spread))[:, None] if spread > 1e-12 * largest else np.zeros((len(contrast), 0))
     values, vectors = eigen_of(variance)
     kept = values > 1e-10 * max(float(values[-1]), 1e-300)
-    return vectors[:, kept] / np.sqrt(values[kept])
+    return np.asarray(vectors[:, kept] / np.sqrt(values[kept]))
 
 
 def chi_square(statistic: float | np.ndarray, degrees: int) -> np.ndarray:

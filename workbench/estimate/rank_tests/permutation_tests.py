@@ -210,7 +210,7 @@ def exact_p(units: Exchangeable, white: np.ndarray) -> float:
         sums = (sums[:, None, :] + more[None, :, :]).reshape(-1, units.count)
     statistic = np.sum((sums @ white) ** 2, axis=1)
     observed = float(np.sum((units.excess @ white) ** 2))
-    return int(np.count_nonzero(statistic >= observed * (1.0 - _CLOSE) - _CLOSE)) / statistic.size
+    return int(np.count_nonzero(statistic >= observed * (1.0 - _CLOSE) - _CLOSE)) / int(statistic.size)
 
 
 def _all_sums(scores: np.ndarray, size: np.ndarray) -> np.ndarray:

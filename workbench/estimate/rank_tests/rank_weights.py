@@ -25,7 +25,7 @@ def time_weights(at_risk: np.ndarray, failures: np.ndarray, weight: str, *, rho:
     if weight == "gehan":
         return at_risk
     if weight == "tarone-ware":
-        return np.sqrt(at_risk)
+        return np.asarray(np.sqrt(at_risk))
     if weight == "peto":
         return np.cumprod(1.0 - failures / (at_risk + 1.0), axis=-1)
     survival = np.cumprod(1.0 - failures / np.maximum(at_risk, 1.0), axis=-1)

@@ -134,7 +134,7 @@ def joined_levels(parts: Sequence[tuple[tuple[str, ...], np.ndarray]]) -> tuple[
 
 def _levels_of(lives: Lives, name: str) -> tuple[tuple[str, ...], np.ndarray]:
     # lives do not change, so the levels of a covariate are worked out once: a million texts take longer than a curve
-    known = lives.__dict__.setdefault("_levels", {})
+    known: dict[str, tuple[tuple[str, ...], np.ndarray]] = lives.__dict__.setdefault("_levels", {})
     if name not in known:
         known[name] = text_levels(lives.covariates[name])
         known[name][1].flags.writeable = False

@@ -103,7 +103,7 @@ class RiskSets:
         gone = np.concatenate([[0], np.cumsum(self.failures[rows] + self.censored[rows])])
         entered = np.concatenate([[0], self.late_count[group]])
         came = entered[np.searchsorted(self.late_time[group], times, side="left")]
-        return self.from_start[group] + came - gone[np.searchsorted(self.time[rows], times, side="left")]
+        return np.asarray(self.from_start[group] + came - gone[np.searchsorted(self.time[rows], times, side="left")])
 
 
 def risk_sets(

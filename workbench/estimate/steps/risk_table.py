@@ -59,7 +59,7 @@ class RiskTable:
         Shapes: values (p,), returns (m,).
         """
         if self.at_risk is not None:
-            return self.at_risk @ values
+            return np.asarray(self.at_risk @ values)
         return np.cumsum((self.steps @ values)[::-1], axis=0)[::-1]
 
     def spread(self, values: np.ndarray) -> np.ndarray:
@@ -68,8 +68,8 @@ class RiskTable:
         Shapes: values (m,), returns (p,).
         """
         if self.at_risk is not None:
-            return values @ self.at_risk
-        return self.steps.T @ np.cumsum(values)  # type: ignore[union-attr]
+            return np.asarray(values @ self.at_risk)
+        return np.asarray(self.steps.T @ np.cumsum(values))  # type: ignore[union-attr]
 
     def full(self) -> np.ndarray | None:
         """Return the numbers at risk as a full table, or None where it would take over 400 MB.
@@ -90,7 +90,7 @@ class RiskTable:
         allowed = keep if self.allowed is None else keep & self.allowed
         if keep.ndim == 2 or self.at_risk is not None:
             table = self.full()
-            return replace(self, at_risk=table * keep, steps=None, allowed=allowed)  # type: ignore[operator]
+            return replace(self, at_risk=table * keep, steps=None, allowed=allowed)
         steps = sparse.csr_array(self.steps.multiply(keep[None, :]))  # type: ignore[union-attr]
         return replace(self, steps=steps, allowed=allowed)
 
@@ -101,10 +101,10 @@ class RiskTable:
         """
         if self.allowed is not None and self.allowed.ndim == 2:
             running = np.cumsum(np.vstack([np.zeros(self.allowed.shape[1]), values[:, None] * self.allowed]), axis=0)
-            return running[self.last + 1, self.pattern] - running[self.first, self.pattern]
+            return np.asarray(running[self.last + 1, self.pattern] - running[self.first, self.pattern])
         running = np.concatenate([[0.0], np.cumsum(values)])
         sums = running[self.last + 1] - running[self.first]
-        return sums if self.allowed is None else sums * self.allowed[self.pattern]
+        return np.asarray(sums if self.allowed is None else sums * self.allowed[self.pattern])
 
 
 def risk_table_of(lives: Lives, pattern: np.ndarray, patterns: int, *, strata: np.ndarray | None = None) -> RiskTable:

@@ -204,7 +204,7 @@ def _straddling(lower: np.ndarray, upper: np.ndarray, weight: np.ndarray, *, tim
     units = weight[finite]
     started = np.append(0, np.cumsum(units[begun[1]]))[np.searchsorted(begun[0], times, side="left")]
     over = np.append(0, np.cumsum(units[ended[1]]))[np.searchsorted(ended[0], times, side="right")]
-    return np.maximum(started - over, 0)
+    return np.asarray(np.maximum(started - over, 0))
 
 
 def _mass_notes(fitted: Mass, label: str, unit: str) -> list[str]:

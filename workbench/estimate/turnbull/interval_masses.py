@@ -36,7 +36,7 @@ class Runs:
 
         Shapes: upto (j + 1,).
         """
-        return (upto[self.last] - upto[self.first]).sum(axis=1)
+        return np.asarray((upto[self.last] - upto[self.first]).sum(axis=1))
 
     def spread(self, values: np.ndarray, classes: int) -> np.ndarray:
         """Sum over lives of a value for each class that a life can belong to, shape (j,).
@@ -129,7 +129,7 @@ def fit_masses(lives: Memberships, start: np.ndarray | None = None, *, close: fl
         share, value, gain = _newton_step(lives, share, value, close=close)
         if gain <= close:
             break
-    return np.where(share > NO_MASS, share, 0.0) / share[share > NO_MASS].sum()
+    return np.asarray(np.where(share > NO_MASS, share, 0.0) / share[share > NO_MASS].sum())
 
 
 def _first_guess(lives: Memberships) -> np.ndarray:
@@ -148,14 +148,14 @@ def _first_guess(lives: Memberships) -> np.ndarray:
             tops = [a + int(np.argmax(share[a:b])) for a, b in zip(first, last, strict=True) if b > a]
             best[max(tops, key=lambda top: share[top])] = True
     share = np.where(best, np.maximum(share, 1e-6), 0.0)
-    return share / share.sum()
+    return np.asarray(share / share.sum())
 
 
 def _peaks(slope: np.ndarray, owner: np.ndarray, least: float) -> np.ndarray:
     """Classes where the slope is positive and no neighbour of the same cause has a higher one."""
     left = np.append(True, (owner[1:] != owner[:-1]) | (slope[1:] > slope[:-1]))
     right = np.append((owner[1:] != owner[:-1]) | (slope[:-1] >= slope[1:]), True)
-    return (slope > least) & left & right
+    return np.asarray((slope > least) & left & right)
 
 
 def _newton_step(
@@ -209,8 +209,8 @@ def _bounded_step(fall: np.ndarray, rise: np.ndarray, slope: np.ndarray, *, now:
     goal = solve_triangular(root, slope, trans=1, check_finite=False)
     plain = solve_triangular(root, goal, check_finite=False)
     if np.all(now + plain >= 0.0):
-        return plain
-    return nnls(root, root @ now + goal, maxiter=50 * len(fall))[0] - now
+        return np.asarray(plain)
+    return np.asarray(nnls(root, root @ now + goal, maxiter=50 * len(fall))[0] - now)
 
 
 def share_limits(

@@ -87,7 +87,7 @@ def _mean_within(start: np.ndarray, stop: np.ndarray, horizon: float) -> np.ndar
     low, high = np.minimum(start, horizon), np.minimum(stop, horizon)
     width = np.where(np.isfinite(stop) & (stop > start), stop - start, 1.0)
     before = np.clip((high - low) / width, 0.0, 1.0)
-    return np.where(stop > start, before * 0.5 * (low + high) + (1.0 - before) * horizon, low)
+    return np.asarray(np.where(stop > start, before * 0.5 * (low + high) + (1.0 - before) * horizon, low))
 
 
 def _limits(lives: Lives, fitted: Mass, horizon: float, *, widening: float) -> LimitsAt:

@@ -37,4 +37,4 @@ def interval_scores(lives: Lives, kind: str) -> np.ndarray:
     last = np.minimum(cells.last, fitted.ends[begin[first]])
     low, high = before[first], after[last]
     lived = (low * level[first] - high * level_after[last]) / (low - high)
-    return level[cells.entered] - lived
+    return np.asarray(level[cells.entered] - lived)

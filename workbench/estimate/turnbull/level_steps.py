@@ -63,7 +63,7 @@ def bounded_step(
             free ^= wrong
         else:
             free[np.flatnonzero(wrong)[-1]] ^= True
-    return np.maximum(x, 0.0) - hazard
+    return np.asarray(np.maximum(x, 0.0) - hazard)
 
 
 class _Springs:
@@ -95,7 +95,7 @@ class _Springs:
         level = np.append(0.0, level)
         force = self.weight * (level[self.high] - level[self.low])
         total = np.bincount(self.high, force, self.count + 1) - np.bincount(self.low, force, self.count + 1)
-        return (total + self.anchor * level - self.slope * float(self.lean @ level) * self.lean)[1:]
+        return np.asarray((total + self.anchor * level - self.slope * float(self.lean @ level) * self.lean)[1:])
 
     def solve(self, group: np.ndarray, target: np.ndarray) -> np.ndarray:
         """Levels 1 ... k with curvature times levels = target, those of one group being equal (group 0 at 0)."""
@@ -125,4 +125,4 @@ class _Springs:
         if leaning:  # one product of a vector with itself more: Sherman & Morrison
             solved, back = solved.T
             solved += back * (self.slope * float(lean @ solved) / max(1.0 - self.slope * float(lean @ back), _LEAST))
-        return np.append(0.0, solved)[group[1:]]
+        return np.asarray(np.append(0.0, solved)[group[1:]])

@@ -154,7 +154,7 @@ def change_of_lives(problem: NpmleProblem, hazard: np.ndarray, change: np.ndarra
     inner, after = problem.last < problem.cells - 1, np.minimum(problem.last + 1, problem.cells - 1)
     gap = np.where(inner, level[after] - level[problem.first], 1.0)
     odds = np.where(inner, 1.0 / np.expm1(gap), 0.0)
-    return moved[problem.entered] - moved[problem.first] + odds * (moved[after] - moved[problem.first])
+    return np.asarray(moved[problem.entered] - moved[problem.first] + odds * (moved[after] - moved[problem.first]))
 
 
 def _step(

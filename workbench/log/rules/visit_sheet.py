@@ -66,12 +66,14 @@ def derive_dates(entries: Sequence[Entry], visits: Sequence[Entry]) -> tuple[lis
 
 
 def _start(entry: Entry) -> dt.date:
-    return max(d for d in (entry["deployed_on"], entry["observed_from"]) if d is not None)
+    days: list[dt.date] = [d for d in (entry["deployed_on"], entry["observed_from"]) if d is not None]
+    return max(days)
 
 
 def _seen(visits: Sequence[Entry]) -> _Seen:
     def day(visit: Entry) -> dt.date:
-        return visit["visited_on"]
+        on: dt.date = visit["visited_on"]
+        return on
 
     good = max((v for v in visits if v["state"] in _ALIVE), key=day, default=None)
     failed = min((v for v in visits if v["state"] == "failed"), key=day, default=None)

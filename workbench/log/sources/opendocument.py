@@ -155,7 +155,7 @@ def _true_value(element: Any, text: str) -> Cell:
         stamp = dt.datetime.fromisoformat(element.get(f"{_OFFICE}date-value"))
         return stamp if stamp.time() != dt.time() else stamp.date()
     if kind == "boolean":
-        return element.get(f"{_OFFICE}boolean-value") == "true"
+        return bool(element.get(f"{_OFFICE}boolean-value") == "true")
     formula = element.get(f"{_TABLE}formula")
     if formula and not text:
         advice = "open the file in a spreadsheet program and save it, or type the value"

@@ -32,7 +32,7 @@ def life_score_residuals(
     begun = lives.lower > 0
 
     def at(time: np.ndarray, rows: np.ndarray) -> np.ndarray:
-        return (np.log(time[rows]) - location[rows]) / scale
+        return np.asarray((np.log(time[rows]) - location[rows]) / scale)
 
     for rows, time, pieces in (
         (exact, lives.lower, family.exact),
@@ -51,7 +51,7 @@ def _slope_between(family: Family, low: np.ndarray, high: np.ndarray) -> np.ndar
     if not low.size:
         return low
     _, first, second = family.between(low, high)[:3]
-    return first + second
+    return np.asarray(first + second)
 
 
 def choice_permutation_p(
@@ -129,7 +129,7 @@ def _normal_limit(
     units = np.bincount(level, weight, size)
     # a multinomial-like sum: independent parts less their share of the whole has the permutation covariance
     parts = rng.standard_normal((permutations, size)) * np.sqrt(units)
-    return spread * (parts - parts.sum(axis=1, keepdims=True) * units / total)
+    return np.asarray(spread * (parts - parts.sum(axis=1, keepdims=True) * units / total))
 
 
 def choice_p_values(design: Design, seed: int, permutations: int = PERMUTATIONS) -> dict[str, float]:
@@ -151,7 +151,7 @@ def choice_p_values(design: Design, seed: int, permutations: int = PERMUTATIONS)
 
 
 def _location(fit: AftBatch, columns: np.ndarray) -> np.ndarray:
-    return fit.intercept[0] + columns @ fit.coefficients[0]
+    return np.asarray(fit.intercept[0] + columns @ fit.coefficients[0])
 
 
 def _exchangeable(

@@ -47,7 +47,7 @@ def failed_shares(lives: Lives, mission: float, groups: np.ndarray) -> np.ndarra
 def _survival_at(lives: Lives, times: np.ndarray) -> np.ndarray:
     """Survival of all lives at times, without limits; NaN after the last known day unless all have failed."""
     if lives.is_right_censored:
-        return survival_curve(lives).at(times)["survival"].to_numpy(dtype=float)
+        return np.asarray(survival_curve(lives).at(times)["survival"].to_numpy(dtype=float))
     fitted = mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
     first = np.arange(len(fitted.mass)) < fitted.ends[0] if fitted.breaks_off else np.full(len(fitted.mass), True)
     closed = first & np.isfinite(fitted.cells.end)
@@ -61,7 +61,7 @@ def _survival_at(lives: Lives, times: np.ndarray) -> np.ndarray:
     open_end = fitted.cells.start[first & ~closed]
     known_to = open_end[0] if open_end.size else end[-1]
     alive[(times > known_to) & (alive > 1e-12)] = np.nan
-    return alive
+    return np.asarray(alive)
 
 
 def within_gain(

@@ -122,7 +122,7 @@ def _gain_matrix(design: Design, put_in: Mapping[str, Standardised], pairs: Sequ
 
 
 def _add(
-    rows: dict[str, list],
+    rows: dict[str, list[Any]],
     run: str,
     shown: Sequence[tuple[str, str]],
     *,

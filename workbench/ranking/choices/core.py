@@ -146,7 +146,7 @@ def core_of(
 
 def _gains(block: Block, values: np.ndarray) -> np.ndarray:
     base = block.ranked.index(block.reference)
-    return values - values[:, base : base + 1]
+    return np.asarray(values - values[:, base : base + 1])
 
 
 def _figures(
@@ -211,7 +211,7 @@ def _risk_ratio(survival: np.ndarray, base: int, sign: np.ndarray) -> np.ndarray
 
 def _first_shares(survival: np.ndarray) -> np.ndarray:
     best = survival == survival.max(axis=1, keepdims=True)
-    return (best / best.sum(axis=1, keepdims=True)).mean(axis=0)
+    return np.asarray((best / best.sum(axis=1, keepdims=True)).mean(axis=0))
 
 
 def last_known_days(design: Design) -> Mapping[tuple[str, str], float]:

@@ -45,7 +45,7 @@ class HeldOut:
 
         Shapes: predicted (n,), returns (n,).
         """
-        return self.share * (1.0 - predicted) ** 2 + (1.0 - self.share) * predicted**2
+        return np.asarray(self.share * (1.0 - predicted) ** 2 + (1.0 - self.share) * predicted**2)
 
 
 def training_shares(lives: Lives, labels: np.ndarray, mission: float, *, folds: Folds) -> np.ndarray:

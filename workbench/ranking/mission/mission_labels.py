@@ -43,7 +43,7 @@ class LifeCurve:
         t = np.asarray(times, dtype=float)[:, None]
         width = np.where(np.isfinite(self.end) & (self.end > self.start), self.end - self.start, 1.0)
         inside = np.where(np.isfinite(self.end), np.clip((t - self.start) / width, 0.0, 1.0), 0.0)
-        return np.where(t >= self.end, 1.0, np.where(t > self.start, inside, 0.0)) @ self.mass
+        return np.asarray(np.where(t >= self.end, 1.0, np.where(t > self.start, inside, 0.0)) @ self.mass)
 
 
 def life_curve(lives: Lives) -> LifeCurve:

@@ -76,7 +76,7 @@ def _column(term: Term, weight: np.ndarray) -> np.ndarray:
     if term.values is None:
         return np.asarray(term.codes, dtype=float)
     mean = np.average(term.values, weights=weight)
-    return (term.values - mean) / np.sqrt(np.average((term.values - mean) ** 2, weights=weight))
+    return np.asarray((term.values - mean) / np.sqrt(np.average((term.values - mean) ** 2, weights=weight)))
 
 
 class LevelColumns(TransformerMixin, BaseEstimator):

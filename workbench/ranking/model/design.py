@@ -272,7 +272,7 @@ def _blocks(
 
 def _standardised(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
     mean = np.average(values, weights=weight)
-    return (values - mean) / np.sqrt(np.average((values - mean) ** 2, weights=weight))
+    return np.asarray((values - mean) / np.sqrt(np.average((values - mean) ** 2, weights=weight)))
 
 
 def _ranked_levels(

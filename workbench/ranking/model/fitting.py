@@ -145,7 +145,7 @@ def replicate_weights(lives: Lives, resamples: int, rng: np.random.Generator) ->
     place = np.empty(len(first), dtype=np.int64)
     place[np.argsort(first)] = np.arange(len(first))
     drawn = np.maximum(rng.standard_gamma(1.0, size=(resamples, len(first))), 1e-12)
-    return drawn[:, place[cluster]] * lives.weight
+    return np.asarray(drawn[:, place[cluster]] * lives.weight)
 
 
 def resample_design(design: Design, resamples: int, seed: int) -> AftBatch:

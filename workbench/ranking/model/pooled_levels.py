@@ -47,11 +47,11 @@ def sortable_values(lives: Lives, name: str) -> np.ndarray:
         days = column.to_numpy(dtype="datetime64[D]").astype(np.int64)
         return np.where(column.isna().to_numpy(), -1, days)
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
-        return column.to_numpy(dtype=float, na_value=-1.0)
+        return np.asarray(column.to_numpy(dtype=float, na_value=-1.0))
     levels, codes = text_levels(column)
     place = np.empty(len(levels) + 1, dtype=np.int64)
     place[_order_without_names(lives, codes + 1, len(levels) + 1)] = np.arange(len(levels) + 1)
-    return place[codes + 1]
+    return np.asarray(place[codes + 1])
 
 
 def read_levels(lives: Lives, name: str, role: str, *, notes: list[str]) -> Reading:

@@ -115,5 +115,5 @@ def _csv_cell(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:.10g}"
     if isinstance(value, pd.Timestamp):
-        return value.date().isoformat()
+        return str(value.date().isoformat())
     return str(value) if isinstance(value, int | bool) else inert_text(str(value))

@@ -103,7 +103,7 @@ def fitting_size(text: str, width: float, height: float, *, sizes: Sequence[int]
 def text_height(lines: Sequence[str], width: float, size: float) -> float:
     """Return the height that paragraphs take, estimated on the safe side for a wide font."""
     per_line = max(1.0, (width - 0.2) * 72 / (0.6 * size))
-    return sum(np.ceil(max(len(line), 1) / per_line) for line in lines) * size * 1.28 / 72 + 0.1
+    return float(sum(np.ceil(max(len(line), 1) / per_line) for line in lines) * size * 1.28 / 72 + 0.1)
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """Calibration: what the classifier foretold for units it had not seen against what happened, in wide bins."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -66,7 +66,7 @@ def draw_mission_skill(result: "MissionSkill", ax: "Axes", *, title: str = "", s
     headings(ax, title or _verdict(skill), subtitle or _counts(skill))
 
 
-def _verdict(skill: dict) -> str:
+def _verdict(skill: dict[str, Any]) -> str:
     if skill["verdict"] == "skill":
         return "The choices help to foretell which units fail"
     if skill["verdict"] == "no skill":
@@ -74,7 +74,7 @@ def _verdict(skill: dict) -> str:
     return "Whether the choices help to foretell failure cannot be shown"
 
 
-def _counts(skill: dict) -> str:
+def _counts(skill: dict[str, Any]) -> str:
     known = f"{count_of(skill['units'], 'unit')}, {skill['failures']} known to have failed by then"
     if not np.isfinite(skill["skill"]):
         return known

@@ -66,4 +66,4 @@ def _smooth(value: np.ndarray, weight: np.ndarray) -> np.ndarray:
     size = max(int(NEIGHBOURS * value.size), 1)
     first = np.clip(np.arange(value.size) - size // 2, 0, value.size - size)
     sums, counts = np.append(0.0, np.cumsum(value * weight)), np.append(0.0, np.cumsum(weight))
-    return (sums[first + size] - sums[first]) / (counts[first + size] - counts[first])
+    return np.asarray((sums[first + size] - sums[first]) / (counts[first + size] - counts[first]))

@@ -113,7 +113,7 @@ def dirty(
     return _repeat(result, damage)
 
 
-def _spoil(frame: pd.DataFrame, kind: str, free: list, *, rng: np.random.Generator) -> dict[str, Any] | None:
+def _spoil(frame: pd.DataFrame, kind: str, free: list[int], *, rng: np.random.Generator) -> dict[str, Any] | None:
     """Damage the first free row that allows it and take it off the list."""
     for place, row in enumerate(free):
         if kind == "duplicate":

@@ -144,7 +144,7 @@ def _inside_temperature(
     noon = np.cos(2 * np.pi * (age - 14 / 24))
     shade = 0.5 if life.row["shade"] == "yes" else 1.0
     sun = shade * _SOLAR_GAIN[site.sun] * np.clip(noon, 0, None) * rng.uniform(0.2, 1.0, life.last + 2)[age.astype(int)]
-    return mean + spells[age.astype(int)] + 4.0 * noon + sun + rng.normal(0, 0.3, age.size)
+    return np.asarray(mean + spells[age.astype(int)] + 4.0 * noon + sun + rng.normal(0, 0.3, age.size))
 
 
 def _saturated(temperature: np.ndarray) -> np.ndarray:
@@ -178,7 +178,7 @@ def _inside_humidity(
     if lead:
         wet = np.clip((age - (end - lead)) / lead, 0, 1) ** 0.7
         humid = humid + wet * (1.02 - humid)
-    return np.clip(100 * humid + rng.normal(0, 1.0, age.size), 3, 100)
+    return np.asarray(np.clip(100 * humid + rng.normal(0, 1.0, age.size), 3, 100))
 
 
 def _battery(
@@ -192,4 +192,4 @@ def _battery(
     plateau = 3.05 - 0.12 * used if lithium else 3.15 - 0.45 * used
     knee = (plateau - _CUTOFF) * np.clip((used - 0.9) / 0.1, 0, 1) ** (3.0 if lithium else 2.0)
     cold = (0.002 if lithium else 0.006) * np.clip(15 - temperature, 0, None) * (1 + used)
-    return np.clip(plateau - knee - cold + rng.normal(0, 0.008, age.size), 0, None)
+    return np.asarray(np.clip(plateau - knee - cold + rng.normal(0, 0.008, age.size), 0, None))

@@ -71,7 +71,7 @@ class Ageing:
 
     def rate(self, eta: np.ndarray) -> np.ndarray:
         """Return what multiplies the growth for each unit and mechanism."""
-        return self.base * np.exp(-self.shape * eta)
+        return np.asarray(self.base * np.exp(-self.shape * eta))
 
     def hazard(self, units: Standing, ages: np.ndarray) -> np.ndarray:
         """Return the cumulative hazard of each unit and mechanism at an age of each unit."""
@@ -93,14 +93,18 @@ class Ageing:
                 reached = np.interp(survived, np.arange(growth.size), growth)
                 needed = reached + chance[rows[able], j] / rates[able, j]
                 ages[rows[able], j] = self._age_at(needed, growth, self.shape[j])
-        return np.minimum(ages, NEVER)
+        return np.asarray(np.minimum(ages, NEVER))
 
     def _age_at(self, needed: np.ndarray, growth: np.ndarray, shape: float) -> np.ndarray:
         """Invert the growth; beyond the last day of weather the plain Weibull goes on."""
         last = growth.size - 1
         beyond = np.maximum(needed - growth[-1], 0.0) + (last / self.days) ** shape
-        return np.where(
-            needed <= growth[-1], np.interp(needed, growth, np.arange(growth.size)), self.days * beyond ** (1 / shape)
+        return np.asarray(
+            np.where(
+                needed <= growth[-1],
+                np.interp(needed, growth, np.arange(growth.size)),
+                self.days * beyond ** (1 / shape),
+            )
         )
 
     def mean_survival(self, last: int, units: Standing) -> np.ndarray:

@@ -49,7 +49,7 @@ def _draw(shares: Mapping[str, float], n: int, rng: np.random.Generator) -> np.n
     return rng.choice(np.array(list(shares), dtype=object), size=n, p=weights / weights.sum())
 
 
-def _seal_by_harshness(seals: np.ndarray, place: np.ndarray, sites: tuple) -> np.ndarray:
+def _seal_by_harshness(seals: np.ndarray, place: np.ndarray, sites: tuple[Any, ...]) -> np.ndarray:
     """Hand the seals that were drawn to the units again: the best to the harshest sites."""
     levels = np.array(level_names()["lid_seal"], dtype=object)
     rank = np.array([list(levels).index(s) for s in seals])

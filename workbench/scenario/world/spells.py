@@ -1,7 +1,8 @@
 """Spells: the rows of the season to be, one a spell of one unit at one site, with the true fate of each."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -73,7 +74,7 @@ class Outing:
         What else was done to the unit: "", refitted (the row is closed), after_refit or again (put out again).
     """
 
-    unit: Mapping
+    unit: Mapping[str, Any]
     deployment: int
     deployed: int
     ages: np.ndarray
@@ -214,7 +215,7 @@ def _cause(world: World, spell: Spell, rng: np.random.Generator) -> str:
     return str(rng.choice(names, p=np.array([weights[c] for c in names]) / total)) if total else "environment"
 
 
-def _chosen(spells: list[Spell], fits, count: int, *, rng: np.random.Generator) -> set[int]:
+def _chosen(spells: list[Spell], fits: Callable[[Spell], bool], count: int, *, rng: np.random.Generator) -> set[int]:
     able = [i for i, s in enumerate(spells) if fits(s)]
     return {int(i) for i in rng.choice(able, size=min(count, len(able)), replace=False)} if able and count else set()
 

@@ -41,7 +41,7 @@ def _winter(season: Season, latitude: float, days: int) -> np.ndarray:
     """Nearness to midwinter, from -1 (warmest day) to 1, for each day of the season."""
     first = (season.first_day - datetime.date(season.first_day.year, 1, 1)).days + 1
     turn = 0.0 if latitude >= 0 else 182.5
-    return -np.cos(2 * math.pi * (first + np.arange(days) - _WARMEST - turn) / 365.25)
+    return np.asarray(-np.cos(2 * math.pi * (first + np.arange(days) - _WARMEST - turn) / 365.25))
 
 
 def air_temperature(season: Season, place: Place, days: int) -> np.ndarray:

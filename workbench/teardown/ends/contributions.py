@@ -65,4 +65,4 @@ def _shared(lives: Lives, start: np.ndarray, end: np.ndarray, *, mass: np.ndarra
         np.clip((times[None, :] - start[:, None]) / width[:, None], 0.0, 1.0),
         times[None, :] >= end[:, None],
     )
-    return share @ passed
+    return np.asarray(share @ passed)

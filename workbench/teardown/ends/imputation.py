@@ -230,15 +230,15 @@ def _pooled_columns(share: np.ndarray, size: np.ndarray, confidence: float) -> d
 
 
 def _reach(pooled: Pooled, confidence: float) -> np.ndarray:
-    return stats.t.ppf((1 + confidence) / 2, pooled.degrees_of_freedom) * np.sqrt(pooled.total)
+    return np.asarray(stats.t.ppf((1 + confidence) / 2, pooled.degrees_of_freedom) * np.sqrt(pooled.total))
 
 
 def _bend(share: np.ndarray) -> np.ndarray:
-    return np.log(-np.log1p(-share))
+    return np.asarray(np.log(-np.log1p(-share)))
 
 
 def _unbend(value: np.ndarray) -> np.ndarray:
-    return -np.expm1(-np.exp(value))
+    return np.asarray(-np.expm1(-np.exp(value)))
 
 
 def _notes(count: int, draws: int) -> tuple[str, ...]:

@@ -77,7 +77,7 @@ def ends_of_units(lives: Lives, mission: float, by: str | None = None) -> EndsOf
 def _missing(lives: Lives) -> np.ndarray:
     if "outcome" not in lives.covariates.columns:
         return np.zeros(len(lives), dtype=bool)
-    return (lives.covariates["outcome"].astype(object).to_numpy() == MISSING) & ~lives.failed
+    return np.asarray((lives.covariates["outcome"].astype(object).to_numpy() == MISSING) & ~lives.failed)
 
 
 def _group_table(

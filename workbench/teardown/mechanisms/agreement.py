@@ -1,6 +1,7 @@
 """Agreement: verdicts of people beside what the signs suggest, and the units that are worth a second look."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -107,7 +108,7 @@ def _look_again(suggestions: MechanismSuggestions, table: pd.DataFrame, verdict:
     return found.sort_values("verdict_probability", kind="stable", na_position="last").reset_index(drop=True)
 
 
-def _reason(verdict: str, cause: str, own: float, *, checked: bool, row: dict) -> str:
+def _reason(verdict: str, cause: str, own: float, *, checked: bool, row: dict[str, Any]) -> str:
     parts = []
     if verdict in MODES and verdict not in FAMILY_OF:
         parts.append("the verdict is a mode (how it failed as seen from outside), no mechanism")

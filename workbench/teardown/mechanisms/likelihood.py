@@ -66,13 +66,13 @@ class EvidenceModel:
     @property
     def expected(self) -> np.ndarray:
         """Mean of P(sign | mechanism), shape (s, k)."""
-        return self.yes / (self.yes + self.no)
+        return np.asarray(self.yes / (self.yes + self.no))
 
     @property
     def usual(self) -> np.ndarray:
         """Mean chance of each sign under the mechanisms that it does not speak strongly against, shape (s,)."""
         free = ~self.against
-        return (self.expected * free).sum(axis=1) / np.maximum(free.sum(axis=1), 1)
+        return np.asarray((self.expected * free).sum(axis=1) / np.maximum(free.sum(axis=1), 1))
 
     def probabilities(self, seen: np.ndarray, own: np.ndarray | None = None) -> np.ndarray:
         """P(mechanism | signs) of each unit by Bayes' rule.
@@ -131,7 +131,7 @@ class EvidenceModel:
             strongest = members[np.argmax(spread[:, members], axis=1)]
             total += says[np.arange(n), strongest]
         weight = np.exp(total - total.max(axis=1, keepdims=True))
-        return weight / weight.sum(axis=1, keepdims=True)
+        return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
 
 def evidence_model(teardowns: Teardowns, table: pd.DataFrame) -> EvidenceModel:

@@ -71,11 +71,11 @@ def _says(threshold: Threshold, records: pd.DataFrame, limit: float) -> np.ndarr
 def _numbers(records: pd.DataFrame, name: str) -> np.ndarray:
     if name not in records.columns:
         return np.full(len(records), np.nan)
-    return pd.to_numeric(records[name], errors="coerce").to_numpy(dtype=float)
+    return np.asarray(pd.to_numeric(records[name], errors="coerce").to_numpy(dtype=float))
 
 
 def _texts(records: pd.DataFrame, name: str) -> np.ndarray:
     if name not in records.columns:
         return np.full(len(records), "", dtype=object)
     column = records[name].astype(object)
-    return column.where(column.notna(), "").map(str).to_numpy(dtype=object)
+    return np.asarray(column.where(column.notna(), "").map(str).to_numpy(dtype=object))

@@ -217,7 +217,7 @@ def _drop_contradictions(
     def holds(half: str) -> np.ndarray:
         word = half.partition("=")[2]
         if word:
-            return before == word
+            return np.asarray(before == word)
         return found[:, place[half]] if half in place else np.zeros(len(before), dtype=bool)
 
     pairs: list[list[str]] = [[] for _ in before]
@@ -242,17 +242,17 @@ def _half_words(half: str) -> str:
 
 def _yes_no(column: pd.Series) -> np.ndarray:
     words = column.astype(object).map(lambda v: {"yes": 1.0, "no": 0.0, True: 1.0, False: 0.0}.get(v, np.nan))
-    return words.to_numpy(dtype=float)
+    return np.asarray(words.to_numpy(dtype=float))
 
 
 def _words(frame: pd.DataFrame, name: str) -> np.ndarray:
     if name not in frame.columns:
         return np.full(len(frame), "", dtype=object)
     column = frame[name].astype(object)
-    return column.where(column.notna(), "").map(str).to_numpy(dtype=object).copy()
+    return np.asarray(column.where(column.notna(), "").map(str).to_numpy(dtype=object).copy())
 
 
 def _dates(frame: pd.DataFrame, name: str) -> np.ndarray:
     if name not in frame.columns:
         return np.full(len(frame), np.datetime64("NaT"), dtype="datetime64[ns]")
-    return pd.to_datetime(frame[name]).to_numpy(dtype="datetime64[ns]")
+    return np.asarray(pd.to_datetime(frame[name]).to_numpy(dtype="datetime64[ns]"))

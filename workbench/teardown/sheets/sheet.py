@@ -101,7 +101,7 @@ def units_to_open(
 def sheets_html(records: pd.DataFrame | None = None, *, table: pd.DataFrame | None = None) -> str:
     """Return teardown sheets as one HTML page that prints one A4 sheet per unit, both sides."""
     evidence = read_evidence_table() if table is None else table
-    rows: list[Mapping[str, Any]] = [{}] if records is None else records.to_dict("records")  # type: ignore[assignment]
+    rows: list[Mapping[str, Any]] = [{}] if records is None else records.to_dict("records")
     sides = _sides(evidence)
     many = ' class="many"' if evidence["sign"].nunique() > _MOST_DESCRIBED else ""
     pages = "".join(_pages(row, number, len(rows), sides=sides) for number, row in enumerate(rows, start=1))
