@@ -151,4 +151,4 @@ def followed_to(
         if group in last and visit["visited_on"].year == last[group].year:
             last[group] = max(last[group], visit["visited_on"])
     seen = [float((last[group] - entry["deployed_on"]).days) for entry, group in zip(entries, groups, strict=True)]
-    return np.maximum(np.array(seen, dtype=float), np.array([life.lower for life in lives], dtype=float))
+    return np.asarray(np.maximum(np.array(seen, dtype=float), np.array([life.lower for life in lives], dtype=float)))
