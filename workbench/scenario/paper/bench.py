@@ -32,7 +32,7 @@ MEASURED = (
 _FRESH, _SEA = 25.0, 48_000.0
 """Conductivity of rain and of sea water in uS/cm; common practice, no source."""
 
-_FULL_CELL, _EMPTY_CELL = 1.50, 1.12
+_FULL_CELL, _EMPTY_CELL = 1.50, 1.02
 """Voltage at rest of the two kinds of 1.5 V cells the network carries, used a little and used up; common practice."""
 
 
@@ -92,7 +92,9 @@ def _measured(condition: str, present: dict[str, bool], site: Place, *, rng: np.
     water = {"dry": 0.0, "damp": 0.5, "wet": float(np.exp(rng.normal(3.0, 0.8)))}[condition]
     built = rng.normal(612, 9)
     humidity = {"dry": rng.normal(42, 9), "damp": rng.normal(82, 6), "wet": 97.0}[condition]
-    rest = rng.normal(_EMPTY_CELL if present["cell_voltage_low"] else _FULL_CELL, 0.03)
+    rest = (_EMPTY_CELL if present["cell_voltage_low"] else _FULL_CELL) + float(
+        np.clip(rng.normal(0, 0.03), -0.06, 0.06)
+    )
     values = {
         "weight_as_built_g": f"{built:.0f}",
         "weight_found_g": f"{built + water + rng.normal(0, 1.2):.0f}",
