@@ -1,14 +1,15 @@
 """Second opinion: what is checked, what cannot be, and that a finding two programs disagree on is withheld."""
 
 import math
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from tests.report.toys import season_of
+from workbench.cli import main
 from workbench.report.basis.finding import Finding
 from workbench.report.findings.second_opinion import Check, checks_of, opinion_findings
+from workbench.report.making.assembly import Review
 
 
 @pytest.fixture(scope="module")
@@ -82,29 +83,11 @@ def test_what_no_second_program_computes_is_listed(exact):
 
 
 def test_the_command_fails_under_strict_when_a_finding_is_withheld(monkeypatch, capsys, tmp_path):
-    from workbench.commands import review as command
-
-    written = SimpleNamespace(
-        withheld=("The share: the workbench computes 1, the second program 2; what rests on it is withheld",),
-        rows_set_aside=0, claims=(), said_first=(), html="a", summary="b", pptx="c", findings="d",
-        set_aside="e", ledger="f",
-    )  # fmt: skip
+    files = {name: tmp_path / name for name in ("html", "summary", "pptx", "findings", "set_aside", "ledger")}
+    sentence = "The share: the workbench computes 1, the second program 2; what rests on it is withheld"
+    written = Review(**files, claims=(), withheld=(sentence,), rows_set_aside=0, said_first=())
     monkeypatch.setattr("workbench.report.making.review", lambda *a, **k: written)
-    args = SimpleNamespace(
-        log="x",
-        out=tmp_path,
-        settings=None,
-        mission=None,
-        seed=0,
-        previous=None,
-        locations=False,
-        step=None,
-        json=False,
-        strict=True,
-        replace=False,
-    )
 
-    assert command.run(args) == 1
+    assert main(["review", "x", "--out", str(tmp_path), "--strict"]) == 1
     assert "withheld: The share" in capsys.readouterr().err
-    args.strict = False
-    assert command.run(args) == 0
+    assert main(["review", "x", "--out", str(tmp_path)]) == 0
