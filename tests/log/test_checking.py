@@ -146,7 +146,7 @@ def test_overlapping_spells_set_all_aside(tmp_path):
     ]
     log = check(tmp_path, *rows)
     assert log.ledger["row"].tolist() == [4] and log.set_aside["row"].tolist() == [2, 3]
-    assert "told twice for the same days: 2025-03-01 to 2025-05-01 here" in log.all_problems[0].reason
+    assert "entered twice for the same days: 2025-03-01 to 2025-05-01 here" in log.all_problems[0].reason
 
 
 def test_one_unit_at_two_sites_at_once_sets_both_aside(tmp_path):

@@ -173,7 +173,7 @@ def test_units_told_of_twice(at_once, monkeypatch):
     pd.testing.assert_frame_equal(counted(fleet.lives()), counted(log.lives()))
     reasons = dict(zip(fleet.set_aside["reason"], fleet.set_aside["rows"], strict=True))
     assert reasons["equal in every cell to another row, which is kept"] == 1
-    assert reasons["a unit is told twice for the same days: a date to a date here, and another row"] == 2
+    assert reasons["a unit is entered twice for the same days: a date to a date here, and another row"] == 2
     assert any("12 rows belong to units with further rows" in note for note in fleet.notes)
 
 

@@ -392,7 +392,7 @@ def test_figure_shows_each_bin_with_its_units_and_the_verdict(strong):
 
     for units in result.calibration["units"]:
         assert f"{units} units" in words
-    assert any("The choices help to foretell which units fail" in w for w in words)
+    assert any("The choices help to predict which units fail" in w for w in words)
     points = ax.lines[2].get_xydata() if len(ax.lines) > 2 else ax.lines[-1].get_xydata()
     assert points[:, 0] == pytest.approx(100 * result.calibration["predicted"].to_numpy())
     assert points[:, 1] == pytest.approx(100 * result.calibration["observed"].to_numpy())

@@ -36,7 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--hazard-ratio", metavar="R", type=float, default=0.5, help="difference a trial must see (0.5)"
     )
-    parser.add_argument("--seasons", metavar="N", type=int, default=500, help="simulated seasons a trial size (500)")
+    parser.add_argument("--seasons", metavar="N", type=int, default=500, help="simulated seasons per trial size (500)")
     parser.add_argument("--no-trial", action="store_true", help="leave the simulated trial out")
     parser.add_argument("--allocate", metavar="FILE", help="write who gets which level at which site, as a log (csv)")
     parser.add_argument(

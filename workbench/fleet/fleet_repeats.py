@@ -94,7 +94,7 @@ def doubtful_units(source: FleetSource, frame: "nw.LazyFrame[Any]") -> tuple["nw
     found = source.collect(doubtful.head(MOST_ROWS + 1))
     if found.num_rows > MOST_ROWS:
         raise LogError(
-            f"{source.name}: over {MOST_ROWS:,} units are told of twice for the same days; unit_id must name one unit"
+            f"{source.name}: over {MOST_ROWS:,} units are entered twice for the same days; unit_id must name one unit"
         )
     return (source.small(found) if found.num_rows else None), again
 
@@ -136,7 +136,7 @@ def read_repeats(
     rows = source.collect(frame.join(units, on="wb_unit", how="semi").head(MOST_ROWS + 1))
     if rows.num_rows > MOST_ROWS:
         raise LogError(
-            f"{source.name}: over {MOST_ROWS:,} rows belong to units told of twice; unit_id must name one unit"
+            f"{source.name}: over {MOST_ROWS:,} rows belong to units entered twice; unit_id must name one unit"
         )
     rows = rows.sort_by([(name, "ascending") for name in ("wb_unit", "wb_start", *SHAPE)])
     aside = np.zeros(rows.num_rows, dtype=bool)

@@ -79,7 +79,7 @@ def _look(path: Path, fit: Callable[[RawSheet], int]) -> _Look:
     with path.open(encoding=CODECS[encoding], newline="") as text:
         head = text.read(_HEAD)
     if not head.strip():
-        raise LogError(f"{path.name} is empty; a log needs a line of headings and one line a deployment")
+        raise LogError(f"{path.name} is empty; a log needs a line of headings and one line per deployment")
     delimiter = best_delimiter(head, path.name, fit)
     line, cells = next(rows_of(io.StringIO(head, newline=""), delimiter, path.name))
     names = tuple(cell.strip() for cell in cells)

@@ -133,7 +133,7 @@ def read_fleet(
     spill: str | PathLike[str] | None = None,
     today: dt.date | None = None,
 ) -> Fleet:
-    """Read a log of any size, one row a deployment, and count it to lives.
+    """Read a log of any size, one row per deployment, and count it to lives.
 
     Every different cell is read, and every combination of outcome and days is judged, once and by the rules of
     `read_log`; the engine only counts. So memory depends on how many different rows there are, not on how many rows.

@@ -125,7 +125,7 @@ def _notes(
     sizes: Sequence[int], reached: np.ndarray, power: float, *, seasons: int, sites: int, gap: float, missing: float
 ) -> tuple[str, ...]:
     said = [
-        f"{seasons:,} simulated seasons a size: {sites} sites, visits every {gap:g} days, "
+        f"{seasons:,} simulated seasons per size: {sites} sites, visits every {gap:g} days, "
         f"{percent_text(missing)} missing.",
         "Sites are taken to differ by 0.4 on log time, a judgement without a source.",
     ]

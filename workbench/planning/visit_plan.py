@@ -74,7 +74,7 @@ def plan_visits(
         )
     margin = np.where(z * spread <= _WIDEST, z * spread, np.nan)
     if np.isnan(margin).any():
-        notes.append("Where no limits stand, the visits would tell next to nothing of the time by which 10 % fail.")
+        notes.append("Where no limits stand, the visits could not date the time by which 10 % fail.")
     return VisitPlan(
         columns={
             "spacing": np.array(gaps),

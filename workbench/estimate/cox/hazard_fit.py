@@ -109,7 +109,7 @@ def fit_without_failures(lives: Lives, terms: Sequence[Term], shrink: float) -> 
     k, rows = design.columns.shape[1], len(design.term)
     sentence = f"None of the {lives.units} units failed, so there are no hazard ratios to give."
     if shrink > 0:
-        sentence = f"None of the {lives.units} units failed; what is shown is the shrinkage alone."
+        sentence = f"None of the {lives.units} units failed; what is shown is the prior assumption only."
     return HazardFit(
         coefficients=np.zeros(k),
         covariance=np.eye(k) / shrink if shrink > 0 else np.zeros((k, k)),

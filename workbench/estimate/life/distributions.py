@@ -207,7 +207,7 @@ def _result(
     if shape is not None:
         open_ends = [name for name in open_ends if name != "shape"]
     if open_ends:
-        notes = [*notes, f"The lives set no limit to one side of: {', '.join(open_ends)}."]
+        notes = [*notes, f"The lives give no limit on one side of: {', '.join(open_ends)}."]
     return DistributionFit(
         columns={
             "parameter": np.array([name for name, _ in rows], dtype=object),

@@ -267,7 +267,7 @@ def _question_notes(question: _Question) -> list[str]:
             )
     clustered = lives.cluster is not None and np.unique(lives.cluster.astype(str)).size < len(lives)
     if question.method == "asymptotic" and clustered:
-        notes.append("Lives of one cluster are counted as independent here; method 'permutation' moves whole clusters.")
+        notes.append("Units of one cluster are treated as independent here; method 'permutation' moves whole clusters.")
     return notes
 
 

@@ -218,5 +218,5 @@ def _mass_notes(fitted: Mass, label: str, unit: str) -> list[str]:
     elif not np.isfinite(fitted.cells.end[-1]):
         notes.append(f"{label}: what happens after {fitted.cells.start[-1]:g} {unit} is not known.")
     if fitted.worst > _WORST_GRADIENT:
-        notes.append(f"{label}: the search for the maximum stopped early (largest slope {fitted.worst:.1e} a unit).")
+        notes.append(f"{label}: the search for the maximum stopped early (largest slope {fitted.worst:.1e} per unit).")
     return notes

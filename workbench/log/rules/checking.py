@@ -182,7 +182,7 @@ def _overlaps(rows: Sequence[Entry]) -> list[Problem]:
         if not clashing:
             continue
         sites = {str(e["site"]) for e in [entry, *clashing]}
-        what = "at two sites at once" if len(sites) > 1 else "told twice for the same days"
+        what = "at two sites at once" if len(sites) > 1 else "entered twice for the same days"
         reason = f"unit {entry['unit_id']} is {what}: {start} to {end} here, and {_places(clashing)}"
         advice = "correct unit_id or the dates; one spell must end before the next begins (the same day is allowed)"
         problems.append(entry.problem("unit_id", reason, advice, others=tuple(e.address("unit_id") for e in clashing)))

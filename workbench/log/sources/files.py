@@ -113,7 +113,7 @@ def read_file(path: Path, fit: Callable[[RawSheet], int]) -> tuple[list[RawSheet
     else:
         sheets = (read_opendocument if suffix == ".ods" else read_workbook)(path, data)
     if not sheets:
-        raise LogError(f"{path.name} is empty; a log needs a row of headings and one row a deployment")
+        raise LogError(f"{path.name} is empty; a log needs a row of headings and one row per deployment")
     return [_with_notes(sheet, notes) for sheet in sheets], hashlib.sha256(data).hexdigest()
 
 
@@ -124,7 +124,7 @@ def _with_notes(sheet: RawSheet, notes: tuple[str, ...]) -> RawSheet:
 def refuse_other_kind(name: str, suffix: str, data: bytes) -> None:
     """Refuse a file that is empty or not of the kind that its ending says."""
     if not data:
-        raise LogError(f"{name} is empty; a log needs a row of headings and one row a deployment")
+        raise LogError(f"{name} is empty; a log needs a row of headings and one row per deployment")
     expected = _EXPECTED.get(suffix)
     if expected and data.startswith(expected):
         return

@@ -97,7 +97,7 @@ def _best(sheets: Sequence[RawSheet], vocabulary: Vocabulary, settings: Settings
 def _refuse_no_log(files: Sequence[Sequence[RawSheet]], visits: Sequence[RawSheet]) -> None:
     names = ", ".join(sheets[0].source for sheets in files)
     if visits:
-        raise LogError(f"{names} holds visits but no log; give the log as well, one row a deployment")
+        raise LogError(f"{names} holds visits but no log; give the log as well, one row per deployment")
     raise UsageError(
         f"none of {names} has the headings of a log; name the file, or map its headings with 'workbench adopt'"
     )

@@ -36,7 +36,7 @@ NO_CHARACTERS = dict.fromkeys((0xFFFE, 0xFFFF), "\ufffd")
 """Code points that are no characters and that no workbook or slide can hold, each with the mark that replaces it."""
 
 _PROBE_ROWS = 60
-_EMPTY = "{} is empty; a log needs a line of headings and one line a deployment"
+_EMPTY = "{} is empty; a log needs a line of headings and one line per deployment"
 
 
 def decode(data: bytes, name: str) -> tuple[str, str]:

@@ -109,7 +109,7 @@ def mixing_advice(design: Design, aliases: Sequence[Alias]) -> tuple[str, ...]:
     site_name = next((b.name for b in design.blocks if b.role == "site"), "")
     lone = [b.name for b in design.choices if len(b.ranked) > 1 and choice_never_mixes(design, b)]
     if lone:
-        advice.append(f"Put at least two levels of {join_words(lone)} at every {site_name}, drawn by lot.")
+        advice.append(f"Put at least two levels of {join_words(lone)} at every {site_name}, assigned at random.")
     told: set[frozenset[str]] = set()
     for alias in aliases:
         pair = frozenset((f"{alias.choice}={alias.level}", f"{alias.partner}={alias.partner_level}"))

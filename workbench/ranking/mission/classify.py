@@ -1,4 +1,4 @@
-"""Classify: lives and choices in, a second opinion out: do the choices help to foretell who lasts the mission?"""
+"""Classify: lives and choices in, a second opinion out: do the choices help to predict who lasts the mission?"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -79,7 +79,7 @@ def classify_mission(
     seed: int = 0,
     site: str = "site",
 ) -> MissionSkill:
-    """Ask a classifier whether the choices foretell which units last the mission, and which of them it uses.
+    """Ask a classifier whether the choices predict which units last the mission, and which of them it uses.
 
     A life that failed or lasted for certain is one training row. One that was lost early, or whose interval straddles
     the mission, is two rows with weights q and 1 - q, q being the chance that it failed by the curve of the training
@@ -235,7 +235,7 @@ def _skill_notes(case: _Case, skill: Mapping[str, Any]) -> list[str]:
     elif skill["verdict"] == "no skill":
         notes.append("No skill: on sites held out the model is not surely better than the plain share that failed.")
     elif skill["brier_first"] <= skill["brier"]:
-        notes.append(f"{case.choices[0]} alone foretells as well as all choices together.")
+        notes.append(f"{case.choices[0]} alone predicts as well as all choices together.")
     return notes
 
 
@@ -327,7 +327,7 @@ def _levels(case: _Case) -> dict[str, Any]:
 def _no_answer(case: _Case, notes: list[str]) -> MissionSkill:
     missing = float("nan")
     reason = (
-        f"No unit is known to have failed by {case.mission:g} {case.lives.unit}, so there is nothing to foretell."
+        f"No unit is known to have failed by {case.mission:g} {case.lives.unit}, so there is nothing to predict."
         if not (case.labels == FAILED_BY_MISSION).any()
         else "One site, unit or row only: nothing can be held out."
     )

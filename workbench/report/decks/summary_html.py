@@ -42,7 +42,7 @@ def summary_html(findings: Sequence[Finding], data: SeasonData) -> str:
 
 
 def _always() -> list[str]:
-    return ["Whether what goes together is cause and effect: units were not dealt out by lot."]
+    return ["Whether what goes together is cause and effect: units were not randomised."]
 
 
 def _foot(data: SeasonData) -> str:

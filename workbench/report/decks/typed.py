@@ -11,12 +11,12 @@ __all__ = ["CAUTION_LINES", "caution_finding", "cover_slide", "mission_finding",
 
 CAUTION_LINES = (
     (
-        "What goes together here need not be cause and effect: units were not dealt out by lot, so place, batch and"
+        "What goes together here need not be cause and effect: units were not randomised, so place, batch and"
         " habit of the builder can stand behind a difference."
     ),
     "Numbers are small: limits are wide, and what could not be shown may still be true.",
     "Units that went missing may not be like those that came back; bounds are given beside the main figures.",
-    "Failures found at visits lie somewhere between two looks; nothing is assumed about the day in between.",
+    "Failures found at visits lie somewhere between two inspections; nothing is assumed about the day in between.",
     "Results hold for these places, this season and this way of building.",
     (
         "Opening failed units can hurt: do not charge, squeeze, puncture or carry indoors a wet, hot, dented or swollen"

@@ -1,4 +1,4 @@
-"""Calibration: what the classifier foretold for units it had not seen against what happened, in wide bins."""
+"""Calibration: what the classifier predicted for units it had not seen against what happened, in wide bins."""
 
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +25,7 @@ def draw_mission_skill(result: "MissionSkill", ax: "Axes", *, title: str = "", s
     base = 100 * skill["base_rate"]
     ax.plot([0, 100], [0, 100], color=MUTED, linewidth=1.2)
     ax.annotate(
-        "foretold = happened",
+        "predicted = happened",
         (92, 92),
         xytext=(-16, 4),
         textcoords="offset points",
@@ -60,7 +60,7 @@ def draw_mission_skill(result: "MissionSkill", ax: "Axes", *, title: str = "", s
     ax.set(
         xlim=(0, 100),
         ylim=(0, 104),
-        xlabel=f"Foretold: failed by {days} (% of units)",
+        xlabel=f"Predicted: failed by {days} (% of units)",
         ylabel=f"Happened: failed by {days} (% of units)",
     )
     headings(ax, title or _verdict(skill), subtitle or _counts(skill))
@@ -68,10 +68,10 @@ def draw_mission_skill(result: "MissionSkill", ax: "Axes", *, title: str = "", s
 
 def _verdict(skill: dict[str, Any]) -> str:
     if skill["verdict"] == "skill":
-        return "The choices help to foretell which units fail"
+        return "The choices help to predict which units fail"
     if skill["verdict"] == "no skill":
-        return "The choices do not help to foretell which units fail"
-    return "Whether the choices help to foretell failure cannot be shown"
+        return "The choices do not help to predict which units fail"
+    return "Whether the choices help to predict failure cannot be shown"
 
 
 def _counts(skill: dict[str, Any]) -> str:

@@ -56,8 +56,8 @@ def _ends(data: SeasonData) -> list[Finding]:
             units=data.lives.units,
             failures=data.lives.failures,
             method=(
-                "Counted from verdicts of people. A failure between two looks loses its mean, as the curve of all units"
-                " shares it out; a missing unit loses the days since it was last known to work."
+                "Counted from verdicts of people. A failure between two inspections loses its mean, as the curve of all"
+                " units shares it out; a missing unit loses the days since it was last known to work."
             ),
             caveats=ends.notes,
             table=_ends_table(ends),
@@ -197,13 +197,13 @@ def _ages(data: SeasonData) -> list[Finding]:
         one = len(told) == 1
         whole = "The one mechanism" if one else f"None of {count_of(len(told), 'mechanism')}"
         verb = "cannot" if one else "can"
-        statement = f"{whole} with five failures or more {verb} be told to be early-life or wear-out."
+        statement = f"{whole} with five failures or more {verb} be shown to be early-life or wear-out."
     else:
         parts = [
             f"{mechanism_words(shown_name(r.mechanism))} {'wears units out' if r.lower > 1 else 'strikes early'}"
             for r in clear.itertuples(index=False)
         ]
-        statement = f"{_capital(join_words(parts))}; the others cannot be told from a steady rate."
+        statement = f"{_capital(join_words(parts))}; the others cannot be told apart from a steady rate."
     return [
         Finding(
             id="ends.ages",

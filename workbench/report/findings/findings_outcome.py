@@ -51,7 +51,7 @@ def _ends(data: SeasonData) -> Finding:
     if counts["failed"]:
         statement += (
             f" The day of failure is known for {count_of(exact, 'deployment')}; for {count_of(spans, 'deployment')} it"
-            " lies somewhere between two looks at the unit."
+            " lies somewhere between two inspections of the unit."
         )
     return Finding(
         id="outcome.ends",
@@ -210,7 +210,7 @@ def _open_at(data: SeasonData) -> tuple[str, ...]:
         return ()
     return (
         f"Of {count_of(units, 'failed unit')} nobody knows whether they still worked on day {data.mission:g}: their "
-        "failures are spread evenly between the two looks, and the limits leave room for either end.",
+        "failures are spread evenly between the two inspections, and the limits leave room for either end.",
     )
 
 

@@ -296,10 +296,12 @@ def _trial(data: SeasonData, trial: Mapping[str, Any], say: Callable[[str], None
             estimate=plan.enough,
             unit="units",
             method=(
-                f"{trial['seasons']:,} simulated seasons a size with this season's sites, losses and visit spacing, "
+                f"{trial['seasons']:,} simulated seasons per size with this season's sites, losses and visit spacing, "
                 f"analysed by the model of the ranking; Schoenfeld's formula asks for {plan.by_formula} units."
             ),
-            caveats=("The trial mixes both levels at every site, drawn by lot; 'workbench plan' writes the list.",),
+            caveats=(
+                "The trial mixes both levels at every site, assigned at random; 'workbench plan' writes the list.",
+            ),
             figure=Drawing(
                 result=plan,
                 alt="Chance to see the stated difference against the number of units in the trial, rising.",

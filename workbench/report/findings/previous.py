@@ -174,7 +174,7 @@ def _contrast(
     raw = compared.differences[new]
     sentence = difference_sentence(pair[0], pair[1], raw, mission=data.mission_text, confidence=data.confidence)
     adjusted, basis = _adjusted(data, choice, old, new=new)
-    caveats = [SEASONS_DIFFER, "An action was not dealt out by lot: what goes with it need not be its effect."]
+    caveats = [SEASONS_DIFFER, "An action was not randomised: what goes with it need not be its effect."]
     more = ""
     if adjusted is not None:
         limits = limits_words(points_text(adjusted[1]), points_text(adjusted[2]), data.confidence)

@@ -292,7 +292,7 @@ def _notes(
     named = sum(r.mechanism != UNDETERMINED for r in read)
     opened = int((teardowns.opened & teardowns.failed).sum())
     survivors = int((teardowns.opened & teardowns.survived).sum())
-    sure, troubles = int(teardowns.confirmed.sum()), len(teardowns.problems)
+    sure, faults = int(teardowns.confirmed.sum()), len(teardowns.problems)
     notes = [
         f"{count_of(len(rows), 'failed unit')}, {opened} of them opened; the evidence names a mechanism for {named} "
         f"and leaves {len(rows) - named} undetermined.",
@@ -301,9 +301,9 @@ def _notes(
     ]
     if survivors == 0:
         notes.append("No survivor was opened, so nothing shows how often these signs occur in units that still work.")
-    if troubles:
+    if faults:
         notes.append(
-            f"{count_of(troubles, 'trouble')} in the teardown columns {'was' if troubles == 1 else 'were'} named and "
+            f"{count_of(faults, 'problem')} in the teardown columns {'was' if faults == 1 else 'were'} named and "
             "set aside from the teardown, not from the lives."
         )
     return (*notes, *model.compared)

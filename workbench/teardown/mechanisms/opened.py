@@ -1,4 +1,4 @@
-"""Teardowns: what was seen inside each unit, checked; troubles are set aside from the teardown, not from the lives."""
+"""Teardowns: what was seen inside each unit, checked; faults are set aside from the teardown, not from the lives."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -108,17 +108,17 @@ def read_teardowns(
     failed, verdict = outcome == "failed", _words(frame, "mechanism")
     opened_on, returned = _dates(frame, "opened_on"), _dates(frame, "found_on")
     opened = ~np.isnan(seen).all(axis=1) | (condition != "") | ~np.isnat(opened_on)
-    troubles = _Troubles(frame, locate or _by_position)
+    faults = _Problems(frame, locate or _by_position)
 
     for sign in unknown:
         for row in np.flatnonzero(_words(frame, sign) == "yes")[:1]:
-            troubles.add(row, sign, reason="the evidence table does not know this sign", advice=_UNKNOWN_ADVICE)
+            faults.add(row, sign, reason="the evidence table does not know this sign", advice=_UNKNOWN_ADVICE)
     too_soon = ~np.isnat(opened_on) & ~np.isnat(returned) & (opened_on < returned)
     for row in np.flatnonzero(too_soon):
         reason = _EARLY.format(found=np.datetime_as_string(returned[row], "D"))
-        troubles.add(row, "opened_on", reason=reason, advice=_EARLY_ADVICE)
+        faults.add(row, "opened_on", reason=reason, advice=_EARLY_ADVICE)
     for row, sign in clashes:
-        troubles.add(row, sign, reason=_CLASH, advice=_CONTRADICTION_ADVICE)
+        faults.add(row, sign, reason=_CLASH, advice=_CONTRADICTION_ADVICE)
     aside = too_soon if early is None else too_soon | early
     seen[aside] = np.nan
     condition[aside] = ""
@@ -127,9 +127,9 @@ def read_teardowns(
     wrong &= ~(np.isin(verdict, ABSENCE) & (outcome == "missing"))
     for row in np.flatnonzero(wrong):
         reason = _NO_FAILURE.format(outcome=outcome[row] or "not recorded")
-        troubles.add(row, "mechanism", reason=reason, advice=_NO_FAILURE_ADVICE)
+        faults.add(row, "mechanism", reason=reason, advice=_NO_FAILURE_ADVICE)
 
-    contradicted = _drop_contradictions(seen, signs, condition, troubles=troubles)
+    contradicted = _drop_contradictions(seen, signs, condition, faults=faults)
     verdict[~failed] = ""
     sure = (_words(frame, "confidence") == "sure") & ~np.isin(_words(frame, "analyst"), _PROGRAM_WORDS)
     return Teardowns(
@@ -144,7 +144,7 @@ def read_teardowns(
         confirmed=failed & sure & ~np.isin(verdict, NO_MECHANISM) & ~aside,
         set_aside=aside,
         contradicted=contradicted,
-        problems=troubles.frame() if already is None else _after(already, troubles.frame()),
+        problems=faults.frame() if already is None else _after(already, faults.frame()),
     )
 
 
@@ -175,7 +175,7 @@ _UNKNOWN_ADVICE = "add it by an evidence file of your own; until then it says no
 _CONTRADICTION_ADVICE = "look again at photographs or unit; until then neither is used"
 
 
-class _Troubles:
+class _Problems:
     """Collects problems of the teardown with their places."""
 
     def __init__(self, frame: pd.DataFrame, locate: Locate) -> None:
@@ -208,7 +208,7 @@ def _by_position(row: int, field: str) -> Mapping[str, Any]:
 
 
 def _drop_contradictions(
-    seen: np.ndarray, signs: tuple[str, ...], condition: np.ndarray, *, troubles: _Troubles
+    seen: np.ndarray, signs: tuple[str, ...], condition: np.ndarray, *, faults: _Problems
 ) -> tuple[str, ...]:
     """Blank both halves of every contradicting pair; returns for each record the pairs in words."""
     place = {sign: column for column, sign in enumerate(signs)}
@@ -226,7 +226,7 @@ def _drop_contradictions(
             words = f"{_half_words(one)} and {_half_words(other)}"
             pairs[row].append(words)
             field = next(half for half in (other, one) if "=" not in half)
-            troubles.add(row, field, reason=f"{words} contradict each other", advice=_CONTRADICTION_ADVICE)
+            faults.add(row, field, reason=f"{words} contradict each other", advice=_CONTRADICTION_ADVICE)
             for half in (one, other):
                 if half in place:
                     seen[row, place[half]] = np.nan
