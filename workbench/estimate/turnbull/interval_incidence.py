@@ -8,11 +8,13 @@ import numpy as np
 from workbench.estimate.shared import Groups, not_from_the_start, watched_throughout
 from workbench.estimate.steps import risk_sets
 from workbench.estimate.steps_by_cause import CumulativeIncidence, causes_of, on_grid, step_incidence, working_by_cause
+from workbench.estimate.turnbull.cause_levels import CauseLevels, Chances
 from workbench.estimate.turnbull.interval_curves import shares_one_grid
-from workbench.estimate.turnbull.interval_masses import NO_MASS, Memberships, Runs, fit_masses, limits_of_sets
+from workbench.estimate.turnbull.interval_masses import NO_MASS, fit_masses, limits_of_levels
 from workbench.estimate.turnbull.npmle import segment_ends
 from workbench.estimate.turnbull.turnbull_cells import TurnbullCells, turnbull_cells
 from workbench.lives import Lives
+from workbench.threads import on_one_thread
 
 __all__ = ["interval_incidence"]
 
@@ -21,15 +23,14 @@ NO_TEST = "Failures lie in intervals that do not share one grid of visits, so th
 
 @dataclass(frozen=True, eq=False)
 class _Classes:
-    """The classes of one group: cells of each cause; the last class, if any, is to outlive all observation."""
+    """The classes of one group: cells of each cause, and where each starts."""
 
-    cause: np.ndarray
+    levels: CauseLevels
     start: np.ndarray
-    end: np.ndarray
-    lives: Memberships
     known_to: float
 
 
+@on_one_thread
 def interval_incidence(
     lives: Lives, groups: Groups, within: str | Sequence[str] | None, *, confidence: float
 ) -> CumulativeIncidence:
@@ -61,7 +62,7 @@ def interval_incidence(
         notes += more
         known_to.append(min(classes.known_to, ends.unwatched(g)[0]))
         notes += not_from_the_start(label, ends, g, unit=lives.unit)
-        share = fit_masses(classes.lives)
+        share = fit_masses(classes.levels)
         for k, name in enumerate(causes):
             found = _one_cause(replace(classes, known_to=known_to[-1]), share, k, confidence=confidence)
             size = found["time"].size
@@ -115,47 +116,42 @@ def _distinct(lives: Lives, cause: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _classes_by_cause(rows: np.ndarray, weight: np.ndarray, causes: int, *, known_to: float) -> _Classes:
     lower, upper, entry, cause = rows.T
-    open_ended = cause < 0
-    n, size = len(rows), 0
-    first, last = np.zeros((n, causes + 1), dtype=np.int64), np.zeros((n, causes + 1), dtype=np.int64)
-    entered, after = np.zeros((n, causes + 1), dtype=np.int64), np.zeros((n, causes + 1), dtype=np.int64)
+    outlived, size = cause < 0, 0
+    known, since, entered = (np.zeros((len(rows), width), dtype=np.int64) for width in (2, causes, causes))
     owner, start, end = [], [], []
     for k in range(causes):
         mine = cause == k
         cells = _cells_and_what_follows(lower, np.where(mine, upper, np.inf), entry)
         closed = int(np.isfinite(cells.end).sum())
-        holds = mine | open_ended
-        first[:, k] = size + np.where(holds, np.minimum(cells.first, closed), 0)
-        last[:, k] = size + np.where(holds, np.maximum(np.minimum(cells.last + 1, closed), first[:, k] - size), 0)
-        entered[:, k], after[:, k] = size + np.minimum(cells.entered, closed), size + closed
+
+        def after(cell: np.ndarray, closed: int = closed, size: int = size) -> np.ndarray:
+            # the level before a cell
+            number = np.minimum(cell, closed)
+            return np.where(number > 0, size + number, 0)
+
+        known[mine] = np.column_stack([after(cells.last[mine] + 1), after(cells.first[mine])])
+        since[:, k], entered[:, k] = after(cells.first), after(cells.entered)
         size += closed
         owner.append(np.full(closed, k))
         start.append(cells.start[:closed])
         end.append(cells.end[:closed])
-    first[:, -1] = last[:, -1] = entered[:, -1] = after[:, -1] = size
-    if open_ended.any():
-        last[open_ended, -1] += 1
-        after[:, -1] += 1
-        owner.append(np.array([-1]))
-        start.append(lower[open_ended].max(keepdims=True))
-        end.append(np.array([np.inf]))
-    one = np.flatnonzero(~open_ended)
-    own = cause[one].astype(np.int64)
-    narrow = Runs(first[one, own][:, None], last[one, own][:, None], weight[one])
-    inside = [_joined(narrow), _joined(Runs(first[open_ended], last[open_ended], weight[open_ended]))]
-    problem = Memberships(
+    late = (entered > 0).any(axis=1)
+    levels = CauseLevels(
         np.concatenate(owner),
-        tuple(runs for runs in inside if runs.weight.size),
-        (_joined(Runs(entered, after, weight)),),
+        np.concatenate(end),
+        (
+            _joined(known[~outlived], weight[~outlived], base=0.0, signs=[1.0, -1.0]),
+            _joined(since[outlived], weight[outlived], base=1.0, signs=[-1.0] * causes),
+            _joined(entered[late], -weight[late], base=1.0, signs=[-1.0] * causes),
+        ),
     )
-    return _Classes(problem.owner, np.concatenate(start), np.concatenate(end), problem, known_to)
+    return _Classes(levels, np.concatenate(start), known_to)
 
 
-def _joined(runs: Runs) -> Runs:
-    """Lives of the same classes as one."""
-    both, place = np.unique(np.hstack([runs.first, runs.last]), axis=0, return_inverse=True)
-    wide = runs.first.shape[1]
-    return Runs(both[:, :wide], both[:, wide:], np.bincount(place.ravel(), runs.weight, len(both)))
+def _joined(at: np.ndarray, weight: np.ndarray, *, base: float, signs: list[float]) -> Chances:
+    """Lives of the same levels as one."""
+    both, place = np.unique(at, axis=0, return_inverse=True)
+    return Chances(both, np.array(signs), np.bincount(place.ravel(), weight, len(both)), base)
 
 
 def _cells_and_what_follows(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> TurnbullCells:
@@ -173,16 +169,12 @@ def _last_known(lives: Lives) -> float:
 
 
 def _one_cause(classes: _Classes, share: np.ndarray, number: int, *, confidence: float) -> dict[str, np.ndarray]:
-    mine = classes.cause == number
-    rows = np.flatnonzero(mine & (share > NO_MASS))
-    rows = rows[np.argsort(classes.end[rows], kind="stable")]
+    levels = classes.levels
+    rows = np.flatnonzero((levels.cause == number) & (share > NO_MASS))
     incidence = np.cumsum(share[rows])
-    lower, upper = np.zeros(rows.size), np.ones(rows.size)
-    sets = [mine & (classes.end <= classes.end[row]) for row in rows]
-    for i, (low, high) in enumerate(limits_of_sets(classes.lives, share, sets, confidence=confidence)):
-        lower[i], upper[i] = low, high
+    lower, upper = limits_of_levels(levels, share, rows + 1, confidence=confidence)
     found = {
-        "time": classes.end[rows],
+        "time": levels.end[rows],
         "incidence": np.minimum(incidence, 1.0),
         "std_error": np.full(rows.size, np.nan),
         "lower": np.minimum(lower, incidence),
