@@ -8,7 +8,7 @@ from pathlib import Path
 __all__ = ["FLOW", "RULES"]
 
 FLOW = (
-    ("errors", "checks", "results", "threads", "wording", "printing", "filing"),
+    ("errors", "checks", "results", "threads", "wording", "printing", "filing", "templating"),
     ("life_checks",),
     ("lives",),
     ("log", "estimate", "scenario", "fleet", "simulate"),

@@ -73,24 +73,38 @@ def test_costs_of_levels_are_added_to_the_cost_of_a_unit_and_environments_kept_a
     assert last.to_dict() == {("flat", "strap"): 50.0, ("flat", "wire"): 51.5, ("ring", "strap"): 54.0}
 
 
-def test_a_gain_has_a_price_only_where_it_is_sure():
-    """4 more a unit for 25 more alive among 100 is 16 a unit saved; unsure and negative gains have no price."""
+def test_money_is_set_against_sure_gains_in_the_fleet_as_it_is():
+    """Of 100 units 40 have the flat seal; a ring costs 4 more and keeps 25 in 100 more alive: 10 of 40, 16 each."""
+    table = RANKING.table.assign(units=[20, 40, 30, 50])
+    bases = [("seal", "flat", 40), ("vent", "none", 70), ("tie", "strap", 50)]
+    for choice, level, units in bases:
+        table.loc[len(table)] = [choice, level, level, 0.0, np.nan, np.nan, "reference", units]
+    ranking = SimpleNamespace(table=table, units=100)
     costs = {
         "seal": {"flat": 1.0, "ring": 5.0, "cord": 1.0},
         "vent": {"none": 0.0, "membrane": 9.0},
         "tie": {"wire": 1.0},
     }
-    worth = worth_of_levels(RANKING, costs)
-    table = worth.table.set_index("level")
-    assert table.index.tolist() == ["cord", "ring", "membrane"]
-    assert table.loc["ring", ["extra_cost", "units_saved", "lower", "upper"]].tolist() == [4.0, 25.0, 10.0, 40.0]
-    assert table.loc["ring", "cost_per_unit_saved"] == pytest.approx(16.0)
-    assert table.loc["cord", "cost_per_unit_saved"] == 0.0
-    assert np.isnan(table.loc["membrane", "cost_per_unit_saved"])
+    worth = worth_of_levels(ranking, costs)
+    ring = worth.table.set_index("level").loc["ring"]
+    assert worth.table["level"].tolist() == ["cord", "ring", "membrane"]
+    assert ring[["extra_cost", "units_switched", "units_saved", "lower", "upper", "cost"]].tolist() == pytest.approx(
+        [4.0, 40.0, 10.0, 4.0, 16.0, 160.0]
+    )
+    assert ring[["cost_per_unit_saved", "cost_lower", "cost_upper"]].tolist() == pytest.approx([16.0, 10.0, 40.0])
+    assert worth.table["cost_per_unit_saved"].iloc[0] == 0.0
+    assert np.isnan(worth.table["cost_per_unit_saved"].iloc[2]), "an open gain has no price"
     assert worth.notes[0] == "1 level has no cost in the settings and is left out."
-    assert len(worth_of_levels(RANKING, costs | {"tie": {"wire": 1.0, "strap": 2.0}}).notes) == 1
-    unsure = _ranking(("seal", "ring", "flat", 0.2, 0.0, 0.4, "likely"))
-    assert np.isnan(worth_of_levels(unsure, costs).columns["cost_per_unit_saved"]).all()
+    assert worth_of_levels(ranking, costs, 50).table["units_saved"].iloc[1] == pytest.approx(5.0)
+    assert len(worth_of_levels(ranking, costs | {"tie": {"wire": 1.0, "strap": 2.0}}).notes) == 1
+
+
+def test_a_likely_gain_whose_limits_leave_room_for_none_has_a_price_without_upper_limit():
+    table = _ranking(("seal", "ring", "flat", 0.2, 0.0, 0.4, "likely")).table.assign(units=10)
+    table.loc[1] = ["seal", "flat", "flat", 0.0, np.nan, np.nan, "reference", 10]
+    worth = worth_of_levels(SimpleNamespace(table=table, units=20), {"seal": {"flat": 0.0, "ring": 4.0}})
+    assert worth.columns["cost_per_unit_saved"].tolist() == [20.0]
+    assert np.isnan(worth.columns["cost_upper"]).all()
 
 
 def test_rows_of_a_build_are_read_and_bounds_belong_to_them():

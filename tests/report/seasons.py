@@ -6,7 +6,13 @@ SETTINGS = {
     "season": "2025",
     "mission_days": 150,
     "failure_means": "no usable record",
-    "decisions": ["Fit O-rings to all units?"],
+    "decision": [
+        {"ask": "Fit O-rings to all units?", "rests_on": "lid_seal", "owner": "bench lead", "due": "2099-01-31"},
+        {"ask": "Which spares?", "rests_on": "spares", "due": "2001-01-31"},
+        {"ask": "Visit more often?", "answer": "every three weeks", "due": "2001-01-31"},
+    ],
+    "decisions": ["Anything else?"],
+    "currency": "EUR",
     "levels": {"lid_seal": {"labels": {"o_ring": "O-ring"}}},
 }
 

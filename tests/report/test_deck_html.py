@@ -4,14 +4,17 @@ import base64
 import re
 
 import pytest
+from jinja2 import UndefinedError
 
 from tests.report.seasons import SETTINGS
 from tests.report.toys import season_of
 from workbench.report.basis.finding import Finding
-from workbench.report.decks.deck_html import deck_html, number_columns, packaged, picture_data, table_html
+from workbench.report.decks.deck_html import PACKAGE, deck_html, number_columns, picture_data
 from workbench.report.decks.slides import Slide, slides_of
-from workbench.report.decks.summary_html import summary_html
+from workbench.report.decks.summary_html import MOST_SUMMARY_WORDS, summary_html
 from workbench.report.decks.typed import CAUTION_LINES, caution_finding, cover_slide, mission_finding, typed_slides
+from workbench.report.figures import page_colours
+from workbench.templating import packaged_text, rendered
 
 VERSIONS = {"workbench": "0.1.0"}
 
@@ -36,8 +39,7 @@ def test_contrast_of_known_pairs():
 
 @pytest.mark.parametrize("name", ["deck.css", "summary.css"])
 def test_every_text_colour_of_the_style_can_be_read_on_its_paper(name):
-    css = packaged(name)
-    variables = dict(re.findall(r"--([\w-]+):\s*(#[0-9a-fA-F]{6})", css))
+    css, variables = packaged_text(PACKAGE, name), page_colours()
 
     def colour(value):
         found = re.fullmatch(r"var\(--([\w-]+)\)|(#[0-9a-fA-F]{6})", value.strip())
@@ -66,14 +68,12 @@ def test_typed_words_appear_and_nothing_else_is_made_up():
     slides = slides_of([mission_finding(data), caution_finding(data)], cover_slide(data), typed_slides(data, VERSIONS))
     page = deck_html(slides, "Season")
 
-    assert "Fit O-rings to all units?" in page
     assert "What counts as failure: no usable record." in page
-    assert "One decision is asked of this review." in page
     assert "bench" in page
     table = next(slide.table for slide in slides if slide.title == "Actions on the list.")
     assert (table["from"], table["to"]) == (["flat gasket"], ["O-ring"])
     assert all(caution[:40] in page for caution in CAUTION_LINES)
-    assert page.index("decision is asked") < page.index("Settings this review was made with")
+    assert page.index("Actions on the list") < page.index("Settings this review was made with")
 
 
 def test_without_typed_words_no_slide_stands_for_them():
@@ -90,15 +90,22 @@ def test_a_long_table_is_dealt_out_evenly():
     slides = slides_of([finding], Slide(kind="cover", section="", title="Cover"))
 
     assert [len(slide.table["row"]) for slide in slides[1:]] == [13, 14, 13]
-    assert slides[2].title == "In numbers: forty rows."
+    assert [slide.number for slide in slides] == [1, 2, 3, 4]
+    assert slides[2].title == "Forty rows, continued"
 
 
 def test_cells_are_escaped_and_numbers_set_right():
-    text = table_html({"<b>": ["<i>", "12 %"]})
+    slide = Slide(kind="finding", section="s", title="t", table={"<b>": ["<i>", "12 %"]}, number=1)
+    text = deck_html([slide], "deck")
 
     assert "&lt;b&gt;" in text
     assert "<i>" not in text
     assert '<td dir="auto" class="number">12\u00a0%</td>' in text
+
+
+def test_a_template_without_one_of_its_values_is_an_error():
+    with pytest.raises(UndefinedError, match="title"):
+        rendered(PACKAGE, "deck.html")
 
 
 @pytest.mark.parametrize(
@@ -128,15 +135,24 @@ def test_a_picture_never_spells_a_link():
     assert base64.b64decode(plain) == raw
 
 
-def test_the_summary_keeps_to_its_four_blocks():
+def test_the_summary_keeps_to_its_order_and_its_words():
     data = season_of([10.0], [True], {"lid_seal": ["a"]}, settings=SETTINGS)
-    many = [
-        Finding(id=f"life.{k}", kind="difference", statement=f"Claim {k}. More.", method="M.", section="life", order=k)
-        for k in range(9)
-    ]
-    page = summary_html(many, data)
+    talk = [
+        Finding(
+            id=f"talk.{key}", kind="talk", section="talk", order=k, method="M.", statement="S.",
+            headline=f"Claim {key} " + "word " * 11,
+        )
+        for k, key in enumerate(("sent", "lasted", "ended", "signs", "places", "steps", "worked", "untold", "proof"))
+    ]  # fmt: skip
+    asked = Finding(
+        id="talk.asked", kind="talk", section="talk", method="M.", statement="S.", headline="We ask",
+        table={"we ask": ["Fit it?"] * 4, "answer": ["Proposed: yes, if it is done soon and well"] * 4},
+    )  # fmt: skip
+    page = summary_html([asked, *talk], data)
+    body = re.sub(r"(?s)<style>.*?</style>|<[^>]+>", " ", page[page.index("<main>") :])
 
-    assert page.count("<h2>") == 4
-    assert "Claim 3." in page
-    assert "Claim 4." not in page
-    assert "More." not in page
+    assert re.findall(r"<h2>([^<]*)</h2>", page) == [
+        "What we ask", "What happened", "Why", "What helps, and how sure", "What we cannot say", "Next season",
+    ]  # fmt: skip
+    assert len(body.split()) <= MOST_SUMMARY_WORDS
+    assert "Fit it? Proposed: yes" in page

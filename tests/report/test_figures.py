@@ -18,10 +18,12 @@ from workbench.estimate.life.distributions import fit_distribution
 from workbench.estimate.rank_tests.comparisons import compare_groups
 from workbench.lives import Lives
 from workbench.report.figures import DRAWN_BY, draw
-from workbench.report.figures.bars import Bars
 from workbench.report.figures.curves import step_points
+from workbench.report.figures.dots import Dots
 from workbench.report.figures.labels import spread_apart
-from workbench.report.figures.style import PALETTE, figure_png, figure_text, looks_of, new_axes, theme
+from workbench.report.figures.palette import PALETTE
+from workbench.report.figures.stacks import Stacks
+from workbench.report.figures.style import figure_png, figure_text, looks_of, new_axes, theme
 from workbench.report.figures.timeline import Timeline
 
 
@@ -151,11 +153,48 @@ def test_the_timeline_groups_deployments_by_their_end():
     assert texts == ["failed: 2 deployments", "missing: 1 deployment", "working: 1 deployment"]
 
 
-def test_bars_write_their_value_and_say_when_it_is_not_known():
-    bars = Bars(columns={"label": ["a", "b"], "value": [0.5, float("nan")]}, axis="share (%)", percent=True)
-    ax, _ = drawn(bars, title="Half", subtitle="10 units")
+def test_dots_write_their_value_and_say_when_it_is_not_known():
+    dots = Dots(columns={"label": ["a", "b"], "value": [0.5, float("nan")]}, axis="share (%)", percent=True)
+    ax, _ = drawn(dots, title="Half", subtitle="10 units")
 
     assert [text.get_text() for text in ax.texts[:2]] == ["50 %", "not known"]
+
+
+@pytest.mark.parametrize(
+    ("value", "limits"), [([0.98, 0.9], ([0.8, 0.6], [1.0, 0.99])), ([0.02], ([0.0], [0.31])), ([1.0], ([0.69], [1.0]))]
+)
+def test_no_axis_of_a_share_goes_past_100_or_below_0(value, limits):
+    columns = {"label": [f"{v}" for v in value], "value": value, "lower": limits[0], "upper": limits[1]}
+    ax, _ = drawn(Dots(columns=columns, axis="share (%)", percent=True))
+
+    low, high = ax.get_xlim()
+    assert 0 <= low < high <= 100
+
+
+def test_stacks_add_up_and_name_their_parts():
+    stacks = Stacks(
+        columns={"label": ["Weir", "Moor"], "failed": [3, 0], "working": [7, 12]},
+        axis="units",
+        words={"failed": "failed", "working": "still working"},
+    )
+    ax, _ = drawn(stacks)
+    texts = [text.get_text() for text in ax.texts]
+
+    assert texts == ["3", "7", "12", "10", "12"]
+    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["failed", "still working"]
+
+
+def test_a_curve_ends_at_the_mission_and_where_too_few_are_watched():
+    """Of 100 units 85 leave on day 50 and 10 fail on day 60, so that under a tenth is watched from then on."""
+    time = [50.0] * 85 + [60.0] * 10 + [200.0] * 5
+    data = season_of(time, [False] * 85 + [True] * 10 + [False] * 5, {"lid_seal": ["a"] * 100})
+    curve = survival_curve(data.lives)
+
+    line = drawn(curve, mission=150)[0].get_lines()[0].get_xydata()
+    assert 58 <= line[:, 0].max() <= 62
+    assert any("fewer than 10 units" in text.get_text() for text in drawn(curve, mission=150)[0].texts)
+    whole = survival_curve(season_of([200.0] * 30, [False] * 30, {"lid_seal": ["a"] * 30}).lives)
+    assert drawn(whole, mission=150)[0].get_xlim()[1] == pytest.approx(150, rel=0.01)
 
 
 def test_equal_figures_give_equal_bytes_without_a_stamp(lives):

@@ -78,7 +78,7 @@ def test_slides_follow_sections_then_order():
     first = finding(id="a", order=1.0)
 
     assert [f.id for f in in_slide_order([last, second, first])] == ["a", "b", "z"]
-    assert next(iter(SECTIONS)) == "outcome"
+    assert next(iter(SECTIONS)) == "talk"
     assert list(SECTIONS)[-1] == "appendix"
 
 

@@ -84,7 +84,7 @@ def _write_figure(path: str, choice: "ChoiceComparison", data: "SeasonData", *, 
     with theme():
         ax = new_axes()
         names = {level: share.name for level, share in choice.shares.items()}
-        draw(choice.curve, ax, mission=data.mission, labels=names, unit=data.lives.unit)
+        draw(choice.curve, ax, mission=data.mission, labels=names)
         png = figure_png(ax.figure.get_figure(root=True))
     write_file(check_target(path, (".png",), permit), png, permit)
     say_aside(f"figure written: {path}")

@@ -10,8 +10,6 @@ from workbench.printing import Grid, Part, json_text, progress, say, say_aside, 
 if TYPE_CHECKING:
     from workbench.report.making import Review
 
-ANSWERS = ("outcome.lasting", "ranking", "ends.mechanisms")
-"""Findings whose first sentences are the answer."""
 FILES = {
     "html": "the talk with its appendix, for any browser",
     "summary": "one page to hand out",
@@ -73,11 +71,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _blocks(written: "Review") -> list[Part]:
-    """What the season says, and where it is written."""
-    from workbench.report.words import first_sentence
-
-    claims = {claim.id: claim.statement for claim in written.claims}
-    said = [first_sentence(claims[name])[0] for name in ANSWERS if name in claims]
+    """What the talk says, headline by headline, and where it is written."""
+    said = [f"{number:2d}  {headline}" for number, headline in enumerate(written.headlines, start=1)]
     rows = [(str(getattr(written, name)), what) for name, what in FILES.items()]
     every = [f"{claim.id}: {claim.statement}" for claim in written.claims]
     return [

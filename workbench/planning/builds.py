@@ -10,20 +10,26 @@ from workbench.checks import check_whole
 from workbench.lives import Lives
 from workbench.ranking.choices import Ranking
 from workbench.results import Result
+from workbench.wording import count_of
 
 __all__ = ["LevelWorth", "supported_levels", "usual_builds", "worth_of_levels"]
 
 SUPPORTED_GRADES = ("clear", "likely")
 LAST_SEASON, SUPPORTED = "as last season", "best supported levels"
+WORTH_COLUMNS = (
+    "choice", "level", "reference", "grade", "extra_cost", "units_switched", "units_saved", "lower", "upper", "cost",
+    "cost_per_unit_saved", "cost_lower", "cost_upper",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LevelWorth(Result):
-    """What the gain of each level costs.
+    """What the gain of each level costs, the most gain for the money first, then what has no sure gain.
 
-    Table: choice level reference extra_cost units_saved lower upper cost_per_unit_saved grade. `units_saved` counts
-    units more alive at the mission's end among 100; `cost_per_unit_saved` is NaN unless the gain is graded
-    clear or likely and its limits lie above zero.
+    Table: choice level reference grade extra_cost (per unit) units_switched (those with the reference) units_saved
+    (more alive at the mission's end if these had the level) lower upper cost (of switching) cost_per_unit_saved
+    cost_lower cost_upper. The last three are NaN unless the gain is graded clear or likely and above zero; cost_upper
+    is NaN too where the limits leave room for no gain.
     """
 
 
@@ -76,48 +82,48 @@ def _apportion(weights: np.ndarray, total: int) -> np.ndarray:
     return np.asarray(whole)
 
 
-def worth_of_levels(ranking: Ranking, level_costs: Mapping[str, Mapping[str, float]]) -> LevelWorth:
-    """Return what each level's gain over its reference costs."""
-    rows = []
-    missing = 0
-    for row in ranking.table.itertuples():
+def worth_of_levels(
+    ranking: Ranking, level_costs: Mapping[str, Mapping[str, float]], units: int | None = None
+) -> LevelWorth:
+    """Return what it costs to give each level to the units that carry its reference, in the fleet as it is built.
+
+    `units`: size of the fleet, built as the lives were; the lives themselves where it is not given.
+    """
+    table = ranking.table
+    carried = table.set_index(["choice", "level"])["units"]
+    scale = 1.0 if units is None else units / max(ranking.units, 1)
+    rows, missing = [], 0
+    for row in table[table["level"] != table["reference"]].itertuples():
         costs = level_costs.get(row.choice, {})
-        if row.level == row.reference:
-            continue
         if row.level not in costs or row.reference not in costs:
             missing += 1
             continue
         extra = float(costs[row.level]) - float(costs[row.reference])
-        sure = row.grade in SUPPORTED_GRADES and np.isfinite(row.lower) and row.lower > 0
+        switched = scale * float(carried[row.choice, row.reference])
+        sure = row.grade in SUPPORTED_GRADES and row.survival_gain > 0
         rows.append(
             {
                 "choice": row.choice,
                 "level": row.level,
                 "reference": row.reference,
-                "extra_cost": extra,
-                "units_saved": 100 * row.survival_gain,
-                "lower": 100 * row.lower,
-                "upper": 100 * row.upper,
-                "cost_per_unit_saved": extra / row.survival_gain if sure else float("nan"),
                 "grade": row.grade,
+                "extra_cost": extra,
+                "units_switched": switched,
+                "units_saved": switched * row.survival_gain,
+                "lower": switched * row.lower,
+                "upper": switched * row.upper,
+                "cost": switched * extra,
+                "cost_per_unit_saved": extra / row.survival_gain if sure else np.nan,
+                "cost_lower": extra / row.upper if sure else np.nan,
+                "cost_upper": extra / row.lower if sure and row.lower > 0 else np.nan,
             }
         )
-    names = (
-        "choice",
-        "level",
-        "reference",
-        "extra_cost",
-        "units_saved",
-        "lower",
-        "upper",
-        "cost_per_unit_saved",
-        "grade",
+    rows.sort(key=lambda r: (not np.isfinite(r["cost_per_unit_saved"]), np.nan_to_num(r["cost_per_unit_saved"])))
+    verb = "has no cost in the settings and is" if missing == 1 else "have no cost in the settings and are"
+    notes = [f"{count_of(missing, 'level')} {verb} left out."] if missing else []
+    notes.append(
+        "Money is set against gains graded clear or likely only. Units that carry the reference get the level; the "
+        "others stay as they are."
     )
-    left_out = (
-        "1 level has no cost in the settings and is"
-        if missing == 1
-        else f"{missing} levels have no cost in the settings and are"
-    )
-    notes = [f"{left_out} left out."] if missing else []
-    notes.append("A price per unit saved is given only for gains graded clear or likely whose limits lie above zero.")
-    return LevelWorth(columns={name: np.array([r[name] for r in rows]) for name in names}, notes=tuple(notes))
+    columns = {name: np.array([r[name] for r in rows]) for name in WORTH_COLUMNS}
+    return LevelWorth(columns=columns, notes=tuple(notes))

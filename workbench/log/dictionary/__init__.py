@@ -15,12 +15,13 @@ from workbench.log.dictionary.headings import Vocabulary, column_named, fit_of, 
 from workbench.log.dictionary.known_words import hint_rows, known_causes, known_mechanisms
 from workbench.log.dictionary.nearness import is_slip, near_word, quoted
 from workbench.log.dictionary.setting_keys import example_of, setting_keys, settings_reference
-from workbench.log.dictionary.settings import MISSING_WORDS, NO_SETTINGS, Settings, read_settings
+from workbench.log.dictionary.settings import MISSING_WORDS, NO_SETTINGS, RESTS_ON_SPARES, Settings, read_settings
 
 __all__ = [
     "HEADLINE",
     "MISSING_WORDS",
     "NO_SETTINGS",
+    "RESTS_ON_SPARES",
     "STRENGTHS",
     "BenchStep",
     "Column",

@@ -32,6 +32,7 @@ a day of data is worth; days that cells and desiccant last; days from order to d
 TIME_KEYS = ("last_good_is", "every_days", "zone")
 LAST_GOOD_MEANINGS = ("last record", "last contact", "visit", "mixed")
 ACTION_KEYS = ("what", "choice", "from", "to", "since", "expected", "owner", "due")
+DECISION_KEYS = ("ask", "answer", "owner", "due", "rests_on")
 
 _PLAIN_KEY = re.compile(r"[\w-]{1,60}\Z")
 _LONGEST_SHOWN = 120
@@ -217,22 +218,44 @@ def _thresholds(value: Any, where: str) -> Mapping[str, float]:
 
 
 def _actions(value: Any, where: str) -> tuple[Mapping[str, str], ...]:
+    return _blocks(value, where, ACTION_KEYS, needed=("action", "what", "say in a few words what was changed"))
+
+
+def _decisions(value: Any, where: str) -> tuple[Mapping[str, str], ...]:
+    return _blocks(value, where, DECISION_KEYS, needed=("decision", "ask", "write the question to be decided"))
+
+
+def _blocks(
+    value: Any, where: str, keys: Sequence[str], *, needed: tuple[str, str, str]
+) -> tuple[Mapping[str, str], ...]:
+    """Blocks of one kind, each a table of texts and days; `needed` names the kind, the key it cannot lack, and why."""
+    kind, key, advice = needed
     if not isinstance(value, list | tuple):
-        raise SettingsError(f"{where} must be written as [[action]]; got {given(value)}")
-    actions = []
+        raise SettingsError(f"{where} must be written as [[{kind}]]; got {given(value)}")
+    blocks = []
     for number, entry in enumerate(value, start=1):
         here = f"{where} {number}"
-        refuse_unknown(_table(entry, here), ACTION_KEYS, here)
-        if "what" not in entry:
-            raise SettingsError(f"{here} has no 'what'; say in a few words what was changed")
-        actions.append(MappingProxyType({k: _action_value(v, f"{here}, {k}") for k, v in entry.items()}))
-    return tuple(actions)
+        refuse_unknown(_table(entry, here), keys, here)
+        if key not in entry:
+            raise SettingsError(f"{here} has no '{key}'; {advice}")
+        read = {k: _block_value(v, f"{here}, {k}") for k, v in entry.items()}
+        if "due" in read:
+            _check_due(read["due"], f"{here}, due")
+        blocks.append(MappingProxyType(read))
+    return tuple(blocks)
 
 
-def _action_value(value: Any, where: str) -> str:
+def _block_value(value: Any, where: str) -> str:
     if isinstance(value, dt.date):
         return value.isoformat()[:10]
     return _season(value, where)
+
+
+def _check_due(value: str, where: str) -> None:
+    try:
+        dt.date.fromisoformat(value)
+    except ValueError:
+        raise SettingsError(f"{where} must be a day such as 2026-02-01; got {given(value)}") from None
 
 
 def _time(value: Any, where: str) -> Mapping[str, Any]:
@@ -280,6 +303,8 @@ READERS: Mapping[str, Callable[[Any, str], Any]] = {
     "thresholds": _thresholds,
     "plan": _plan,
     "action": _actions,
+    "decision": _decisions,
+    "currency": _text,
     "time": _time,
 }
 """Key to the reader of its value, which gets the value and where it stands."""

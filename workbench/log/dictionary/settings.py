@@ -15,10 +15,13 @@ from workbench.log.cells import shown
 from workbench.log.dictionary.columns import log_columns, word_key
 from workbench.log.dictionary.setting_values import READERS, ROLE_NAMES, given, refuse_unknown
 
-__all__ = ["MISSING_WORDS", "NO_SETTINGS", "Settings", "read_settings"]
+__all__ = ["MISSING_WORDS", "NO_SETTINGS", "RESTS_ON_SPARES", "Settings", "read_settings"]
 
 MISSING_WORDS = ("", "-", "?", "n/a", "not recorded")
 """What stands for "nothing here" unless the settings say otherwise; NA and None are words like others."""
+
+RESTS_ON_SPARES = "spares"
+"""What a decision rests on that is about how many units to build beyond those put out."""
 
 _LONGEST_ERROR = 200
 
@@ -70,6 +73,10 @@ class Settings:
         Prices and times for the plan, by `PLAN_KEYS`.
     action : tuple of mapping
         What was changed: what, choice, from, to, since, expected, owner, due.
+    decision : tuple of mapping
+        What is to be decided: ask, answer, owner, due, rests_on (a choice, or "spares").
+    currency : str or None
+        Stands beside every amount of money.
     time : mapping of str to value
         last_good_is, every_days, zone: what last_good_on means, and in which zone a time becomes a day.
     """
@@ -91,6 +98,8 @@ class Settings:
     thresholds: Mapping[str, float] = field(default_factory=_empty)
     plan: Mapping[str, float] = field(default_factory=_empty)
     action: tuple[Mapping[str, str], ...] = ()
+    decision: tuple[Mapping[str, str], ...] = ()
+    currency: str | None = None
     time: Mapping[str, Any] = field(default_factory=_empty)
 
     def as_dict(self) -> dict[str, Any]:
@@ -194,6 +203,9 @@ def _check_columns(settings: Settings, where: str) -> None:
     named = [("rename", v) for v in settings.rename.values()]
     named += [("reference", k) for k in settings.reference] + [("levels", k) for k in settings.levels]
     named += [("action", a["choice"]) for a in settings.action if "choice" in a]
+    named += [
+        ("decision", d["rests_on"]) for d in settings.decision if d.get("rests_on", RESTS_ON_SPARES) != RESTS_ON_SPARES
+    ]
     for key, name in named:
         if word_key(name) not in known:
             near = did_you_mean(name, known)

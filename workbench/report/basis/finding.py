@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from workbench.errors import WorkbenchError
+from workbench.report.words import MOST_HEADLINE_WORDS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,6 +29,7 @@ __all__ = [
 
 SECTIONS: Mapping[str, str] = MappingProxyType(
     {
+        "talk": "The talk",
         "outcome": "What was out and what came back",
         "ends": "What ended units",
         "life": "Life by protection choice",
@@ -48,6 +50,8 @@ GRADES = ("clear", "likely", "unclear", "cannot be told apart")
 JSON_FIELDS = (
     "id",
     "kind",
+    "headline",
+    "say",
     "statement",
     "estimate",
     "lower",
@@ -61,6 +65,9 @@ JSON_FIELDS = (
     "caveats",
 )
 """What stands in findings.json for each finding, in this order."""
+
+LATER_FIELDS = ("headline", "say")
+"""Not in the files of earlier versions; empty when read from these."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -99,8 +106,12 @@ class Finding:
         Lower-case letters, digits, '.', '-', '_' and '/'; unique in a review.
     kind : str
         What sort of claim it is, such as "count", "share", "difference", "rank", "plan", "check".
+    headline : str
+        The claim in at most 14 plain words; empty for what stands on no slide.
+    say : str
+        Two or three sentences to be spoken; the statement where nothing else is given.
     statement : str
-        One plain sentence or two.
+        One plain sentence or two, with estimate, limits and counts.
     estimate, lower, upper : float or None
         A share is a fraction; NaN is kept as None.
     confidence : float or None
@@ -125,6 +136,12 @@ class Finding:
         Place within the section.
     on_slide : bool
         False for a claim that only findings.json and other findings use.
+    points : tuple of str
+        What stands beside the picture of a talk slide.
+    behind : tuple of str
+        Ids of the findings that a talk slide rests on.
+    facts : mapping of str to str
+        Meaning of each number shown and the number as shown, so that one review never gives two for one meaning.
     """
 
     id: str
@@ -145,6 +162,11 @@ class Finding:
     table: Mapping[str, Sequence[Any]] | None = None
     order: float = 0.0
     on_slide: bool = True
+    headline: str = ""
+    say: str = ""
+    points: tuple[str, ...] = ()
+    behind: tuple[str, ...] = ()
+    facts: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name in ("estimate", "lower", "upper", "confidence"):
@@ -153,6 +175,7 @@ class Finding:
             value = getattr(self, name)
             object.__setattr__(self, name, None if value is None else int(value))
         object.__setattr__(self, "caveats", tuple(str(c) for c in self.caveats))
+        object.__setattr__(self, "say", self.say or self.statement)
         if self.table is not None:
             columns = {str(k): tuple(shown_cell(v) for v in self.table[k]) for k in self.table}
             object.__setattr__(self, "table", MappingProxyType(columns))
@@ -167,6 +190,10 @@ class Finding:
             raise WorkbenchError(f"grade must be one of {', '.join(GRADES)}, or None; got {self.grade!r}")
         if not self.statement.strip() or not self.method.strip() or not self.kind.strip():
             raise WorkbenchError(f"finding {self.id!r} needs a kind, a statement and a method")
+        if len(self.headline.split()) > MOST_HEADLINE_WORDS:
+            raise WorkbenchError(
+                f"headline of finding {self.id!r} has over {MOST_HEADLINE_WORDS} words: {self.headline!r}"
+            )
         ends = [v for v in (self.lower, self.estimate, self.upper) if v is not None]
         if any(b < a - 1e-9 * (1 + abs(a)) for a, b in itertools.pairwise(ends)):
             raise WorkbenchError(f"finding {self.id!r} has its estimate outside its interval: {ends}")
@@ -206,10 +233,10 @@ class Finding:
     @classmethod
     def from_json(cls, values: Mapping[str, Any]) -> "Finding":
         """A finding read back from findings.json; figure, table and section are not kept there."""
-        missing = [name for name in JSON_FIELDS if name not in values]
+        missing = [name for name in JSON_FIELDS if name not in values and name not in LATER_FIELDS]
         if missing:
             raise WorkbenchError(f"a finding lacks the field {missing[0]!r}; it was not written by this program")
-        kept = {name: values[name] for name in JSON_FIELDS}
+        kept = {name: values[name] for name in JSON_FIELDS if name in values}
         return cls(**(kept | {"caveats": tuple(values["caveats"])}), section="appendix", on_slide=False)
 
 

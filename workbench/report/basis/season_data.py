@@ -1,5 +1,7 @@
 """SeasonData: one season's log and lives as the builders of findings get them."""
 
+import datetime as dt
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -12,6 +14,7 @@ from workbench.log.season_log import said_first
 from workbench.ranking.choices import Ranking
 from workbench.report.basis.last_good_doubt import LastGoodDoubt, last_good_doubt
 from workbench.report.words import shown_name
+from workbench.wording import NOT_KNOWN
 
 __all__ = ["FEWEST_UNITS", "SeasonData"]
 
@@ -41,6 +44,8 @@ class SeasonData:
         The settings as plain values.
     previous : SeasonData, sequence of Finding, or None
         Last season, as a log or as its findings.
+    today : date
+        The day against which what is due is overdue.
     """
 
     log: Any
@@ -51,6 +56,7 @@ class SeasonData:
     confidence: float = 0.95
     settings: Mapping[str, Any] = field(default_factory=dict)
     previous: Any = None
+    today: dt.date = field(default_factory=dt.date.today)
 
     @cached_property
     def _ranked(self) -> Ranking | str:
@@ -94,6 +100,19 @@ class SeasonData:
         labels = (self.settings.get("levels") or {}).get(column, {}).get("labels") or {}
         text = shown_name(labels.get(level, level))
         return f"{shown_name(column, 24)}: {text}" if text in ("yes", "no", "none") else text
+
+    def money(self, amount: float, digits: int = 0) -> str:
+        """An amount with the currency of the settings, 'not known' for NaN."""
+        if not math.isfinite(amount):
+            return NOT_KNOWN
+        currency = self.settings.get("currency")
+        sign, unit = "−" if amount < 0 else "", f" {shown_name(currency, 8)}" if currency else ""
+        return f"{sign}{abs(amount):,.{digits}f}{unit}"
+
+    @property
+    def counted(self) -> str:
+        """What every number of the review counts: units, or deployments where a unit was out more than once."""
+        return "unit" if self.lives.units_among() == self.lives.units else "deployment"
 
     def choices(self) -> list[str]:
         """Protection choices that can be compared: at least two levels of `FEWEST_UNITS` units each; lid seal first."""

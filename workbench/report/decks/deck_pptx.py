@@ -1,4 +1,4 @@
-"""PPTX deck: the same list of slides in, a presentation with real tables, native bars and pictures out."""
+"""PPTX deck: the same list of slides in, a presentation with real tables, native charts and pictures out."""
 
 import io
 import re
@@ -9,30 +9,54 @@ from typing import Any
 
 import numpy as np
 
-from workbench.report.decks.pptx_master import ACCENT, HEIGHT, TEXT, TEXT_MUTED, WIDTH, plain_presentation
+from workbench.report.decks.pptx_charts import add_chart, can_be_native
+from workbench.report.decks.pptx_master import (
+    ACCENT,
+    APPENDIX,
+    COVER,
+    HEIGHT,
+    PICTURE,
+    TABLE,
+    TEXT,
+    TITLE_POINTS,
+    WIDTH,
+    add_foot,
+    content_box,
+    plain_presentation,
+)
 from workbench.report.decks.pptx_table import add_table, describe, legal_text
 from workbench.report.decks.slides import Picture, Slide
-from workbench.report.figures import Bars, level_words
-from workbench.report.words import shown_name
+from workbench.report.figures import CAUTION as CAUTION_COLOUR
+from workbench.report.figures import CAUTION_PAPER as CAUTION_PAPER_COLOUR
 
 __all__ = ["deck_pptx", "fitting_size", "same_bytes", "text_height"]
 
-LEFT, TOP, BOTTOM = 0.6, 1.95, 0.45
-"""Margins of the content in inches."""
+LEFT, TOP, BOTTOM = 0.6, 1.6, 0.6
+"""Margins of an appendix slide's content in inches."""
+TOPIC_BOX = (0.6, 0.22, 9.0, 0.35)
+TALK_TABLE_POINTS = (18, 17, 16, 15, 14)
 
-CAUTION, CAUTION_PAPER = "7A3E00", "FFF4E0"
+CAUTION, CAUTION_PAPER = CAUTION_COLOUR.removeprefix("#"), CAUTION_PAPER_COLOUR.removeprefix("#")
 STAMP = (1980, 1, 1, 0, 0, 0)
 
 
 def deck_pptx(slides: Sequence[Slide], title: str) -> bytes:
     """Return the deck as a presentation."""
     deck = plain_presentation(legal_text(title))
-    layout = deck.slide_layouts[0]
+    layouts = {layout.name: layout for layout in deck.slide_layouts}
     for slide in slides:
-        _add(deck.slides.add_slide(layout), slide)
+        _add(deck.slides.add_slide(layouts[_layout_of(slide)]), slide)
     target = io.BytesIO()
     deck.save(target)
     return same_bytes(target.getvalue())
+
+
+def _layout_of(slide: Slide) -> str:
+    if slide.kind == "cover":
+        return COVER
+    if slide.kind == "talk":
+        return TABLE if slide.picture is None else PICTURE
+    return APPENDIX
 
 
 def same_bytes(package: bytes) -> bytes:
@@ -52,47 +76,87 @@ def same_bytes(package: bytes) -> bytes:
 
 
 def _add(page: Any, slide: Slide) -> None:
-    from pptx.dml.color import RGBColor
-
-    _title(page, slide)
-    cover = slide.kind == "cover"
-    if cover:
-        page.background.fill.solid()
-        page.background.fill.fore_color.rgb = RGBColor.from_string(ACCENT)
-    _text(
-        page,
-        (LEFT, 0.25, 8.0, 0.35),
-        [slide.section],
-        look=_Look(size=11, colour="FFFFFF" if cover else ACCENT, bold=True),
-    )
+    page.shapes.title.text_frame.text = legal_text(slide.title)
     if slide.kind == "cover":
-        _text(page, (LEFT, 3.4, WIDTH - 2 * LEFT, 2.6), slide.body, look=_Look(size=18, colour="FFFFFF", gap=10))
-    elif slide.picture is None:
-        _without_picture(page, slide)
+        _fill(page.placeholders[1], slide.body)
     else:
-        _with_picture(page, slide)
-    notes = [slide.method, *slide.caveats, f"Source: {slide.source}." if slide.source else ""]
+        _text(page, TOPIC_BOX, [slide.section], look=_Look(size=14, colour=ACCENT, bold=True))
+    if slide.kind == "talk":
+        _talk(page, slide)
+    elif slide.kind != "cover":
+        _appendix(page, slide)
+    words = "Behind this slide:" if slide.in_talk else "In the talk:"
+    links = f"{words} {', '.join(map(str, slide.links))}" if slide.links else ""
+    add_foot(page, legal_text(" ".join(filter(None, (slide.counts, links)))))
+    notes = [*slide.notes, f"Source: {slide.source}." if slide.source else ""]
     page.notes_slide.notes_text_frame.text = legal_text("\n".join(line for line in notes if line))
 
 
-def _title(page: Any, slide: Slide) -> None:
-    from pptx.dml.color import RGBColor
-    from pptx.enum.text import MSO_ANCHOR, MSO_AUTO_SIZE, PP_ALIGN
-    from pptx.util import Inches, Pt
+def _fill(holder: Any, lines: Sequence[str]) -> None:
+    """Write lines into a placeholder, in whatever size and colour its layout gives."""
+    frame = holder.text_frame
+    for number, line in enumerate(lines):
+        paragraph = frame.paragraphs[0] if number == 0 else frame.add_paragraph()
+        paragraph.add_run().text = legal_text(line)
 
-    shape = page.shapes.title
-    if slide.kind == "cover":
-        shape.left, shape.top, shape.width, shape.height = (Inches(v) for v in (LEFT, 1.6, WIDTH - 2 * LEFT, 1.5))
-    frame = shape.text_frame
-    frame.text = legal_text(slide.title)
-    frame.word_wrap, frame.auto_size, frame.vertical_anchor = True, MSO_AUTO_SIZE.NONE, MSO_ANCHOR.TOP
-    size = (
-        36 if slide.kind == "cover" else fitting_size(slide.title, WIDTH - 2 * LEFT, 1.15, sizes=(24, 20, 17, 14, 12))
-    )
-    for paragraph in frame.paragraphs:
-        paragraph.alignment = PP_ALIGN.LEFT
-        paragraph.font.size, paragraph.font.bold = Pt(size), True
-        paragraph.font.color.rgb = RGBColor.from_string("FFFFFF" if slide.kind == "cover" else TEXT)
+
+def _drop(holder: Any) -> None:
+    holder._element.getparent().remove(holder._element)
+
+
+def _talk(page: Any, slide: Slide) -> None:
+    """Fill the placeholders of a talk slide: a picture or chart and words beside it, or a table and words under it."""
+    if slide.picture is None:
+        left, top, width, _ = content_box(TABLE, 1)
+        if slide.table is not None:
+            start = content_box(PICTURE, 1)[1]
+            add_table(
+                page, slide.table, left, top=start, width=width, height=top - start - 0.2, sizes=TALK_TABLE_POINTS
+            )
+        if slide.body:
+            _fill(page.placeholders[1], slide.body)
+        else:
+            _drop(page.placeholders[1])
+        return
+    chart = slide.picture.chart
+    if chart is not None and can_be_native(chart):
+        _drop(page.placeholders[1])
+        frame = add_chart(page, chart, content_box(PICTURE, 1))
+        describe(frame, slide.picture.alt)
+    else:
+        _fit_picture(page.placeholders[1], slide.picture)
+    if slide.body:
+        _fill(page.placeholders[2], slide.body)
+    else:
+        _drop(page.placeholders[2])
+
+
+def _fit_picture(holder: Any, picture: Picture) -> None:
+    """Put a picture into its placeholder, whole and as large as it fits."""
+    from pptx.util import Inches
+
+    left, top, width, height = (Inches(v) for v in content_box(PICTURE, 1))
+    shape = holder.insert_picture(io.BytesIO(picture.png))
+    shape.crop_left = shape.crop_right = shape.crop_top = shape.crop_bottom = 0
+    across, down = shape.image.size
+    scale = min(width / across, height / down)
+    shape.left, shape.top = left, top
+    shape.width, shape.height = int(across * scale), int(down * scale)
+    describe(shape, picture.alt)
+
+
+def _appendix(page: Any, slide: Slide) -> None:
+    from pptx.util import Pt
+
+    box = content_box(APPENDIX, 0)
+    size = fitting_size(slide.title, box[2], box[3], sizes=(TITLE_POINTS[APPENDIX], 17, 14, 12))
+    if size != TITLE_POINTS[APPENDIX]:
+        for paragraph in page.shapes.title.text_frame.paragraphs:
+            paragraph.font.size = Pt(size)
+    if slide.picture is None:
+        _without_picture(page, slide)
+    else:
+        _with_picture(page, slide)
 
 
 def fitting_size(text: str, width: float, height: float, *, sizes: Sequence[int]) -> int:
@@ -101,8 +165,8 @@ def fitting_size(text: str, width: float, height: float, *, sizes: Sequence[int]
 
 
 def text_height(lines: Sequence[str], width: float, size: float) -> float:
-    """Return the height that paragraphs take, estimated on the safe side for a wide font."""
-    per_line = max(1.0, (width - 0.2) * 72 / (0.6 * size))
+    """Return the height that paragraphs take, estimated on the safe side."""
+    per_line = max(1.0, (width - 0.2) * 72 / (0.55 * size))
     return float(sum(np.ceil(max(len(line), 1) / per_line) for line in lines) * size * 1.28 / 72 + 0.1)
 
 
@@ -174,13 +238,15 @@ def _with_picture(page: Any, slide: Slide) -> None:
     assert slide.picture is not None
     end = HEIGHT - BOTTOM
     side = bool(slide.body or slide.caveats or slide.grade or slide.table)
-    width = 7.5 if side else WIDTH - 2 * LEFT
+    wide = slide.table is not None and len(slide.table) > 3
+    width = WIDTH - 2 * LEFT if not side else 5.4 if wide else 7.3
     _picture(page, slide.picture, LEFT, top=TOP, width=width, height=end - TOP)
     if not side:
         return
     left = LEFT + width + 0.25
     room = WIDTH - 0.4 - left
-    share = 0.0 if slide.table is None else min(0.5 * (len(next(iter(slide.table.values()))) + 1), 2.6)
+    rows = 0 if slide.table is None else len(next(iter(slide.table.values()))) + 1
+    share = min(0.42 * rows, 0.6 * (end - TOP))
     top = _blocks(page, slide, left, width=room, top=TOP, height=end - TOP - share)
     if slide.table is not None:
         add_table(page, slide.table, left, top=top + 0.05, width=room, height=end - top - 0.1)
@@ -190,43 +256,11 @@ def _picture(page: Any, picture: Picture, left: float, *, top: float, width: flo
     from pptx.util import Inches
 
     room = height - (0.35 if picture.caption else 0.0)
-    if picture.bars is not None:
-        frame = _bars(page, picture.bars, left, top=top, width=width, height=room)
-        bottom = top + room
-    else:
-        frame = page.shapes.add_picture(io.BytesIO(picture.png), Inches(left), Inches(top), width=Inches(width))
-        if frame.height > Inches(room):
-            scale = Inches(room) / frame.height
-            frame.width, frame.height = int(frame.width * scale), Inches(room)
-        bottom = top + frame.height / Inches(1)
+    frame = page.shapes.add_picture(io.BytesIO(picture.png), Inches(left), Inches(top), width=Inches(width))
+    if frame.height > Inches(room):
+        scale = Inches(room) / frame.height
+        frame.width, frame.height = int(frame.width * scale), Inches(room)
     describe(frame, picture.alt)
     if picture.caption:
-        _text(page, (left, bottom, width, 0.35), [picture.caption], look=_Look(size=10, colour=TEXT_MUTED))
-
-
-def _bars(page: Any, bars: Bars, left: float, *, top: float, width: float, height: float) -> Any:
-    from pptx.chart.data import CategoryChartData
-    from pptx.enum.chart import XL_CHART_TYPE
-    from pptx.util import Inches, Pt
-
-    data = CategoryChartData(number_format="0" if bars.percent else "General")
-    # bars are drawn from the bottom up, so the first label comes last
-    labels = [shown_name(level_words(label)) for label in bars.columns["label"]][::-1]
-    data.categories = [f" {label}" if label[0] in "=+-@" else legal_text(label) for label in labels]
-    scale = 100.0 if bars.percent else 1.0
-    numbers = bars.columns["value"].astype(float)[::-1]
-    values = [None if not np.isfinite(v) else float(f"{scale * v:.3g}") for v in numbers]
-    data.add_series(legal_text(bars.axis), values)
-    frame = page.shapes.add_chart(XL_CHART_TYPE.BAR_CLUSTERED, *(Inches(v) for v in (left, top, width, height)), data)
-    chart = frame.chart
-    chart.has_legend = False
-    chart.has_title = False
-    chart.font.size = Pt(12)
-    plot = chart.plots[0]
-    plot.gap_width, plot.has_data_labels = 60, True
-    chart.category_axis.format.line.width = Pt(1)
-    chart.value_axis.minimum_scale = 0
-    chart.value_axis.has_major_gridlines = False
-    chart.value_axis.has_title = True
-    chart.value_axis.axis_title.text_frame.text = legal_text(bars.axis)
-    return frame
+        bottom = top + frame.height / Inches(1)
+        _text(page, (left, bottom, width, 0.35), [picture.caption], look=_Look(size=11, colour=TEXT))

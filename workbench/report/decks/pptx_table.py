@@ -7,15 +7,15 @@ from typing import Any
 import numpy as np
 
 from workbench.report.decks.deck_html import number_columns
-from workbench.report.decks.pptx_master import ACCENT, TEXT
+from workbench.report.decks.pptx_master import ACCENT, SHADED, TEXT
 from workbench.report.words import shown_name
 
 __all__ = ["add_table", "describe", "legal_text"]
 
 SIZES = (13, 12, 11, 10, 9, 8, 7, 6)
 BOLD = 1.15
-CHARACTER = 0.6
-"""Width of a character, in font sizes: on the safe side for a wide font."""
+CHARACTER = 0.55
+"""Width of a character, in font sizes: on the safe side for the font of the master."""
 
 
 def legal_text(text: str) -> str:
@@ -31,13 +31,20 @@ def describe(frame: Any, words: str) -> None:
 
 
 def add_table(
-    page: Any, table: Mapping[str, Sequence[str]], left: float, *, top: float, width: float, height: float
+    page: Any,
+    table: Mapping[str, Sequence[str]],
+    left: float,
+    *,
+    top: float,
+    width: float,
+    height: float,
+    sizes: Sequence[int] = SIZES,
 ) -> None:
-    """Add a table to a slide."""
+    """Add a table to a slide at the largest of the sizes that fits."""
     from pptx.util import Inches
 
     lines = [tuple(table), *zip(*table.values(), strict=True)]
-    for size in SIZES:
+    for size in sizes:
         widths = _widths(lines, width, size)
         heights = [
             max(_height(text, inches, size) for text, inches in zip(line, widths, strict=True)) for line in lines
@@ -91,7 +98,7 @@ def _fill(cell: Any, text: str, size: float, *, head: bool, shaded: bool, right:
     cell.margin_left = cell.margin_right = Inches(0.06)
     cell.margin_top = cell.margin_bottom = Inches(0.03)
     cell.fill.solid()
-    cell.fill.fore_color.rgb = RGBColor.from_string(ACCENT if head else "F1EFE8" if shaded else "FFFFFF")
+    cell.fill.fore_color.rgb = RGBColor.from_string(ACCENT if head else SHADED if shaded else "FFFFFF")
     paragraph = cell.text_frame.paragraphs[0]
     paragraph.alignment = PP_ALIGN.RIGHT if right else PP_ALIGN.LEFT
     run = paragraph.add_run()

@@ -1,36 +1,31 @@
-"""Slides: findings and typed settings laid out as one list of slides, which both decks and nobody else renders."""
+"""Slides: the talk, then its appendix, laid out as one list that both decks and nobody else renders."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
 
-from workbench.report.basis import SECTIONS, Finding, in_slide_order
-from workbench.report.figures import Bars, draw, figure_png, new_axes, theme
+from workbench.report.basis import SECTIONS, Drawing, Finding, in_slide_order
+from workbench.report.figures import Dots, Stacks, draw, figure_png, new_axes, theme
+from workbench.report.talk import TOPICS
 from workbench.report.words import first_sentence
 
-__all__ = ["Picture", "Slide", "slides_of"]
+__all__ = ["Picture", "Slide", "drawn_picture", "slides_of"]
 
-SIDE_ROWS, SIDE_COLUMNS = 7, 4
-"""A table up to this size stands beside its figure; a larger one gets a slide of its own."""
-
-SIDE_CHARACTERS = 420
-"""Beside more text than this a table would be set too small to read."""
-
-PAGE_ROWS = 15
+PAGE_ROWS = 14
 """Rows of a table on one slide; a longer one is dealt out evenly."""
 
-FIGURE_INCHES = (8.0, 5.2)
+APPENDIX_INCHES, TALK_INCHES, DOTS_PER_INCH = (8.0, 5.2), (6.2, 4.1), 180
+"""Sizes at which figures are drawn: on a talk slide the smaller one is shown larger, so that its words can be read."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Picture:
-    """A drawn figure: PNG bytes with words for those who cannot see it; `bars` when it can be a native chart."""
+    """A drawn figure: PNG bytes with words for those who cannot see it; `chart` when it can be a native chart."""
 
     png: bytes
     alt: str
     caption: str = ""
-    bars: Bars | None = None
+    chart: Dots | Stacks | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -40,13 +35,13 @@ class Slide:
     Attributes
     ----------
     kind : str
-        "cover", "finding" or "table".
+        "cover", "talk", "finding", "table" or "typed".
     section : str
-        Heading of its section.
+        Heading of its section, or topic of a talk slide.
     title : str
         The claim.
     body : tuple of str
-        Further sentences.
+        Further sentences, or the points of a talk slide.
     caveats : tuple of str
         Shown on the slide.
     grade : str
@@ -56,9 +51,19 @@ class Slide:
     table : mapping of heading to cells, or None
         A real table.
     method : str
-        How it was found, with counts.
+        How it was found.
+    counts : str
+        Counts behind it.
+    say : str
+        What is spoken to it.
     source : str
         Id of the finding, or where the words were typed.
+    behind : tuple of str
+        Ids of the findings that a talk slide rests on.
+    number : int
+        Place in the deck, from 1.
+    links : tuple of int
+        Numbers of the appendix slides behind a talk slide, or of the talk slides before an appendix slide.
     """
 
     kind: str
@@ -70,32 +75,88 @@ class Slide:
     picture: Picture | None = None
     table: Mapping[str, Sequence[str]] | None = None
     method: str = ""
+    counts: str = ""
+    say: str = ""
     source: str = ""
-    extra: Mapping[str, Any] = field(default_factory=dict)
+    behind: tuple[str, ...] = ()
+    number: int = 0
+    links: tuple[int, ...] = ()
+
+    @property
+    def in_talk(self) -> bool:
+        """Whether it is shown in the talk and not in the appendix."""
+        return self.kind in ("cover", "talk")
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the speaker sees: words to say, then how it was found."""
+        lines = (self.say, self.method, *((self.counts,) if self.in_talk else self.caveats))
+        return tuple(line for line in lines if line)
 
 
-def slides_of(findings: Sequence[Finding], cover: Slide, typed: Sequence[Slide] = ()) -> list[Slide]:
-    """Lay findings out as slides; every figure is drawn here, once."""
+def slides_of(
+    findings: Sequence[Finding], cover: Slide, typed: Sequence[Slide] = (), *, counted: str = "unit"
+) -> list[Slide]:
+    """Lay findings out as slides, the talk first; every figure is drawn here, once."""
     shown = [f for f in in_slide_order(findings) if f.on_slide]
-    drawn: dict[tuple[int, str], bytes] = {}
+    seen: set[tuple[int, str]] = set()
     slides = [cover]
     for section, heading in SECTIONS.items():
         slides += [page for slide in typed if slide.section == heading for page in _pages_of_typed(slide)]
         for finding in shown:
-            if finding.section == section:
-                slides += _slides_of_finding(finding, heading, drawn)
-    return slides
+            if finding.section == "talk":
+                slides += [_talk_slide(finding, counted)] if section == "talk" else []
+            elif finding.section == section:
+                slides += _slides_of_finding(finding, heading, seen, counted=counted)
+    return _linked([replace(slide, number=number) for number, slide in enumerate(slides, start=1)])
 
 
-def _slides_of_finding(finding: Finding, heading: str, drawn: dict[tuple[int, str], bytes]) -> Iterator[Slide]:
+def _linked(slides: list[Slide]) -> list[Slide]:
+    """Tell each talk slide where its findings stand in the appendix, and these which talk slides rest on them."""
+    place: dict[str, int] = {}
+    for slide in slides:
+        if not slide.in_talk:
+            place.setdefault(slide.source, slide.number)
+    back: dict[int, list[int]] = {}
+    for slide in slides:
+        for name in slide.behind:
+            if name in place:
+                back.setdefault(place[name], []).append(slide.number)
+    linked = []
+    for slide in slides:
+        links = [place[name] for name in slide.behind if name in place] if slide.in_talk else back.get(slide.number, [])
+        linked.append(replace(slide, links=tuple(sorted(set(links)))))
+    return linked
+
+
+def _talk_slide(finding: Finding, counted: str) -> Slide:
+    return Slide(
+        kind="talk",
+        section=TOPICS[finding.id.removeprefix("talk.")],
+        title=finding.headline,
+        body=finding.points,
+        picture=None if finding.figure is None else drawn_picture(finding.figure, TALK_INCHES),
+        table=finding.table,
+        method=finding.method,
+        counts=_counts(finding, counted),
+        say=finding.say,
+        source=finding.id,
+        behind=finding.behind,
+    )
+
+
+def _slides_of_finding(finding: Finding, heading: str, seen: set[tuple[int, str]], *, counted: str) -> Iterator[Slide]:
     title, rest = first_sentence(finding.statement)
-    method = " ".join([finding.method, _counts(finding)]).strip()
-    picture = _picture(finding, drawn)
-    table = finding.table
-    words = sum(len(line) for line in (rest, *finding.caveats))
-    beside = table is not None and (picture is None or (_fits_beside(table) and words <= SIDE_CHARACTERS))
-    pages = list(_pages(table, PAGE_ROWS if picture is None else SIDE_ROWS)) if table is not None and beside else [None]
-    yield Slide(
+    if finding.headline:
+        title, rest = finding.headline, finding.statement
+    picture = None
+    if finding.figure is not None and _key(finding.figure) not in seen:
+        seen.add(_key(finding.figure))
+        picture = drawn_picture(finding.figure, APPENDIX_INCHES)
+    pages: list[Mapping[str, Sequence[str]] | None] = (
+        [None] if finding.table is None else list(_pages(finding.table, PAGE_ROWS))
+    )
+    first = Slide(
         kind="finding",
         section=heading,
         title=title,
@@ -104,27 +165,17 @@ def _slides_of_finding(finding: Finding, heading: str, drawn: dict[tuple[int, st
         grade=finding.grade or "",
         picture=picture,
         table=pages[0],
-        method=method,
+        method=finding.method,
+        counts=_counts(finding, counted),
+        say=finding.say,
         source=finding.id,
     )
-    more = pages[1:] if beside else list(_pages(table, PAGE_ROWS)) if table is not None else []
-    for page in more:
-        yield Slide(
-            kind="table",
-            section=heading,
-            title=_numbers_title(title),
-            table=page,
-            method=method,
-            source=finding.id,
-        )
-
-
-def _numbers_title(title: str) -> str:
-    """Title of a table's own slide: the subject alone where the claim names one first."""
-    subject, colon, _ = title.partition(": ")
-    if colon and len(subject) <= 40:
-        title = f"{subject}."
-    return f"In numbers: {title[0].lower() + title[1:] if title[1:2].islower() else title}"
+    yield first
+    for page in pages[1:]:
+        yield replace(
+            first, kind="table", title=f"{title.rstrip('.')}, continued", body=(), caveats=(), grade="", picture=None,
+            table=page, say="",
+        )  # fmt: skip
 
 
 def _pages_of_typed(slide: Slide) -> Iterator[Slide]:
@@ -135,12 +186,6 @@ def _pages_of_typed(slide: Slide) -> Iterator[Slide]:
         yield replace(slide, table=page)
 
 
-def _fits_beside(table: Mapping[str, Sequence[str]]) -> bool:
-    rows = len(next(iter(table.values()), ()))
-    longest = max((len(cell) for cells in table.values() for cell in cells), default=0)
-    return rows <= SIDE_ROWS and len(table) <= SIDE_COLUMNS and longest <= 28
-
-
 def _pages(table: Mapping[str, Sequence[str]], rows: int) -> Iterator[dict[str, Sequence[str]]]:
     total = len(next(iter(table.values()), ()))
     pages = max(1, -(-total // rows))
@@ -149,24 +194,24 @@ def _pages(table: Mapping[str, Sequence[str]], rows: int) -> Iterator[dict[str, 
         yield {heading: cells[start:end] for heading, cells in table.items()}
 
 
-def _counts(finding: Finding) -> str:
+def _counts(finding: Finding, counted: str) -> str:
     if finding.units is None:
         return ""
-    failures = "" if finding.failures is None else f", {finding.failures} failures"
-    return f"Counts: {finding.units} units{failures}."
+    failures = "" if finding.failures is None else f", {finding.failures:,} failed"
+    return f"{finding.units:,} {counted}{'' if finding.units == 1 else 's'}{failures}."
 
 
-def _picture(finding: Finding, drawn: dict[tuple[int, str], bytes]) -> Picture | None:
-    drawing = finding.figure
-    if drawing is None:
-        return None
+def _key(drawing: Drawing) -> tuple[int, str]:
+    return id(drawing.result), repr(sorted(drawing.options.items()))
+
+
+def drawn_picture(drawing: Drawing, inches: tuple[float, float]) -> Picture:
+    """Return a drawing as a picture of a size."""
     if isinstance(drawing.result, bytes):
         return Picture(png=drawing.result, alt=drawing.alt, caption=drawing.caption)
-    key = (id(drawing.result), repr(sorted(drawing.options.items())))
-    if key not in drawn:
-        with theme():
-            ax = new_axes(*FIGURE_INCHES)
-            draw(drawing.result, ax, **drawing.options)
-            drawn[key] = figure_png(ax.figure.get_figure(root=True))
-    bars = drawing.result if isinstance(drawing.result, Bars) else None
-    return Picture(png=drawn[key], alt=drawing.alt, caption=drawing.caption, bars=bars)
+    with theme():
+        ax = new_axes(*inches)
+        draw(drawing.result, ax, **drawing.options)
+        png = figure_png(ax.figure.get_figure(root=True), dpi=DOTS_PER_INCH)
+    chart = drawing.result if isinstance(drawing.result, Dots | Stacks) else None
+    return Picture(png=png, alt=drawing.alt, caption=drawing.caption, chart=chart)

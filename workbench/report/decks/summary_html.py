@@ -1,61 +1,90 @@
-"""Summary: one printed page for those who will not read the deck: what happened, helps, is open, is asked."""
+"""Summary: one page to be read in a minute: what we ask, what happened, why, what helps, what is open, next season."""
 
-import html
 from collections.abc import Sequence
+from typing import Any
 
 from workbench.report.basis import Finding, SeasonData
-from workbench.report.decks.deck_html import packaged, page_text
-from workbench.report.words import first_sentence, shown_name, shown_text
+from workbench.report.decks.deck_html import PACKAGE, page_style, picture_data
+from workbench.report.decks.slides import drawn_picture
+from workbench.report.words import shown_name, shown_text
+from workbench.templating import rendered
 
-__all__ = ["summary_html"]
+__all__ = ["MOST_SUMMARY_WORDS", "summary_html"]
 
-MOST_LINES = 4
-"""Sentences a block, so that the page stays one page."""
+MOST_SUMMARY_WORDS = 200
+"""Words on the page, so that it is read."""
+
+MOST_ASKED = 4
+PICTURE_INCHES = (7.2, 2.3)
+
+BLOCKS = (
+    ("What happened", ("sent", "lasted")),
+    ("Why", ("ended", "signs", "places")),
+    ("What helps, and how sure", ("steps", "worked")),
+    ("What we cannot say", ("untold",)),
+    ("Next season", ("next", "proof")),
+)
+"""Heading and the talk slides whose headlines stand under it; the first block is what we ask."""
 
 
 def summary_html(findings: Sequence[Finding], data: SeasonData) -> str:
-    """Return the one-page summary."""
-    by_id = {finding.id: finding for finding in findings}
-    happened = [by_id[name] for name in ("outcome.ends", "outcome.lasting", "outcome.missing") if name in by_id]
-    happened += [f for f in findings if f.section == "ends" and f.on_slide][:1]
-    helps = [f for f in findings if f.section == "ranking" and f.grade in ("clear", "likely")]
-    helps += [f for f in findings if f.section == "life" and f.on_slide]
-    unknown = [f for f in findings if f.section == "apart" and f.on_slide]
-    unknown += [f for f in findings if f.grade in ("unclear", "cannot be told apart") and f not in unknown]
+    """Return the one-page summary: the talk's headlines in their order, its answers, and the picture of next season."""
+    told = {finding.id.removeprefix("talk."): finding for finding in findings if finding.section == "talk"}
     season = data.settings.get("season")
     title = f"Season {shown_name(season)} in one page" if season else "The season in one page"
-    means = data.settings.get("failure_means")
-    lead = f"A unit is asked to last {data.mission_text}."
-    lead += f" Failure means: {shown_name(means, 160)}." if means else ""
-    doubt = [_text(" ".join(data.last_good_said[:2]))] if data.last_good_said else []
-    asked = [shown_name(line, 160) for line in data.settings.get("decisions") or ()]
-    blocks = [
-        ("What happened", [_line(f) for f in happened]),
-        ("What goes with longer life", [_line(f) for f in helps] or ["Nothing could be shown this season."]),
-        ("What we cannot tell", [*doubt, *(_line(f) for f in unknown)][: MOST_LINES - 1] + _always()),
-        ("What we ask for", [_text(line) for line in asked] or ["No decision was typed in the settings."]),
-    ]
-    body = f"<main><h1>{_text(title)}</h1><p class='lead'>{_text(lead)}</p>"
-    for heading, lines in blocks:
-        body += f"<h2>{heading}</h2><ul>" + "".join(f"<li>{line}</li>" for line in lines[:MOST_LINES]) + "</ul>"
-    return page_text(title, packaged("summary.css"), body + f"<footer>{_text(_foot(data))}</footer></main>")
-
-
-def _always() -> list[str]:
-    return ["Whether what goes together is cause and effect: units were not randomised."]
-
-
-def _foot(data: SeasonData) -> str:
-    files = ", ".join(shown_text(name, 60) for name, _ in data.log.files)
-    return (
-        f"From {files}: {data.log.used} of {data.log.rows} rows used. Limits, methods and cautions are in the review."
+    asked = _asked(told.get("asked"))
+    blocks = [{"heading": "What we ask", "lines": asked}] if asked else []
+    doubt = list(data.last_good_said[:1])
+    for heading, keys in BLOCKS:
+        lines = [_line(told[key]) for key in keys if key in told]
+        if heading == "What we cannot say":
+            lines = [*doubt, *lines, "What goes together need not be cause and effect."]
+        if lines:
+            blocks.append({"heading": heading, "lines": lines})
+    drawing = told["next"].figure if "next" in told else None
+    shown = None
+    if drawing is not None:
+        drawn = drawn_picture(drawing, PICTURE_INCHES)
+        shown = {"data": picture_data(drawn.png), "alt": drawn.alt, "caption": ""}
+    return rendered(
+        PACKAGE,
+        "summary.html",
+        title=title,
+        blocks=_within(blocks, MOST_SUMMARY_WORDS - 40),
+        shown=shown,
+        foot=_foot(data),
+        **page_style("summary.css"),
+        script="",
     )
 
 
+def _asked(asked: Finding | None) -> list[str]:
+    """Each question with its answer and grade."""
+    if asked is None or asked.table is None:
+        return []
+    columns = list(asked.table.values())
+    grades = asked.table.get("how sure", [""] * len(columns[0]))
+    lines = [
+        f"{ask} {answer}{f' ({grade})' if grade else ''}."
+        for ask, answer, grade in zip(columns[0], columns[1], grades, strict=True)
+    ]
+    return lines[:MOST_ASKED]
+
+
 def _line(finding: Finding) -> str:
-    grade = f' <span class="grade">({_text(finding.grade)})</span>' if finding.grade else ""
-    return f"{_text(first_sentence(finding.statement)[0])}{grade}"
+    return f"{finding.headline.rstrip('.')}{f' ({finding.grade})' if finding.grade else ''}."
 
 
-def _text(value: str) -> str:
-    return html.escape(value.replace(" %", "\u00a0%"), quote=True)
+def _within(blocks: list[dict[str, Any]], words: int) -> list[dict[str, Any]]:
+    """The blocks with last lines left out, the longest block first, until the page keeps to its words."""
+    while sum(len(line.split()) for block in blocks for line in block["lines"]) > words:
+        longest = max(blocks, key=lambda block: (len(block["lines"]) > 1, sum(len(x.split()) for x in block["lines"])))
+        if len(longest["lines"]) == 1:
+            break
+        longest["lines"] = longest["lines"][:-1]
+    return blocks
+
+
+def _foot(data: SeasonData) -> str:
+    files = ", ".join(shown_text(name, 40) for name, _ in data.log.files[:1])
+    return f"From {files}: {data.log.used} of {data.log.rows} rows used. Limits and methods are in the review."

@@ -5,6 +5,7 @@ from typing import Any
 
 from workbench.report.basis import SECTIONS, Finding, SeasonData, shown_cell
 from workbench.report.decks.slides import Slide
+from workbench.report.talk import action_state
 from workbench.report.words import shown_name, shown_text
 
 __all__ = ["CAUTION_LINES", "caution_finding", "cover_slide", "mission_finding", "typed_slides"]
@@ -66,6 +67,7 @@ def caution_finding(data: SeasonData) -> Finding:
     """Return the cautions as the last finding of the review; what the season's log leaves in doubt comes first."""
     return Finding(
         id="appendix.cautions",
+        headline="What to keep in mind",
         kind="caution",
         section="appendix",
         order=99,
@@ -78,10 +80,6 @@ def caution_finding(data: SeasonData) -> Finding:
 def typed_slides(data: SeasonData, versions: Mapping[str, str]) -> list[Slide]:
     """Return the slides of what was typed: decisions asked, actions, and settings with versions."""
     slides = []
-    decisions = [shown_text(line, 300) for line in data.settings.get("decisions") or ()]
-    if decisions:
-        title = "One decision is asked of this review." if len(decisions) == 1 else "Decisions asked of this review."
-        slides.append(_slide("decisions", title, body=tuple(decisions), method="As typed in the settings."))
     actions = list(data.settings.get("action") or ())
     if actions:
         slides.append(
@@ -111,7 +109,8 @@ def _actions(data: SeasonData, actions: Sequence[Mapping[str, Any]]) -> dict[str
     keys = [
         k for k in ("what", "choice", "from", "to", "since", "expected", "owner", "due") if any(k in a for a in actions)
     ]
-    return {key: [_action_cell(data, action, key) for action in actions] for key in keys}
+    table = {key: [_action_cell(data, action, key) for action in actions] for key in keys}
+    return table | {"state": [action_state(data, action) for action in actions]}
 
 
 def _action_cell(data: SeasonData, action: Mapping[str, Any], key: str) -> str:
@@ -132,7 +131,7 @@ def _flat(settings: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]
     for key, value in settings.items():
         if value is None or value == "" or (isinstance(value, Mapping | list | tuple) and not value):
             continue
-        if key in ("decisions", "action") and not prefix:
+        if key in ("decisions", "decision", "action") and not prefix:
             continue
         name = f"{prefix}{shown_name(key, 40)}"
         if isinstance(value, Mapping) and not any(isinstance(v, Mapping | list | tuple) for v in value.values()):

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from workbench.report.figures.labels import headings
-from workbench.report.figures.style import FAILED, INK, MUTED
+from workbench.report.figures.palette import FAILED, INK, MUTED
 from workbench.wording import count_of, percent_text
 
 if TYPE_CHECKING:

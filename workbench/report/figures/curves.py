@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 
 from workbench.report.figures.labels import EndLabel, headings, label_ends, risk_strip
-from workbench.report.figures.style import INK, MUTED, LevelLook, figure_text, level_words, looks_of
+from workbench.report.figures.palette import INK, LOST, MUTED
+from workbench.report.figures.style import LevelLook, figure_text, level_words, looks_of
 from workbench.wording import count_of, p_text
 
 if TYPE_CHECKING:
@@ -17,6 +18,11 @@ __all__ = ["draw_comparison", "draw_curve", "draw_restricted_means", "step_point
 
 FEW_GROUPS = 4
 """Up to this many groups get bands; beyond it bands hide the lines, and the limits stand in the table only."""
+
+FEW_WATCHED, FEW_SHARE = 10, 0.1
+"""Units, and share of those at the start, that must be under watch for a curve to be drawn on."""
+GRID = 91
+"""Days on which it is looked up how many are under watch."""
 
 
 def step_points(frame: pd.DataFrame, column: str) -> tuple[np.ndarray, np.ndarray]:
@@ -57,40 +63,38 @@ def draw_curve(
     ax: "Axes",
     *,
     title: str = "",
-    subtitle: str = "",
+    subtitle: str | None = None,
     mission: float | None = None,
     labels: Mapping[str, str] | None = None,
-    unit: str = "days",
+    bracket: tuple[float, float] | None = None,
 ) -> None:
-    """Draw survival curves by group."""
-    table = _drawn_rows(result)
+    """Draw survival curves by group up to the mission while enough are watched; `bracket` spans two shares there."""
+    table, unit = _drawn_rows(result), result.unit
     groups = list(dict.fromkeys(table["group"]))
     looks = looks_of(groups)
-    longest = max(_last_day(table), mission or 0.0) or 1.0
+    longest = mission or _last_day(table) or 1.0
     bands = len(groups) <= FEW_GROUPS
     at_start = result.at(0.0)
     unwatched = set(at_start.loc[at_start["survival"].isna(), "group"])
     known = [group for group in groups if group not in unwatched]
-    ends = [_draw_group(ax, table[table["group"] == group], looks[group], bands=bands) for group in known]
-    ax.set(xlim=(0, 1.005 * longest), ylim=(0, 103))
+    watched = {group: _watched_to(result, group, longest) for group in known}
+    ends = [_draw_group(ax, table[table["group"] == g], looks[g], end=watched[g], bands=bands) for g in known]
+    ax.set(xlim=(0, (1.005 if bracket is None else 1.04) * longest), ylim=(0, 103))
     ax.set_xlabel(f"{unit} since deployment")
-    ax.set_ylabel("units still working (%)")
+    ax.set_ylabel("still working (%)")
     ticks = _day_ticks(longest)
     ax.set_xticks(ticks)
     if mission is not None:
         ax.axvline(mission, color=MUTED, linewidth=1.2, linestyle=(0, (2, 2)), zorder=1)
-        ax.annotate(
-            f"{mission:.0f} {unit}", (mission, 102), xytext=(-3, 0), textcoords="offset points", ha="right",
-            va="top", fontsize=9.5, color=MUTED,
-        )  # fmt: skip
+    if bracket is not None:
+        _bracket(ax, longest, bracket)
     shown = {g: (labels or {}).get(g, level_words(g)) for g in groups}
     if len(groups) > 1:
         below = 0.25 + 0.21 * (len(groups) + 1)
         places = zip(known, ends, strict=True)
         label_ends(ax, [EndLabel(x, y, shown[g], looks[g].colour) for g, (x, y) in places], below=below)
-    if unwatched:
-        names = ", ".join(shown[g] for g in groups if g in unwatched)
-        words = figure_text(f"no curve for {names}: not watched from day 0")
+    words = _said_below(watched, longest, [shown[g] for g in groups if g in unwatched])
+    if words:
         ax.annotate(words, (0.01, 0.02), xycoords="axes fraction", va="bottom", fontsize=9.5, color=MUTED)
     counts, heading = _numbers_at_risk(result, groups, ticks, unit=unit)
     risk_strip(
@@ -100,7 +104,39 @@ def draw_curve(
         colours={shown[g]: looks[g].colour for g in groups},
         heading=heading,
     )
-    headings(ax, title, subtitle or _counts_line(table))
+    headings(ax, title, _counts_line(table) if subtitle is None else subtitle)
+
+
+def _watched_to(result: Any, group: str, longest: float) -> float:
+    """The last day on which a group has ten units (half of a group under twenty) and a tenth of them under watch."""
+    days = np.linspace(0.0, longest, GRID)
+    at = result.at(days)
+    own = at[at["group"] == group]
+    counts = own["at_risk" if "at_risk" in own else "known_working"].to_numpy(dtype=float)
+    counts = np.nan_to_num(counts)
+    start = counts.max(initial=0.0)
+    enough = counts >= max(FEW_SHARE * start, min(FEW_WATCHED, 0.5 * start))
+    return float(days[np.flatnonzero(enough)[-1]]) if enough.any() else 0.0
+
+
+def _said_below(watched: Mapping[str, float], longest: float, unwatched: list[str]) -> str:
+    lines = []
+    if unwatched:
+        lines.append(figure_text(f"no curve for {', '.join(unwatched)}: not watched from day 0"))
+    if any(day < 0.98 * longest for day in watched.values()):
+        lines.append("a line ends where fewer than 10 units, or 10 %, were still watched")
+    return "\n".join(lines)
+
+
+def _bracket(ax: "Axes", day: float, ends: tuple[float, float]) -> None:
+    """A bracket at the mission between the shares if all missing units failed, or all worked on."""
+    low, high = (100 * v for v in ends)
+    x = 1.022 * day
+    ax.plot([x, x], [low, high], color=LOST, linewidth=4.0, solid_capstyle="butt", zorder=5)
+    words = f"missing units\ncould make it\n{low:.0f} to {high:.0f} %"
+    ax.annotate(
+        words, (x, (low + high) / 2), xytext=(12, 0), textcoords="offset points", va="center", annotation_clip=False
+    )
 
 
 def _last_day(table: pd.DataFrame) -> float:
@@ -108,23 +144,40 @@ def _last_day(table: pd.DataFrame) -> float:
     return float(values[np.isfinite(values)].max(initial=0.0))
 
 
-def _draw_group(ax: "Axes", rows: pd.DataFrame, look: LevelLook, *, bands: bool) -> tuple[float, float]:
-    x, y = step_points(rows, "survival")
+def _draw_group(ax: "Axes", rows: pd.DataFrame, look: LevelLook, *, end: float, bands: bool) -> tuple[float, float]:
+    x, y = _cut(*step_points(rows, "survival"), end)
     if bands:
         for_band = rows[np.isfinite(rows["lower"].to_numpy(dtype=float)) & np.isfinite(rows["upper"].to_numpy(float))]
-        low_x, low = step_points(for_band, "lower")
-        _, high = step_points(for_band, "upper")
+        low_x, low = _cut(*step_points(for_band, "lower"), end)
+        high_x, high = _cut(*step_points(for_band, "upper"), end)
         # before the first row the curve is 1 and the band starts at the first day on which something is known
-        ax.fill_between(low_x[1:], 100 * low[1:], 100 * high[1:], color=look.colour, alpha=0.13, linewidth=0)
+        if len(low_x) == len(high_x):
+            ax.fill_between(low_x[1:], 100 * low[1:], 100 * high[1:], color=look.colour, alpha=0.13, linewidth=0)
     ax.plot(x, 100 * y, color=look.colour, linestyle=look.line, solid_joinstyle="miter", zorder=3)
     if "censored" in rows:
-        left = rows[(rows["censored"] > 0) & np.isfinite(rows["survival"].to_numpy(dtype=float))]
+        left = rows[
+            (rows["censored"] > 0) & np.isfinite(rows["survival"].to_numpy(dtype=float)) & (rows["time"] <= end)
+        ]
         ax.plot(
             left["time"], 100 * left["survival"], linestyle="", marker="|", markersize=7, color=look.colour, zorder=3
         )
     spots = np.linspace(0, len(x) - 1, 5).round().astype(int)[1:]
     ax.plot(x[spots], 100 * y[spots], linestyle="", marker=look.marker, markersize=6, color=look.colour, zorder=4)
     return float(x[-1]), float(100 * y[-1])
+
+
+def _cut(x: np.ndarray, y: np.ndarray, end: float) -> tuple[np.ndarray, np.ndarray]:
+    """The part of a drawn line up to a day, with its height there; a line that ends sooner goes on level.
+
+    Shapes: x, y (n,).
+    """
+    last = int(np.searchsorted(x, end, side="right")) - 1
+    if last + 1 < len(x) and x[last + 1] > x[last]:
+        share = (end - x[last]) / (x[last + 1] - x[last])
+        height = y[last] + share * (y[last + 1] - y[last])
+    else:
+        height = y[last]
+    return np.append(x[: last + 1], end), np.append(y[: last + 1], height)
 
 
 def _day_ticks(longest: float) -> list[float]:

@@ -16,8 +16,8 @@ LABEL_WIDTH = 56
 
 DRAWN_BY = {
     "Agreement": "inside.draw_agreement",
-    "Bars": "bars.draw_bars",
     "CumulativeIncidence": "teardown.draw_incidence",
+    "Dots": "dots.draw_dots",
     "DistributionFit": "fits.draw_distribution",
     "EndsOfUnits": "teardown.draw_ends",
     "EvidenceMatrix": "teardown.draw_evidence",
@@ -34,6 +34,7 @@ DRAWN_BY = {
     "Ranking": "ranking.draw_ranking",
     "RestrictedMeans": "curves.draw_restricted_means",
     "SeasonPlan": "planning.draw_plan",
+    "Stacks": "stacks.draw_stacks",
     "SurvivalCurve": "curves.draw_curve",
     "TimeRatios": "fits.draw_time_ratios",
     "Timeline": "timeline.draw_timeline",

@@ -1,10 +1,12 @@
 """Figures of teardown tables: suggestions, condition inside, imputed incidence, shapes and agreement."""
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from workbench.report.figures.bars import Bars, draw_bars
+from workbench.report.figures.dots import Dots, draw_dots
+from workbench.report.figures.stacks import Stacks, draw_stacks
 from workbench.report.figures.teardown import draw_evidence
 from workbench.teardown.mechanisms import evidence_matrix, mechanism_words
 
@@ -22,31 +24,33 @@ def draw_suggestions(result: Any, ax: "Axes", *, title: str = "", subtitle: str 
 def draw_inside(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
     """Draw the share wet inside by level with exact limits."""
     c = result.columns
-    labels = [f"{g} ({w} of {n})" for g, w, n in zip(c["group"], c["wet"], c["opened"], strict=True)]
-    bars = _bars(labels, c["share_wet"], limits=(c["lower"], c["upper"]), axis="share of opened units wet inside, %")
-    draw_bars(bars, ax, title=title, subtitle=subtitle)
+    notes = [f"{w} of {n}" for w, n in zip(c["wet"], c["opened"], strict=True)]
+    dots = _dots(list(c["group"]), c["share_wet"], limits=(c["lower"], c["upper"]), notes=notes)
+    draw_dots(
+        replace(dots, axis="opened units that were wet inside (%)", percent=True), ax, title=title, subtitle=subtitle
+    )
 
 
 def draw_imputed(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw imputed incidences with their limits, one bar a group, cause and time."""
+    """Draw imputed incidences with their limits, one row per group, cause and time."""
     c = result.columns
     several = len(set(c["group"])) > 1
     labels = [
         f"{f'{g}: ' if several else ''}{mechanism_words(cause)}, day {time:g}"
         for g, cause, time in zip(c["group"], c["cause"], c["time"], strict=True)
     ]
-    bars = _bars(labels, c["incidence"], limits=(c["lower"], c["upper"]), axis="share of units lost, %")
-    draw_bars(bars, ax, title=title, subtitle=subtitle)
+    dots = _dots(labels, c["incidence"], limits=(c["lower"], c["upper"]))
+    draw_dots(replace(dots, axis="units lost (%)", percent=True), ax, title=title, subtitle=subtitle)
 
 
 def draw_shapes(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw the Weibull shape of each mechanism with its limits; a line marks 1, the steady rate."""
+    """Draw the Weibull shape of each mechanism with its limits against 1, the steady rate."""
     c = result.columns
-    labels = [f"{mechanism_words(m)} ({n})" for m, n in zip(c["mechanism"], c["failures"], strict=True)]
-    axis = "Weibull shape (under 1 early-life, over 1 wear-out); in brackets: failures"
-    bars = _bars(labels, c["shape"], limits=(c["lower"], c["upper"]), axis=axis)
-    draw_bars(bars, ax, title=title, subtitle=subtitle)
-    ax.axvline(1.0, color="black", linewidth=1.0, linestyle=(0, (4, 3)))
+    notes = [f"{n} failures" for n in c["failures"]]
+    labels = [mechanism_words(m) for m in c["mechanism"]]
+    dots = _dots(labels, c["shape"], limits=(c["lower"], c["upper"]), notes=notes)
+    axis = "Weibull shape (under 1 early-life, over 1 wear-out)"
+    draw_dots(replace(dots, axis=axis, reference=1.0), ax, title=title, subtitle=subtitle)
 
 
 def draw_agreement(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
@@ -56,13 +60,17 @@ def draw_agreement(result: Any, ax: "Axes", *, title: str = "", subtitle: str = 
         f"{mechanism_words(v)} / {'same' if same else mechanism_words(s)}"
         for v, s, same in zip(table["verdict"], table["suggestion"], table["same"], strict=True)
     ]
-    bars = Bars(
-        columns={"label": np.array(labels, dtype=object), "value": table["units"].to_numpy(dtype=float)},
+    stacks = Stacks(
+        columns={"label": np.array(labels, dtype=object), "units": table["units"].to_numpy(dtype=float)},
         axis="units (verdict of a person / what the signs suggest)",
     )
-    draw_bars(bars, ax, title=title, subtitle=subtitle)
+    draw_stacks(stacks, ax, title=title, subtitle=subtitle)
 
 
-def _bars(labels: list[str], value: np.ndarray, *, limits: tuple[np.ndarray, np.ndarray], axis: str) -> Bars:
+def _dots(
+    labels: list[str], value: np.ndarray, *, limits: tuple[np.ndarray, np.ndarray], notes: list[str] | None = None
+) -> Dots:
     columns = {"label": np.array(labels, dtype=object), "value": value, "lower": limits[0], "upper": limits[1]}
-    return Bars(columns=columns, axis=axis, percent=axis.endswith("%"))
+    if notes:
+        columns["note"] = np.array(notes, dtype=object)
+    return Dots(columns=columns, axis="")

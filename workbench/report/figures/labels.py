@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from workbench.report.figures.style import INK, MUTED, figure_text, level_words
+from workbench.report.figures.palette import INK, MUTED
+from workbench.report.figures.style import figure_text, level_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -1,11 +1,13 @@
 """Figures of plans: units still alive by day for each build, and power of trials by size."""
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from workbench.report.figures.labels import EndLabel, headings, label_ends
-from workbench.report.figures.style import INK, MUTED, level_words, looks_of
+from workbench.report.figures.palette import INK, MUTED, WORKING
+from workbench.report.figures.style import level_words, looks_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -13,7 +15,9 @@ if TYPE_CHECKING:
 __all__ = ["draw_plan", "draw_trial"]
 
 
-def draw_plan(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
+def draw_plan(
+    result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", labels: Mapping[str, str] | None = None
+) -> None:
     """Draw units still alive by day for each build, with the band of the stated confidence."""
     fan = result.fan
     names = [str(n) for n in dict.fromkeys(fan["build"].tolist())]
@@ -25,12 +29,12 @@ def draw_plan(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -
         day, alive = fan["day"][rows], fan["alive"][rows]
         ax.fill_between(day, fan["lower"][rows], fan["upper"][rows], color=looks[name].colour, alpha=0.15, linewidth=0)
         ax.plot(day, alive, color=looks[name].colour, linestyle=looks[name].line)
-        words = f"{level_words(name)}: {alive[-1]:.0f} alive"
+        words = f"{(labels or {}).get(name, level_words(name))}: {alive[-1]:.0f} alive"
         ends.append(EndLabel(x=float(day[-1]), y=float(alive[-1]), text=words, colour=looks[name].colour))
     top = float(np.nanmax(fan["upper"], initial=1.0))
     ax.set(
         xlim=(0, result.mission),
-        ylim=(0, 1.05 * top),
+        ylim=(0, 1.02 * top),
         xlabel=f"{result.unit} after being put out",
         ylabel="units alive",
     )
@@ -38,28 +42,25 @@ def draw_plan(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -
     headings(ax, title, subtitle)
 
 
-def draw_trial(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw the chance of a trial to see the stated difference against its number of units."""
+def draw_trial(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", fleet: float | None = None) -> None:
+    """Draw the chance of a trial to see the stated difference against its number of units; a mark for the fleet."""
     units, power = result.columns["units"], 100 * result.columns["power"]
-    formula = 100 * result.columns["power_formula"]
-    ax.plot(units, power, color=INK, marker="o")
-    ax.vlines(units, 100 * result.columns["power_lower"], 100 * result.columns["power_upper"], color=INK, linewidth=1.4)
-    ax.plot(units, formula, color=MUTED, linestyle=(0, (2, 2)), linewidth=1.6)
     ax.axhline(100 * result.wanted, color=MUTED, linewidth=1.0)
-    ax.text(
-        float(units[0]), 100 * result.wanted + 1.5, f"wanted: {100 * result.wanted:.0f} %", color=MUTED, fontsize=10
-    )
+    ax.plot(units, power, color=INK, marker="o", markersize=8)
+    ax.vlines(units, 100 * result.columns["power_lower"], 100 * result.columns["power_upper"], color=INK, linewidth=2.0)
+    top = 1.02 * float(units[-1])
+    ax.text(0.01 * top, 100 * result.wanted + 1.5, f"wanted: {100 * result.wanted:.0f} %", color=MUTED)
+    if fleet is not None and fleet <= top:
+        ax.axvline(fleet, color=WORKING, linewidth=2.0, linestyle=(0, (4, 3)))
+        side = "left" if fleet < 0.6 * top else "right"
+        ax.annotate(
+            f"this fleet: {fleet:.0f}", (fleet, 4), xytext=(6 if side == "left" else -6, 0),
+            textcoords="offset points", ha=side, color=WORKING,
+        )  # fmt: skip
     ax.set(
-        xlim=(0, 1.02 * float(units[-1])),
+        xlim=(0, top),
         ylim=(0, 102),
-        xlabel="units in the trial, both levels together",
+        xlabel="units in the trial, half with each level",
         ylabel="chance to see the difference (%)",
-    )
-    label_ends(
-        ax,
-        [
-            EndLabel(x=float(units[-1]), y=float(power[-1]), text="simulated seasons", colour=INK),
-            EndLabel(x=float(units[-1]), y=float(formula[-1]), text="formula", colour=MUTED),
-        ],
     )
     headings(ax, title, subtitle)

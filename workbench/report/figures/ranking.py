@@ -1,13 +1,14 @@
 """Ranking figures: gains as dots with limits and grades in words, raw beside adjusted, and where each level stood."""
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from workbench.checks import check_columns, check_one_of
 from workbench.report.figures.labels import headings
-from workbench.report.figures.style import FAILED, INK, MUTED, WORKING, figure_text, level_words
+from workbench.report.figures.palette import FAILED, INK, MUTED
+from workbench.report.figures.style import figure_text, level_words
 from workbench.wording import days_text, points_text
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ def draw_ranking(
     show: str = "points",
     choices: Sequence[str] = (),
     labels: Labels | None = None,
-    title: str = "",
+    most: int = MOST_ROWS,
     subtitle: str = "",
 ) -> None:
     """Draw every comparison as a dot with its limits, the gain and the grade in words at its right."""
@@ -56,8 +57,8 @@ def draw_ranking(
     known = list(dict.fromkeys(table.choice))
     kept = check_columns(list(choices), known, "choice") or known
     rows = table[table.choice.isin(kept) & (table.level != table.reference)]
-    left_out = max(0, len(rows) - MOST_ROWS)
-    rows = rows.iloc[:MOST_ROWS]
+    left_out = max(0, len(rows) - most)
+    rows = rows.iloc[:most]
     gain, lower, upper, scale = SCALES[show]
     ax.axvline(0.0, color=INK, linewidth=1.2)
     ends = []
@@ -72,25 +73,23 @@ def draw_ranking(
             ax.plot(100 * row.raw_gain, place, "|", color=FAILED, markersize=15, markeredgewidth=2.6, zorder=4)
             ends.append(100 * row.raw_gain)
     names = [_row_name(row.choice, row.level, row.reference, labels=labels or {}) for row in rows.itertuples()]
-    ax.set_yticks(range(len(rows)), [figure_text(name, width=52, lines=1) for name in names])
+    ax.set_yticks(range(len(rows)), [figure_text(name, width=44, lines=1) for name in names])
     low, high = min([0.0, *ends]), max([0.0, *ends])
     span = max(high - low, 1e-9)
-    unit = "percentage points" if show == "points" else result.unit
     for place, row in enumerate(rows.itertuples()):
-        ax.text(
-            high + 0.04 * span,
-            place,
-            _gain_words(scale * getattr(row, gain), show, result.unit, grade=row.grade),
-            va="center",
-            fontsize=9.5,
-        )
-    ax.set(xlim=(low - 0.04 * span, high + 0.72 * span), ylim=(len(rows) - 0.4, -0.6))
-    what = "Gain in share lasting the mission" if show == "points" else "Gain in mean life up to the mission"
-    ax.set_xlabel(f"{what}, {unit}" + ("   (red bar: raw difference of the curves)" if raw else ""))
+        words = _gain_words(scale * getattr(row, gain), show, result.unit, grade=row.grade)
+        ax.annotate(words, (1.02, place), xycoords=("axes fraction", "data"), va="center", annotation_clip=False)
+    ax.set(xlim=(low - 0.04 * span, high + 0.04 * span), ylim=(len(rows) - 0.4, -0.6))
+    what = (
+        "more of 100 that last the mission"
+        if show == "points"
+        else f"longer mean life up to the mission, {result.unit}"
+    )
+    ax.set_xlabel(what + ("   (red bar: raw difference of the curves)" if raw else ""))
     ax.grid(visible=False, axis="y")
     ax.tick_params(axis="y", length=0)
     more = f"{left_out} more comparisons not drawn" if left_out else ""
-    headings(ax, title, "; ".join(filter(None, (subtitle, more))))
+    headings(ax, "", "; ".join(filter(None, (subtitle, more))))
 
 
 def _row_name(choice: str, level: str, reference: str, *, labels: Labels) -> str:
@@ -115,7 +114,9 @@ def draw_overlap(
     title: str = "",
     subtitle: str = "",
 ) -> None:
-    """Draw how many units of each level stood in each place: squares by number, a cross where there were none."""
+    """Draw where each level stood and how many failed there, coloured by the share that failed."""
+    import seaborn
+
     table = result.table
     known = list(dict.fromkeys(table.choice))
     picked = check_columns(choice if choice is not None else known[:1], known, "choice")[0]
@@ -124,34 +125,30 @@ def draw_overlap(
     by = check_columns(place if place is not None else places[:1], places, "place")[0]
     table = table[table.place == by]
     levels, values = list(dict.fromkeys(table.level)), list(dict.fromkeys(table.value))
-    most = max(int(table.units.max()), 1)
-    for row in table.itertuples():
-        x, y = values.index(row.value), levels.index(row.level)
-        if row.units == 0:
-            ax.plot(x, y, "x", color=FAILED, markersize=12, markeredgewidth=2.4)
-            continue
-        side = 0.3 + 0.62 * np.sqrt(row.units / most)
-        ax.add_patch(_square(x, y, side))
-        ax.text(x, y, f"{row.units} / {row.failures}", ha="center", va="center", color=INK, fontsize=10.5)
-    names = [figure_text((labels or {}).get((picked, v), level_words(v)), width=22) for v in levels]
-    ax.set_yticks(range(len(levels)), names)
+    units, failures = (
+        table.pivot(index="level", columns="value", values=name).reindex(index=levels, columns=values).fillna(0.0)
+        for name in ("units", "failures")
+    )
+    share = (failures / units.where(units > 0)).to_numpy(dtype=float)
+    counts = [
+        [f"{f:.0f}/{u:.0f}" if u else "" for f, u in zip(fs, us, strict=True)]
+        for fs, us in zip(failures.to_numpy(), units.to_numpy(), strict=True)
+    ]
+    seaborn.heatmap(
+        np.nan_to_num(share), ax=ax, mask=np.isnan(share), annot=np.array(counts), fmt="", cbar=False, linewidths=2,
+        linecolor="white", cmap=seaborn.light_palette(FAILED, as_cmap=True), vmin=0.0,
+        vmax=max(0.5, float(np.nan_to_num(share).max(initial=0.0))),
+    )  # fmt: skip
+    names = [figure_text((labels or {}).get((picked, v), level_words(v)), width=16) for v in levels]
+    ax.set_yticklabels(names, rotation=0)
     turned = len(values) > 5
-    ax.set_xticks(
-        range(len(values)),
-        [figure_text(level_words(v), width=14) for v in values],
+    ax.set_xticklabels(
+        [figure_text(level_words(v), width=12, lines=3) for v in values],
         rotation=40 if turned else 0,
         ha="right" if turned else "center",
     )
-    ax.set(xlim=(-0.6, len(values) - 0.4), ylim=(len(levels) - 0.4, -0.6))
-    ax.set_xlabel(f"{level_words(by)}   (units / failed; a red cross: never there)")
-    ax.set_ylabel(level_words(picked))
+    ax.set_xlabel("failed / put out; darker: a larger share failed; blank: never there")
+    ax.set_ylabel("")
     ax.grid(visible=False)
     ax.tick_params(length=0)
     headings(ax, title, subtitle)
-
-
-def _square(x: float, y: float, side: float) -> Any:
-    from matplotlib.patches import Rectangle
-
-    corner = (x - side / 2, y - side / 2)
-    return Rectangle(corner, side, side, facecolor="#dce8f2", edgecolor=WORKING, linewidth=1.2)

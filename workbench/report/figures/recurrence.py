@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from workbench.report.figures.labels import headings
-from workbench.report.figures.style import INK, MUTED, PALETTE, figure_text, level_words, looks_of
+from workbench.report.figures.palette import INK, MUTED, PALETTE
+from workbench.report.figures.style import figure_text, level_words, looks_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -9,17 +9,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+from workbench.report.figures.palette import INK, LINES, MARKERS, MUTED, PALETTE
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 __all__ = [
-    "FAILED",
-    "INK",
-    "LOST",
-    "MUTED",
-    "PALETTE",
-    "WORKING",
     "LevelLook",
     "figure_png",
     "figure_text",
@@ -28,26 +24,6 @@ __all__ = [
     "new_axes",
     "theme",
 ]
-
-INK = "#1f2933"
-"""Text and axes."""
-MUTED = "#59636e"
-"""Second-rank text; 6:1 on white."""
-FAILED, WORKING, LOST = "#D55E00", "#0072B2", "#6b6b6b"
-"""Ends of units: vermillion, blue and a grey, apart in grey print by line style too."""
-PALETTE = ("#000000", "#E69F00", "#56B4E9", "#009E73", "#0072B2", "#D55E00", "#CC79A7", "#B3A100")
-"""Okabe-Ito in their order, the yellow last and darkened, since it cannot be seen as a line on white."""
-LINES = (
-    "-",
-    (0, (6, 2)),
-    (0, (2, 1.5)),
-    (0, (7, 2, 1.5, 2)),
-    (0, (4, 1, 1, 1, 1, 1)),
-    (0, (9, 3)),
-    (0, (1, 1)),
-    (0, (3, 3)),
-)
-MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from workbench.report.figures.labels import EndLabel, headings, label_ends
-from workbench.report.figures.style import FAILED, INK, LOST, MUTED, PALETTE, WORKING, figure_text
+from workbench.report.figures.palette import FAILED, INK, LOST, MUTED, PALETTE, WORKING
+from workbench.report.figures.style import figure_text
 from workbench.teardown.mechanisms import mechanism_words
 
 if TYPE_CHECKING:
@@ -16,6 +17,9 @@ __all__ = ["draw_ends", "draw_evidence", "draw_incidence"]
 
 MOST_CAUSES = 6
 """So many mechanisms get an area of their own; the rest is drawn as one."""
+
+MOST_SIGNS, MOST_GROUPS = 8, 7
+"""Rows and columns of the evidence that can be read from the back of a room."""
 
 HATCHES = ("", "///", "..", "\\\\\\", "xx", "//", "\\\\")
 SURVIVING = "#e9eef2"
@@ -130,30 +134,35 @@ def draw_ends(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", g
 
 
 def draw_evidence(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
-    """Draw which signs were seen in units of which mechanism: discs grow with the share, numbers are counts."""
-    rows = {sign: number for number, sign in enumerate(result.signs)}
-    places = {name: number for number, name in enumerate(result.groups)}
-    table = result.table
-    discs: list[tuple[float, float, float, str]] = []
-    for sign, name, seen, checked in zip(table["sign"], table["group"], table["seen"], table["checked"], strict=True):
-        x, y = places[name], rows[sign]
-        if checked == 0:
-            ax.text(x, y, "not looked for", ha="center", va="center", fontsize=6.5, color=MUTED)
-            continue
-        discs.append((x - 0.18, y, 150 * seen / checked + 0.5, WORKING if name == "opened survivors" else FAILED))
-        ax.text(x + 0.06, y, f"{seen} of {checked}", va="center", fontsize=8, color=INK if seen else MUTED)
-    if discs:
-        across, down, sizes, colours = zip(*discs, strict=True)
-        ax.scatter(across, down, s=sizes, c=colours, edgecolor=INK, linewidth=0.5)
-    names = [
-        f"{figure_text(mechanism_words(name), width=13, lines=3)}\n({count})"
-        for name, count in zip(result.groups, result.units, strict=True)
+    """Draw in how many units of each mechanism each sign was seen, the signs that differ most between mechanisms."""
+    import seaborn
+
+    seen, checked = (
+        result.table.pivot(index="sign", columns="group", values=name)
+        .reindex(index=list(result.signs), columns=list(result.groups))
+        .fillna(0)
+        for name in ("seen", "checked")
+    )
+    share = seen / checked.where(checked > 0)
+    spread = (share.max(axis=1) - share.min(axis=1)).fillna(0.0)
+    kept = [sign for sign in spread.sort_values(ascending=False, kind="stable").index if spread[sign] > 0][:MOST_SIGNS]
+    groups = list(result.groups)[: MOST_GROUPS - 1] + list(result.groups)[MOST_GROUPS - 1 :][-1:]
+    share, seen, checked = (frame.loc[kept or list(result.signs)[:1], groups] for frame in (share, seen, checked))
+    words = [
+        [f"{s:.0f} of {c:.0f}" if c else "" for s, c in zip(ss, cs, strict=True)]
+        for ss, cs in zip(seen.to_numpy(), checked.to_numpy(), strict=True)
     ]
-    ax.set_xticks(range(len(names)), names, fontsize=8.5)
-    ax.set_yticks(range(len(rows)), [figure_text(mechanism_words(s), width=30, lines=1) for s in rows], fontsize=8.5)
-    ax.set(xlim=(-0.6, len(names) - 0.4), ylim=(len(rows) - 0.4, -0.6))
+    seaborn.heatmap(
+        share.fillna(0.0), ax=ax, mask=share.isna().to_numpy(), annot=np.array(words), fmt="", cbar=False,
+        linewidths=2, linecolor="white", cmap=seaborn.light_palette(FAILED, as_cmap=True), vmin=0.0, vmax=1.0,
+    )  # fmt: skip
+    units = dict(zip(result.groups, result.units, strict=True))
+    names = [f"{figure_text(mechanism_words(name), width=12, lines=3)}\n({units[name]})" for name in groups]
+    ax.set_xticklabels(names, rotation=0)
+    ax.set_yticklabels([figure_text(mechanism_words(s), width=22, lines=2) for s in share.index], rotation=0)
+    ax.set(xlabel="", ylabel="")
     ax.xaxis.tick_top()
     ax.tick_params(length=0)
-    ax.grid(color="#eef1f4")
-    if title or subtitle:
-        ax.set_xlabel(figure_text(f"{title} {subtitle}".strip(), width=110, lines=3), loc="left")
+    left_out = len(result.signs) - len(share)
+    more = f"seen in, of those looked at; {left_out} signs that differ less are left out" if left_out > 0 else ""
+    ax.set_xlabel(figure_text(f"{title} {subtitle}".strip() or more or "seen in, of those looked at", width=90))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from workbench.report.figures.labels import EndLabel, headings, label_ends
-from workbench.report.figures.style import FAILED, INK, LOST, MUTED, WORKING
+from workbench.report.figures.palette import FAILED, INK, LOST, MUTED, WORKING
 from workbench.results import Result
 from workbench.wording import count_of
 

@@ -3,15 +3,17 @@
 from workbench.report.findings.findings_aside import set_aside_findings
 from workbench.report.findings.findings_life import life_findings
 from workbench.report.findings.findings_outcome import outcome_findings
-from workbench.report.findings.findings_planning import planning_findings
+from workbench.report.findings.findings_planning import level_costs, planning_findings
 from workbench.report.findings.findings_ranking import ranking_findings
 from workbench.report.findings.findings_teardown import teardown_findings
-from workbench.report.findings.ranking_words import RankedRow, ranked_rows, shift_sentence
+from workbench.report.findings.ranking_words import RankedRow, main_row, ranked_rows, shift_sentence
 from workbench.report.findings.second_opinion import opinion_findings
 
 __all__ = [
     "RankedRow",
+    "level_costs",
     "life_findings",
+    "main_row",
     "opinion_findings",
     "outcome_findings",
     "planning_findings",

@@ -27,6 +27,7 @@ def set_aside_findings(data: SeasonData) -> list[Finding]:
     return [
         Finding(
             id="appendix.set_aside",
+            headline="Rows set aside, and why",
             kind="count",
             section="appendix",
             order=2,

@@ -6,7 +6,7 @@ import numpy as np
 
 from workbench.estimate.curves import survival_curve
 from workbench.report.basis import ChoiceComparison, Finding, SeasonData, missing_bounds
-from workbench.report.words import limits_words, missing_flip_sentence, shown_name
+from workbench.report.words import as_headline, limits_words, missing_flip_sentence, shown_name
 from workbench.wording import NOT_KNOWN, percent_text, points_text
 
 __all__ = ["missing_findings", "shortcut_findings"]
@@ -35,6 +35,7 @@ def shortcut_findings(data: SeasonData, choice: ChoiceComparison, name: str) -> 
     return [
         Finding(
             id=f"{name}.shortcut",
+            headline="What “failed on the day it was found” would have said",
             kind="check",
             section="appendix",
             order=15,
@@ -71,6 +72,7 @@ def missing_findings(
     return [
         Finding(
             id=f"{name}.missing",
+            headline=as_headline(f"{shown_name(choice.column)}: what missing units could change"),
             kind="bounds",
             section=section,
             order=order,

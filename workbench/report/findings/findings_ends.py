@@ -4,12 +4,13 @@ import math
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from workbench.estimate.curves import cumulative_incidence, survival_curve
 from workbench.estimate.steps_by_cause import CumulativeIncidence
 from workbench.lives import UNDETERMINED
 from workbench.report.basis import Drawing, Finding, SeasonData
-from workbench.report.words import limits_words, shown_name
+from workbench.report.words import as_headline, limits_words, shown_name
 from workbench.teardown.ends import EndsOfUnits, ends_of_units, lost_words, shapes_by_mechanism
 from workbench.teardown.mechanisms import mechanism_words
 from workbench.wording import count_of, join_words, percent_text
@@ -34,7 +35,7 @@ def _ends(data: SeasonData) -> list[Finding]:
     else:
         top = named.iloc[0]
         statement = (
-            f"{_capital(top['end'])} cost most of what has a name: {count_of(int(top['units']), 'unit')}, "
+            f"{_capital(top['end'])} is the largest identified cause: {count_of(int(top['units']), 'unit')}, "
             f"{percent_text(top['share_of_failures'])} of failures and "
             f"{lost_words(top['share_of_lost_days'], top['lost_days_low'], top['lost_days_high'])} by day "
             f"{data.mission:g}."
@@ -47,6 +48,7 @@ def _ends(data: SeasonData) -> list[Finding]:
     return [
         Finding(
             id="ends.mechanisms",
+            headline=_ends_headline(named),
             kind="share",
             section="ends",
             order=1,
@@ -68,6 +70,13 @@ def _ends(data: SeasonData) -> list[Finding]:
             ),
         )
     ]
+
+
+def _ends_headline(named: pd.DataFrame) -> str:
+    """Name the mechanism that cost most, where any has a name."""
+    if named.empty:
+        return "No failure has a named mechanism"
+    return as_headline(f"{_capital(named['end'].iloc[0])} is the largest identified cause")
 
 
 def _ends_table(ends: EndsOfUnits) -> dict[str, list[Any]]:
@@ -109,6 +118,7 @@ def _environments(data: SeasonData) -> list[Finding]:
     return [
         Finding(
             id="ends.environment",
+            headline="What ended them, by kind of place",
             kind="share",
             section="ends",
             order=3,
@@ -139,6 +149,7 @@ def _incidence(data: SeasonData) -> list[Finding]:
     return [
         Finding(
             id="ends.incidence",
+            headline=f"Lost to each mechanism by day {data.mission:g}",
             kind="share",
             section="ends",
             order=2,
@@ -207,6 +218,7 @@ def _ages(data: SeasonData) -> list[Finding]:
     return [
         Finding(
             id="ends.ages",
+            headline="Early life or wear-out, by mechanism",
             kind="shape",
             section="ends",
             order=4,

@@ -18,6 +18,7 @@ def last_good_findings(data: SeasonData) -> list[Finding]:
     return [
         Finding(
             id="outcome.last_good",
+            headline="The answer hangs on what the last good day means",
             kind="bounds",
             section="outcome",
             order=0,

@@ -11,6 +11,7 @@ from workbench.report.basis import ChoiceComparison, Drawing, Finding, SeasonDat
 from workbench.report.findings.findings_bounds import missing_findings, shortcut_findings
 from workbench.report.words import (
     ShareOfGroup,
+    as_headline,
     association_words,
     days_sentence,
     detectable_sentence,
@@ -103,6 +104,7 @@ def _curves(
     units, failures = choice.counts
     return Finding(
         id=name,
+        headline=as_headline(f"{shown_name(choice.column)}: the plain comparison"),
         kind="difference",
         section=section,
         order=order,
@@ -125,7 +127,6 @@ def _curves(
             options={
                 "mission": data.mission,
                 "labels": {level: choice.shares[level].name for level in choice.levels},
-                "unit": data.lives.unit,
             },
         ),
         table=_share_table(data, choice),
@@ -282,6 +283,7 @@ def _days(data: SeasonData, choice: ChoiceComparison, name: str, *, section: str
     units, failures = choice.counts
     return Finding(
         id=f"{name}.days",
+        headline=as_headline(f"{shown_name(choice.column)}: working days on average"),
         kind="difference",
         section=section,
         order=order,

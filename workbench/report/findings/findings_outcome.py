@@ -10,7 +10,7 @@ from workbench.estimate.curves import survival_curve
 from workbench.estimate.shared import failed_by
 from workbench.log.season_log import said_first
 from workbench.report.basis import Drawing, Finding, SeasonData, missing_runs, site_caveat
-from workbench.report.figures import Bars, Timeline
+from workbench.report.figures import Dots, Timeline
 from workbench.report.words import age_sentence, limits_words, median_sentence
 from workbench.wording import count_of, join_words, percent_text
 
@@ -55,6 +55,7 @@ def _ends(data: SeasonData) -> Finding:
         )
     return Finding(
         id="outcome.ends",
+        headline=f"{counts['failed']} of {count_of(lives.units, data.counted)} failed, {counts['missing']} are missing",
         kind="count",
         section="outcome",
         order=1,
@@ -124,6 +125,7 @@ def _reconciled(data: SeasonData) -> Finding:
     kept = f"all {log.used} were used" if aside == 0 else f"{log.used} were used and {aside} set aside"
     return Finding(
         id="outcome.rows",
+        headline="Every row of the log is accounted for",
         kind="count",
         section="appendix",
         order=1,
@@ -163,6 +165,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
     return [
         Finding(
             id="outcome.lasting",
+            headline=f"How many last {data.mission_text}, all together",
             kind="share",
             section="outcome",
             order=2,
@@ -188,7 +191,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
                     "Share of all units still working by days since deployment, with limits as a band and numbers"
                     " below."
                 ),
-                options={"mission": data.mission, "unit": data.lives.unit},
+                options={"mission": data.mission},
             ),
         )
     ]
@@ -255,6 +258,7 @@ def _missing(data: SeasonData) -> list[Finding]:
     return [
         Finding(
             id="outcome.missing",
+            headline=f"Missing units: the answer lies between {percent_text(low)} and {percent_text(high)}",
             kind="bounds",
             section="outcome",
             order=3,
@@ -294,10 +298,10 @@ def _missing_bars(data: SeasonData, rows: Mapping[str, Any]) -> Drawing:
     }
     labels = np.array([MISSING_RUNS[name][1] for name in rows], dtype=object)
     return Drawing(
-        result=Bars(columns={"label": labels, **numbers}, axis=f"units lasting {data.mission_text} (%)", percent=True),
+        result=Dots(columns={"label": labels, **numbers}, axis=f"units lasting {data.mission_text} (%)", percent=True),
         alt=(
-            "Bars of the share of units lasting the mission if the missing units are like the others, failed at once,"
-            " or worked on."
+            "Dots with limits for the share lasting the mission if the missing units are like the others, failed at"
+            " once, or worked on."
         ),
     )
 

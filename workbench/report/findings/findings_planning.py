@@ -13,13 +13,9 @@ from workbench.planning import (
     LAST_SEASON,
     SUPPORTED,
     SeasonPlan,
-    TrialPlan,
-    TrialQuestion,
     demonstrated_reliability,
     demonstration_sentence,
-    missing_by,
     plan_season,
-    plan_trial,
     plan_visits,
     supported_levels,
     usual_builds,
@@ -28,15 +24,13 @@ from workbench.planning import (
 from workbench.ranking.choices import Ranking
 from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.findings.findings_rounds import plan_prices, round_findings
+from workbench.report.findings.findings_trial import TRIAL, trial_findings
+from workbench.report.words import as_headline
 from workbench.wording import count_of, days_text, join_words, percent_text, range_text
 
-__all__ = ["level_costs", "planning_findings", "unit_cost", "visit_spacing"]
+__all__ = ["level_costs", "planning_findings", "unit_cost"]
 
 CONFIDENCE = 0.9
-TRIAL: Mapping[str, Any] = {"hazard_ratio": 0.5, "seasons": 300}
-"""A trial must see half as many failures a day (a judgement, no source); `workbench plan` simulates more seasons."""
-TRIAL_SIZES = (60, 120, 240, 360, 480)
-MOST_RATIO = 100
 
 
 def planning_findings(
@@ -54,7 +48,7 @@ def planning_findings(
         findings += _builds(data, ranking)
         findings += _worth(data, ranking)
         if trial is not None:
-            findings += _trial(data, trial, say)
+            findings += trial_findings(data, trial, say)
         findings += _visits(data)
         findings += round_findings(data)
     except EstimateError as error:
@@ -108,15 +102,6 @@ def unit_cost(data: SeasonData, choices: list[str]) -> float | None:
     return float(max((paid - extra)[known].mean(), 0.0)) + labour
 
 
-def visit_spacing(data: SeasonData) -> float:
-    """Return the median width of the failure intervals, as the spacing of visits seen; NaN without any."""
-    lives = data.lives
-    open_cells = lives.failed & (lives.upper - lives.lower > 1) & (lives.lower > 0)
-    if not open_cells.any():
-        return math.nan
-    return float(np.median((lives.upper - lives.lower)[open_cells]))
-
-
 def _shown(data: SeasonData) -> list[Finding]:
     lives, mission = data.lives, int(data.mission)
     failed, may_have = failed_by(lives, mission)
@@ -127,6 +112,7 @@ def _shown(data: SeasonData) -> list[Finding]:
     return [
         Finding(
             id="plan.shown",
+            headline="What has been shown so far",
             kind="demonstration",
             section="plan",
             order=5,
@@ -172,6 +158,7 @@ def _builds(data: SeasonData, ranking: Ranking) -> list[Finding]:
     return [
         Finding(
             id="plan.builds",
+            headline="What next season may lose, build by build",
             kind="plan",
             section="plan",
             order=1,
@@ -226,118 +213,64 @@ def _plan_table(plan: SeasonPlan) -> dict[str, list[Any]]:
 
 
 def _worth(data: SeasonData, ranking: Ranking) -> list[Finding]:
-    worth = worth_of_levels(ranking, level_costs(data)).table
+    units = data.lives.units_among()
+    result = worth_of_levels(ranking, level_costs(data), units)
+    worth = result.table
     if worth.empty:
         return []
-    priced = worth[worth["cost_per_unit_saved"].notna()].sort_values("cost_per_unit_saved")
-    if len(priced):
-        best = priced.iloc[0]
-        name = data.label(best["choice"], best["level"])
-        statement = (
-            f"Of the levels with a price, {name} goes with most for the money: about"
-            f" {best['units_saved']:.0f} more units alive in 100 for {_signed(best['extra_cost'], 2)} a unit."
-        )
-    else:
-        statement = "For no level with a price is the gain sure enough to put a price on a unit saved."
-    rows = worth.sort_values("units_saved", ascending=False)
+    sure = worth[worth["cost_per_unit_saved"].notna()]
+    common: dict[str, Any] = {
+        "id": "plan.worth",
+        "kind": "cost",
+        "section": "plan",
+        "order": 2,
+        "units": data.lives.units,
+        "failures": data.lives.failures,
+        "method": "Gain in share lasting the mission of the adjusted ranking, with extra costs typed in the settings.",
+        "caveats": ("A level that goes with longer life need not be its cause; a trial would tell.", *result.notes),
+    }
+    if sure.empty:
+        statement = "No level with a price has a gain sure enough to set money against it."
+        return [Finding(statement=statement, headline="No gain is sure enough to set money against", **common)]
+    best = sure.iloc[0]
+    name, base = (data.label(best["choice"], best[key]) for key in ("level", "reference"))
+    statement = (
+        f"Of {count_of(len(sure), 'level')} with a price and a likely gain, {name} gives most for the money: put into"
+        f" the {best['units_switched']:.0f} of {units} units that have {base}, it costs {data.money(best['cost'])} and"
+        f" keeps about {best['units_saved']:.0f} more alive ({range_text(best['lower'], best['upper'])}),"
+        f" {data.money(best['cost_per_unit_saved'], 2)} for each."
+    )
     return [
         Finding(
-            id="plan.worth",
-            kind="cost",
-            section="plan",
-            order=2,
             statement=statement,
-            units=data.lives.units,
-            failures=data.lives.failures,
-            method="Gain in share lasting the mission of the adjusted ranking, with extra costs typed in the settings.",
-            caveats=("A level that goes with longer life need not be its cause; a trial would tell.",),
+            headline=as_headline(f"For the money, {name} keeps most units alive"),
+            estimate=float(best["cost_per_unit_saved"]),
+            lower=float(best["cost_lower"]),
+            upper=float(best["cost_upper"]),
+            confidence=data.confidence,
+            unit=f"{data.settings.get('currency') or 'money'} per unit",
             table={
-                "level": [data.label(c, x) for c, x in zip(rows["choice"], rows["level"], strict=True)],
-                "extra cost": [_signed(x, 2) for x in rows["extra_cost"]],
-                "more alive in 100": [_signed(x) for x in rows["units_saved"]],
-                "limits": [f"{_signed(a)} to {_signed(b)}" for a, b in zip(rows["lower"], rows["upper"], strict=True)],
-            },
-        )
-    ]
-
-
-def _signed(value: float, digits: int = 0) -> str:
-    return f"{value:+.{digits}f}".replace("-", "−")
-
-
-def _trial(data: SeasonData, trial: Mapping[str, Any], say: Callable[[str], None]) -> list[Finding]:
-    sites = int(data.lives.covariates["site"].nunique()) if "site" in data.lives.covariates else 1
-    gap = visit_spacing(data)
-    try:
-        plan = plan_trial(
-            data.lives,
-            TrialQuestion(
-                hazard_ratio=trial["hazard_ratio"],
-                mission=data.mission,
-                sites=max(sites, 1),
-                visit_spacing=gap if math.isfinite(gap) else 30.0,
-                missing_share=_missing_share(data),
-            ),
-            units=[n for n in TRIAL_SIZES if n >= 2 * sites] or [2 * sites],
-            seasons=trial["seasons"],
-            seed=data.seed,
-            say=say,
-        )
-    except EstimateError as error:
-        statement = f"A fair trial could not be planned: {error}."
-        return _unplanned("trial", 3, statement, method="A trial needs failures within the mission.")
-    return [
-        Finding(
-            id="plan.trial",
-            kind="trial",
-            section="plan",
-            order=3,
-            statement=_trial_statement(plan),
-            estimate=plan.enough,
-            unit="units",
-            method=(
-                f"{trial['seasons']:,} simulated seasons per size with this season's sites, losses and visit spacing, "
-                f"analysed by the model of the ranking; Schoenfeld's formula asks for {plan.by_formula} units."
-            ),
-            caveats=(
-                "The trial mixes both levels at every site, assigned at random; 'workbench plan' writes the list.",
-            ),
-            figure=Drawing(
-                result=plan,
-                alt="Chance to see the stated difference against the number of units in the trial, rising.",
-                caption="Dots are simulated seasons with their limits, the dotted line is the formula.",
-            ),
-            table={
-                "units": plan.columns["units"].tolist(),
-                "failures expected": [round(float(x)) for x in plan.columns["failures"]],
-                "chance to see it": [percent_text(float(x)) for x in plan.columns["power"]],
-                "rate ratio seen 8 times in 10": [
-                    f"{x:.1f}" if x < MOST_RATIO else f"over {MOST_RATIO}" for x in plan.columns["detectable_ratio"]
+                "level": [data.label(c, x) for c, x in zip(sure["choice"], sure["level"], strict=True)],
+                "grade": sure["grade"].tolist(),
+                "extra cost per unit": [data.money(x, 2) for x in sure["extra_cost"]],
+                f"more alive of {units}": [f"{x:.0f}" for x in sure["units_saved"]],
+                "limits": [range_text(*pair) for pair in zip(sure["lower"], sure["upper"], strict=True)],
+                "cost for each": [
+                    _with_limits(data, cost, lower, upper=upper)
+                    for cost, lower, upper in zip(
+                        sure["cost_per_unit_saved"], sure["cost_lower"], sure["cost_upper"], strict=True
+                    )
                 ],
             },
+            **common,
         )
     ]
 
 
-def _trial_statement(plan: TrialPlan) -> str:
-    if math.isfinite(plan.enough):
-        return (
-            f"A fair trial of {plan.enough:.0f} units, half with each level at every site, would see"
-            f" {_change(plan.hazard_ratio)} at least {10 * plan.wanted:.0f} times in 10."
-        )
-    most = int(plan.columns["units"][-1])
-    return (
-        f"Even {most} units in a fair trial would see {_change(plan.hazard_ratio)} only"
-        f" {percent_text(float(plan.columns['power'][-1]))} of the time."
-    )
-
-
-def _change(ratio: float) -> str:
-    return "a halving of the failure rate" if ratio == 0.5 else f"a failure rate {ratio:g} times that of the old level"
-
-
-def _missing_share(data: SeasonData) -> float:
-    return float(min(0.9, missing_by(data.lives, np.array([data.mission]))[0]))
+def _with_limits(data: SeasonData, cost: float, lower: float, *, upper: float) -> str:
+    """A cost per additional unit alive with its limits; without upper limit where no gain is possible too."""
+    high = data.money(upper, 2) if math.isfinite(upper) else "no limit"
+    return f"{data.money(cost, 2)} ({data.money(lower, 2)} to {high})"
 
 
 def _visits(data: SeasonData) -> list[Finding]:
@@ -353,6 +286,7 @@ def _visits(data: SeasonData) -> list[Finding]:
     return [
         Finding(
             id="plan.visits",
+            headline="How often to visit",
             kind="visits",
             section="plan",
             order=4,

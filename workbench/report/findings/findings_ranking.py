@@ -14,7 +14,7 @@ from workbench.report.findings.ranking_words import (
     ranked_rows,
     shift_sentence,
 )
-from workbench.report.words import detectable_sentence, id_words, limits_words, shown_name
+from workbench.report.words import as_headline, detectable_sentence, id_words, limits_words, short_name, shown_name
 from workbench.wording import count_of, days_text, join_words, percent_text, points_text
 
 __all__ = ["ranking_findings"]
@@ -46,6 +46,7 @@ def ranking_findings(data: SeasonData) -> list[Finding]:
 def _not_ranked(reason: str) -> Finding:
     return Finding(
         id="ranking.none",
+        headline="Protection choices could not be ranked",
         kind="not known",
         section="ranking",
         statement=f"Protection choices could not be ranked: {reason}.",
@@ -85,6 +86,7 @@ def _overview(
     held = f" with {join_words([shown_name(a) for a in ranking.adjust])} and site held equal" if ranking.adjust else ""
     return Finding(
         id="ranking",
+        headline="What goes with longer life, all else equal" if strong else "No comparison can be told from chance",
         kind="rank",
         section="ranking",
         order=0,
@@ -123,6 +125,7 @@ def _comparison(data: SeasonData, ranking: Ranking, row: RankedRow, *, number: i
     words = id_words([r for r in dict.fromkeys([row.base, row.level])])
     return Finding(
         id=f"ranking.{id_words(list(ranking.choices))[row.choice]}.{words[row.level]}",
+        headline=as_headline(f"{shown_name(row.choice)}: {short_name(row.name)} against {short_name(row.base_name)}"),
         kind="difference",
         section="ranking",
         order=1 + number / 100,
@@ -161,6 +164,7 @@ def _days(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Findin
     ends = limits_words(low, high, data.confidence)
     return Finding(
         id="ranking.days",
+        headline="The same difference in days",
         kind="difference",
         section="ranking",
         order=2,
@@ -192,6 +196,7 @@ def _raw(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding
     widest = max(known or strong, key=lambda r: abs(np.nan_to_num(r.raw_gain - r.gain)))
     return Finding(
         id="ranking.raw",
+        headline="Plain counts beside the fair comparison",
         kind="difference",
         section="ranking",
         order=3,
@@ -224,6 +229,7 @@ def _apart(data: SeasonData, ranking: Ranking, rows: list[RankedRow]) -> list[Fi
         findings.append(
             Finding(
                 id="ranking.apart",
+                headline="What this season's design cannot separate",
                 kind="not known",
                 section="apart",
                 order=1,
@@ -245,6 +251,7 @@ def _apart(data: SeasonData, ranking: Ranking, rows: list[RankedRow]) -> list[Fi
         findings.append(
             Finding(
                 id="ranking.mix",
+                headline="To tell more apart next season, mix more",
                 kind="plan",
                 section="plan",
                 order=9,
@@ -269,6 +276,7 @@ def _unclear(data: SeasonData, ranking: Ranking, unclear: list[RankedRow]) -> Fi
     units = widest.units + widest.base_units
     return Finding(
         id="ranking.unclear",
+        headline=f"{count_of(len(unclear), 'comparison')} could be chance",
         kind="not known",
         section="apart",
         order=2,

@@ -59,6 +59,7 @@ def _before(data: SeasonData, checks: PreChecks) -> Finding:
     steps = zip(table["check"], table["how"], table["why"], strict=True)
     return Finding(
         id="plan.before",
+        headline="What to check before deployment",
         kind="plan",
         section="plan",
         order=6,
@@ -100,6 +101,7 @@ def _rounds(data: SeasonData, plan: RoundPlan, prices: Mapping[str, float]) -> F
         caveats.append("battery_days and desiccant_days under [plan] in the settings keep rounds within their life.")
     return Finding(
         id="plan.rounds",
+        headline="When to make rounds",
         kind="visits",
         section="plan",
         order=7,
@@ -131,6 +133,7 @@ def _kit(data: SeasonData, kit: SpareKit) -> Finding:
     hold = dict(zip(table["item"].tolist(), table["hold"].tolist(), strict=True))
     return Finding(
         id="plan.spares",
+        headline="What to carry and keep at the bench",
         kind="plan",
         section="plan",
         order=8,

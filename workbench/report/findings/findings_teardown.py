@@ -1,5 +1,7 @@
 """Findings on mechanisms: what ended units, its evidence, moisture and leaks, wet and working."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -9,6 +11,7 @@ from workbench.lives import UNDETERMINED
 from workbench.ranking.choices import question_of
 from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.findings.findings_ends import ends_findings
+from workbench.report.findings.ranking_words import foremost_choice
 from workbench.report.words import limits_words, shown_name
 from workbench.teardown.ends import PREVENTABLE, class_incidence, inside_condition, preventable_causes, rank_preventable
 from workbench.teardown.mechanisms import (
@@ -19,13 +22,9 @@ from workbench.teardown.mechanisms import (
     mechanism_words,
     suggest_mechanism,
 )
-from workbench.teardown.sheets import CAUTIONS
 from workbench.wording import count_of, join_words, percent_text, points_text
 
 __all__ = ["teardown_findings"]
-
-OPENING = f"{next(iter(CAUTIONS))}: {next(iter(CAUTIONS.values()))} Local codes and qualified people come first."
-"""Stands with every finding that invites opening a unit."""
 
 RESAMPLES = 200
 """Replicates of the ranking by mechanism; the ranking of all failures has more."""
@@ -74,6 +73,7 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
     return [
         Finding(
             id="mechanism.preventable",
+            headline="Lost to what could be prevented",
             kind="share",
             section="mechanism",
             order=3,
@@ -133,6 +133,7 @@ def _evidence(data: SeasonData, suggestions: MechanismSuggestions) -> list[Findi
     return [
         Finding(
             id="mechanism.evidence",
+            headline="Which signs were seen with which mechanism",
             kind="count",
             section="mechanism",
             order=1,
@@ -148,7 +149,7 @@ def _evidence(data: SeasonData, suggestions: MechanismSuggestions) -> list[Findi
                 "Bayes' rule from a table of signs (common practice, editable) and from teardowns that a person is sure"
                 " of; signs that nobody looked for say nothing; under 60 % or on one sign only: undetermined."
             ),
-            caveats=(*suggestions.notes[1:], OPENING),
+            caveats=suggestions.notes[1:],
             figure=Drawing(
                 result=matrix,
                 alt="A grid of signs by mechanism; discs show in how many of the units looked at each sign was seen.",
@@ -169,6 +170,7 @@ def _agreement(data: SeasonData, suggestions: MechanismSuggestions) -> list[Find
     return [
         Finding(
             id="mechanism.agreement",
+            headline="Where people and signs name the same mechanism",
             kind="share",
             section="mechanism",
             order=2,
@@ -181,7 +183,7 @@ def _agreement(data: SeasonData, suggestions: MechanismSuggestions) -> list[Find
             units=data.lives.units,
             failures=data.lives.failures,
             method="A verdict never trains the suggestion for its own unit. Exact limits.",
-            caveats=(*agreement.notes[1:], OPENING),
+            caveats=agreement.notes[1:],
             table={
                 "unit": [shown_name(u) for u in again["unit_id"]],
                 "verdict": [mechanism_words(shown_name(v)) for v in again["verdict"]],
@@ -195,18 +197,22 @@ def _agreement(data: SeasonData, suggestions: MechanismSuggestions) -> list[Find
 
 def _inside(data: SeasonData, suggestions: MechanismSuggestions) -> list[Finding]:
     records = suggestions.teardowns.records
-    if "lid_seal" not in records.columns or not records["lid_seal"].notna().any():
+    choice = foremost_choice(data)
+    if choice not in records.columns or not records[choice].notna().any():
+        choice = "lid_seal"
+    if choice not in records.columns or not records[choice].notna().any():
         return []
-    inside = inside_condition(suggestions.teardowns, "lid_seal", confidence=data.confidence)
+    inside = inside_condition(suggestions.teardowns, choice, confidence=data.confidence)
     table = inside.table
     every = table.iloc[-1]
     if not every["opened"]:
         return []
     limits = limits_words(percent_text(every["lower"]), percent_text(every["upper"]), data.confidence)
-    labels = [data.label("lid_seal", g) for g in table["group"][:-1]] + ["all"]
+    labels = [data.label(choice, g) for g in table["group"][:-1]] + ["all"]
     return [
         Finding(
             id="mechanism.inside",
+            headline="Wet inside when opened",
             kind="share",
             section="mechanism",
             order=4,
@@ -223,9 +229,13 @@ def _inside(data: SeasonData, suggestions: MechanismSuggestions) -> list[Finding
             units=data.lives.units,
             failures=data.lives.failures,
             method="Opened units with a condition written down; exact limits (Clopper and Pearson).",
-            caveats=(*inside.notes, OPENING),
+            caveats=inside.notes,
+            figure=Drawing(
+                result=replace(inside, columns={**inside.columns, "group": np.array(labels, dtype=object)}),
+                alt=f"A dot with limits for the share of opened units that were wet inside, by {shown_name(choice)}.",
+            ),
             table={
-                "lid seal": labels,
+                shown_name(choice): labels,
                 "opened": list(table["opened"]),
                 "wet": list(table["wet"]),
                 "share wet": [percent_text(v) for v in table["share_wet"]],
@@ -272,6 +282,7 @@ def _seal_ranking(data: SeasonData) -> list[Finding]:
     return [
         Finding(
             id="ranking.preventable",
+            headline="Counting losses to leaks alone",
             kind="difference",
             section="ranking",
             order=8,

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,13 +12,15 @@ from workbench.errors import WorkbenchError
 from workbench.estimate.curves import survival_curve
 from workbench.lives import Lives
 from workbench.ranking.choices import rank_choices
-from workbench.report.basis import FEWEST_UNITS, Finding, SeasonData, compare_choice
+from workbench.report.basis import FEWEST_UNITS, Drawing, Finding, SeasonData, compare_choice
+from workbench.report.figures import Dots
 from workbench.report.findings.findings_outcome import outcome_findings
-from workbench.report.words import difference_sentence, limits_words, shown_name
+from workbench.report.words import as_headline, difference_sentence, limits_words, shown_name
 from workbench.wording import join_words, percent_text, points_text
 
 __all__ = ["pooled_lives", "previous_findings"]
 
+LAST, THIS = "last season", "this season"
 SEASONS_DIFFER = (
     "Seasons differ in weather, sites, visits and building, so a change from one to the next is no effect of an action."
 )
@@ -62,6 +64,7 @@ def _numbers(this: Mapping[str, Finding], last: Mapping[str, Finding], data: Sea
         )
     return Finding(
         id="previous.numbers",
+        headline="Last season beside this one",
         kind="contrast",
         section="previous",
         order=9,
@@ -121,17 +124,17 @@ def _action(data: SeasonData, action: Mapping[str, Any], number: int) -> list[Fi
 def _not_apart(
     data: SeasonData, choice: str, old: str, *, new: str, what: str, name: str, common: Mapping[str, Any]
 ) -> Finding:
-    seasons = {"this season": data}
+    seasons = {THIS: data}
     if isinstance(data.previous, SeasonData):
-        seasons = {"last season": data.previous, **seasons}
-    table: dict[str, list[str]] = {"season": [], "level": [], "units": [], f"lasted {data.mission_text}": []}
-    for season, own in seasons.items():
-        for level in (old, new):
-            units, share = _raw_share(own, choice, level, mission=data.mission)
-            for heading, cell in zip(table, (season, data.label(choice, level), f"{units}", share), strict=True):
-                table[heading].append(cell)
+        seasons = {LAST: data.previous, **seasons}
+    rows = [
+        _raw_share(own, choice, level, season=season, mission=data.mission)
+        for season, own in seasons.items()
+        for level in (old, new)
+    ]
     return Finding(
         id=name,
+        headline=as_headline(f"Not to be told from the season: {what}"),
         kind="contrast",
         grade="cannot be told apart",
         statement=(
@@ -143,25 +146,75 @@ def _not_apart(
             " season."
         ),
         caveats=(SEASONS_DIFFER,),
-        table=table,
+        figure=_lasted_drawing(data, rows),
+        table=_lasted_table(data, rows),
         **common,
     )
 
 
-def _raw_share(data: SeasonData, choice: str, level: str, *, mission: float) -> tuple[int, str]:
+@dataclass(frozen=True, kw_only=True)
+class _Lasted:
+    """How many of a level lasted the mission in one season; NaN where it is not known."""
+
+    season: str
+    level: str
+    units: int
+    share: float = math.nan
+    lower: float = math.nan
+    upper: float = math.nan
+    may_have: int = 0
+
+    @property
+    def cell(self) -> str:
+        ends = f"{percent_text(self.lower)} to {percent_text(self.upper)}"
+        if not math.isfinite(self.share):
+            return "not known" if self.units else "no units"
+        return f"{self.may_have} may have failed ({ends})" if self.may_have else f"{percent_text(self.share)} ({ends})"
+
+
+def _raw_share(data: SeasonData, choice: str, level: str, *, season: str, mission: float) -> _Lasted:
+    name = data.label(choice, level)
     if choice not in data.lives.covariates:
-        return 0, "not known"
+        return _Lasted(season=season, level=name, units=0)
     lives = data.lives.take((data.lives.covariates[choice].astype(str) == level).to_numpy())
     if len(lives) == 0:
-        return 0, "no units"
+        return _Lasted(season=season, level=name, units=0)
     try:
         row = survival_curve(lives).at(mission).iloc[0]
     except WorkbenchError:
-        return lives.units, "not known"
-    if not math.isfinite(row["survival"]):
-        return lives.units, "not known"
-    ends = f"{percent_text(row['lower'])} to {percent_text(row['upper'])}"
-    return lives.units, f"{percent_text(row['survival'])} ({ends})"
+        return _Lasted(season=season, level=name, units=lives.units)
+    share, lower, upper = (float(row[key]) for key in ("survival", "lower", "upper"))
+    return _Lasted(season=season, level=name, units=lives.units, share=share, lower=lower, upper=upper)
+
+
+def _lasted_table(data: SeasonData, rows: Sequence[_Lasted]) -> dict[str, list[str]]:
+    return {
+        "season": [r.season for r in rows],
+        "level": [r.level for r in rows],
+        "units": [f"{r.units}" for r in rows],
+        f"lasted {data.mission_text}": [r.cell for r in rows],
+    }
+
+
+def _lasted_drawing(data: SeasonData, rows: Sequence[_Lasted]) -> Drawing | None:
+    """Dots with limits by season and level; nothing where no share is known."""
+    known = [r for r in rows if math.isfinite(r.share) and not r.may_have]
+    if not known:
+        return None
+    dots = Dots(
+        columns={
+            "label": np.array([f"{r.season}: {r.level}" for r in known], dtype=object),
+            "value": np.array([r.share for r in known]),
+            "lower": np.array([r.lower for r in known]),
+            "upper": np.array([r.upper for r in known]),
+            "note": np.array([f"{percent_text(r.share)} of {r.units}" for r in known], dtype=object),
+            "kind": np.array(["other" if r.season == LAST else "" for r in known], dtype=object),
+        },
+        axis=f"lasted {data.mission_text} (%)",
+        percent=True,
+    )
+    alt = "Dots with limits for the share lasting the mission, by season and level, last season above this one."
+    return Drawing(result=dots, alt=alt)
 
 
 def _contrast(
@@ -183,9 +236,10 @@ def _contrast(
     else:
         caveats.append(f"No adjusted figure: {basis}.")
     verdict = _verdict(adjusted or raw)
-    last = _earlier(data, choice, old, new=new)
+    rows = [*_earlier(data, choice, old, new=new), *(_this_season(s) for s in pair[::-1])]
     return Finding(
         id=name,
+        headline=as_headline(f"The change: {what}"),
         kind="contrast",
         statement=f"“{what}”: {verdict}. {sentence[0].upper()}{sentence[1:]}{more}",
         estimate=(adjusted or raw)[0],
@@ -200,11 +254,8 @@ def _contrast(
             " fleet of the seasons pooled, season as a shrunken term, unit as cluster."
         ),
         caveats=tuple(caveats),
-        table={
-            "season": [*[s for s, _, _ in last], "this season", "this season"],
-            "level": [*[v for _, v, _ in last], pair[1].name, pair[0].name],
-            f"lasted {data.mission_text}": [*[c for _, _, c in last], *(_group_cell(s) for s in pair[::-1])],
-        },
+        figure=_lasted_drawing(data, rows),
+        table=_lasted_table(data, rows),
         **common,
     )
 
@@ -218,22 +269,15 @@ def _verdict(difference: tuple[float, float, float]) -> str:
     return "whether it worked could not be shown"
 
 
-def _group_cell(share: Any) -> str:
-    if not math.isfinite(share.share):
-        return "not known"
-    if share.may_have:
-        return f"{share.may_have} may have failed ({percent_text(share.lower)} to {percent_text(share.upper)})"
-    return f"{percent_text(share.share)} ({percent_text(share.lower)} to {percent_text(share.upper)})"
+def _this_season(share: Any) -> _Lasted:
+    ends = {"share": share.share, "lower": share.lower, "upper": share.upper}
+    return _Lasted(season=THIS, level=share.name, units=share.units, may_have=share.may_have, **ends)
 
 
-def _earlier(data: SeasonData, choice: str, old: str, *, new: str) -> list[tuple[str, str, str]]:
+def _earlier(data: SeasonData, choice: str, old: str, *, new: str) -> list[_Lasted]:
     if not isinstance(data.previous, SeasonData):
         return []
-    rows = []
-    for level in (old, new):
-        _, cell = _raw_share(data.previous, choice, level, mission=data.mission)
-        rows.append(("last season", data.label(choice, level), cell))
-    return rows
+    return [_raw_share(data.previous, choice, level, season=LAST, mission=data.mission) for level in (old, new)]
 
 
 def _with_first(lives: Lives, choice: str, levels: Sequence[str]) -> Lives:

@@ -43,6 +43,7 @@ def _sensitivity(ranking: Ranking, strong: list[RankedRow]) -> Finding:
     names = list(dict.fromkeys(runs.run))
     return Finding(
         id="ranking.sensitivity",
+        headline="The ranking under other assumptions",
         kind="check",
         section="appendix",
         order=10,
@@ -66,6 +67,7 @@ def _opinions(ranking: Ranking) -> Finding:
     cox, *raw = ranking.agreements
     return Finding(
         id="ranking.opinions",
+        headline="A second way of ranking beside this one",
         kind="check",
         section="appendix",
         order=11,
@@ -86,6 +88,7 @@ def _overlap(ranking: Ranking) -> Finding:
     where = shown_name(here.place.iloc[0]) if len(here) else "place"
     return Finding(
         id="ranking.overlap",
+        headline="Where each level stood",
         kind="count",
         section="appendix",
         order=12,
@@ -107,6 +110,7 @@ def _overlap(ranking: Ranking) -> Finding:
 def _rules(ranking: Ranking, question: RankingQuestion) -> Finding:
     return Finding(
         id="ranking.rules",
+        headline="How grades are given",
         kind="check",
         section="appendix",
         order=13,
@@ -126,6 +130,7 @@ def _strengths(ranking: Ranking, strong: list[RankedRow]) -> Finding:
     changed = sum(s.gain_strong_shrinkage * s.gain_weak_shrinkage <= 0 for s in at)
     return Finding(
         id="ranking.strengths",
+        headline="The gain at three strengths of shrinkage",
         kind="check",
         section="appendix",
         order=14,
@@ -150,6 +155,7 @@ def _e_values(strong: list[RankedRow]) -> Finding:
     limit = f"; for the limit nearer to no difference {top.e_value_limit:.2g}" if np.isfinite(top.e_value_limit) else ""
     return Finding(
         id="ranking.e_value",
+        headline="How strong a hidden cause would have to be",
         kind="check",
         section="appendix",
         order=15,
@@ -196,6 +202,7 @@ def _by_mechanism(data: SeasonData, question: RankingQuestion) -> list[Finding]:
     return [
         Finding(
             id="ranking.mechanisms",
+            headline="Counting the mechanisms of interest alone",
             kind="difference",
             section="ranking",
             order=8,
@@ -231,6 +238,7 @@ def _not_ranked(wanted: list[str], error: WorkbenchError) -> list[Finding]:
     return [
         Finding(
             id="ranking.mechanisms",
+            headline="Counting the mechanisms of interest alone",
             kind="not known",
             section="appendix",
             order=16,

@@ -9,7 +9,10 @@ from workbench.report.basis import SeasonData, place_gap
 from workbench.report.words import limits_words, shown_name
 from workbench.wording import count_of, join_words, percent_text, points_text
 
-__all__ = ["RankedRow", "caveats_of", "claim_sentence", "ranked_rows", "shift_sentence"]
+__all__ = ["RankedRow", "caveats_of", "claim_sentence", "foremost_choice", "main_row", "ranked_rows", "shift_sentence"]
+
+
+SUPPORTED_GRADES = ("clear", "likely")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,6 +86,29 @@ def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
             )
         )
     return rows
+
+
+def main_row(data: SeasonData, rows: list[RankedRow]) -> RankedRow | None:
+    """Return the comparison a talk is about: the best supported, else one that a decision rests on, else the first."""
+    asked = [d.get("rests_on") for d in data.settings.get("decision") or ()]
+    strong = [r for r in rows if r.grade in SUPPORTED_GRADES]
+    pool = strong or [r for r in rows if r.choice in asked] or rows
+    if not pool:
+        return None
+    grades = {grade: place for place, grade in enumerate(SUPPORTED_GRADES)}
+    best = min(pool, key=lambda r: (grades.get(r.grade, len(grades)), r.choice not in asked, pool.index(r)))
+    of_choice = [r for r in pool if r.choice == best.choice and r.grade == best.grade]
+    if best.grade in SUPPORTED_GRADES:
+        return max(of_choice, key=lambda r: abs(np.nan_to_num(r.gain)))
+    brought = {a.get("to") for a in data.settings.get("action") or () if a.get("choice") == best.choice}
+    return next((r for r in of_choice if r.level in brought), of_choice[0])
+
+
+def foremost_choice(data: SeasonData) -> str:
+    """Return the choice that a talk is about; lid seal, or the first choice there is, where nothing is ranked."""
+    row = None if data.ranking is None else main_row(data, ranked_rows(data, data.ranking))
+    known = data.choices()
+    return row.choice if row is not None else known[0] if known else "lid_seal"
 
 
 def _bare(data: SeasonData, choice: str, level: str) -> str:

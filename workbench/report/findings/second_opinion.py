@@ -137,6 +137,7 @@ def _report(checks: Sequence[Check]) -> Finding:
     words = {True: "agrees", False: "disagrees", None: "not checked"}
     return Finding(
         id="appendix.checks",
+        headline="Figures computed a second time",
         kind="check",
         section="appendix",
         order=3,

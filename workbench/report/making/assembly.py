@@ -35,6 +35,7 @@ from workbench.report.decks import (
     typed_slides,
 )
 from workbench.report.findings import opinion_findings
+from workbench.report.talk import talk_findings
 
 __all__ = [
     "BUILDERS",
@@ -92,6 +93,11 @@ class Review:
     withheld: tuple[str, ...]
     rows_set_aside: int
     said_first: tuple[str, ...]
+
+    @property
+    def headlines(self) -> tuple[str, ...]:
+        """What the talk says, one headline per slide."""
+        return tuple(claim.headline for claim in self.claims if claim.section == "talk")
 
 
 def review(
@@ -169,7 +175,7 @@ def write_review(
     given = permit or Permit()
     folder, versions = check_folder(out, OUTPUTS, given), versions_used()
     say("drawing figures")
-    slides = slides_of(claims, cover_slide(data), typed_slides(data, versions))
+    slides = slides_of(claims, cover_slide(data), typed_slides(data, versions), counted=data.counted)
     say("writing the review")
     title = f"{slides[0].section}: {slides[0].title}"
     written = write_together(
@@ -243,7 +249,8 @@ def settle_findings(data: SeasonData, findings: Sequence[Finding]) -> tuple[list
     """Return findings in slide order with cautions, those withheld that a second computation does not confirm."""
     with threadpool_limits(limits=1):
         kept, withheld = opinion_findings(data, list(findings))
-    return in_slide_order([*kept, caution_finding(data)]), withheld
+        kept = [*kept, caution_finding(data)]
+        return in_slide_order([*talk_findings(data, kept), *kept]), withheld
 
 
 def read_previous(path: Any, data: SeasonData) -> SeasonData | Sequence[Finding]:

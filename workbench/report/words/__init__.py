@@ -1,6 +1,15 @@
 """Which words do people read?"""
 
-from workbench.report.words.naming import first_sentence, id_words, limits_words, shown_name, shown_text
+from workbench.report.words.naming import (
+    MOST_HEADLINE_WORDS,
+    as_headline,
+    first_sentence,
+    id_words,
+    limits_words,
+    short_name,
+    shown_name,
+    shown_text,
+)
 from workbench.report.words.sentences import (
     ShareOfGroup,
     age_sentence,
@@ -16,8 +25,10 @@ from workbench.report.words.sentences import (
 )
 
 __all__ = [
+    "MOST_HEADLINE_WORDS",
     "ShareOfGroup",
     "age_sentence",
+    "as_headline",
     "association_words",
     "days_sentence",
     "detectable_sentence",
@@ -29,6 +40,7 @@ __all__ = [
     "median_sentence",
     "missing_flip_sentence",
     "share_sentence",
+    "short_name",
     "shown_name",
     "shown_text",
     "test_sentence",

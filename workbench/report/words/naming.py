@@ -6,10 +6,23 @@ from collections.abc import Sequence
 
 from workbench.wording import interval_text
 
-__all__ = ["LIMITS", "first_sentence", "id_words", "limits_words", "shown_name", "shown_text"]
+__all__ = [
+    "LIMITS",
+    "MOST_HEADLINE_WORDS",
+    "as_headline",
+    "first_sentence",
+    "id_words",
+    "limits_words",
+    "short_name",
+    "shown_name",
+    "shown_text",
+]
 
 LIMITS = "limits"
 """The word for the ends of an interval, everywhere."""
+
+MOST_HEADLINE_WORDS, LONGEST_HEADLINE = 14, 92
+"""Words of a headline: more cannot be read while somebody speaks; so many letters fit two lines of 28 points."""
 
 _LINK = re.compile(r"[a-z]*https?[a-z]*:?/*", re.IGNORECASE)
 
@@ -59,6 +72,28 @@ def shown_text(text: object, limit: int = 300) -> str:
     kept = "".join(" " if c.isspace() else c for c in str(text) if c.isspace() or unicodedata.category(c)[0] != "C")
     line = " ".join(_LINK.sub("(link) ", kept).split())
     return (line[: limit - 1].rstrip() + "…" if len(line) > limit else line) or "(no name)"
+
+
+def as_headline(text: str) -> str:
+    """Return a claim that fits a headline: cut where names from a log make it too long.
+
+    Examples
+    --------
+    >>> as_headline("54 of 165 failed"), len(as_headline("word " * 30).split())
+    ('54 of 165 failed', 14)
+    """
+    text = text[:1].upper() + text[1:]
+    words = text.split()
+    if len(words) > MOST_HEADLINE_WORDS:
+        text = f"{' '.join(words[:MOST_HEADLINE_WORDS])}…"
+    return text if len(text) <= LONGEST_HEADLINE else f"{text[: LONGEST_HEADLINE - 1].rstrip()}…"
+
+
+def short_name(text: str, limit: int = 22) -> str:
+    """Return a name cut to what a headline can hold beside its own words: three words, a few letters."""
+    words = text.split()
+    kept = " ".join(words[:3]) + ("…" if len(words) > 3 else "")
+    return shown_text(kept, limit)
 
 
 def id_words(names: Sequence[str]) -> dict[str, str]:

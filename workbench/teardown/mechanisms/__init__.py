@@ -1,7 +1,7 @@
 """What killed each opened unit?"""
 
 from workbench.teardown.mechanisms.agreement import Agreement, compare_verdicts
-from workbench.teardown.mechanisms.matrix import evidence_matrix
+from workbench.teardown.mechanisms.matrix import SURVIVORS, evidence_matrix
 from workbench.teardown.mechanisms.mechanism import MechanismSuggestions, suggest_mechanism
 from workbench.teardown.mechanisms.opened import Teardowns
 from workbench.teardown.mechanisms.sign_families import LEAKS, MOISTURE_RELATED, mechanism_words, sign_family_of
@@ -9,6 +9,7 @@ from workbench.teardown.mechanisms.sign_families import LEAKS, MOISTURE_RELATED,
 __all__ = [
     "LEAKS",
     "MOISTURE_RELATED",
+    "SURVIVORS",
     "Agreement",
     "MechanismSuggestions",
     "Teardowns",

@@ -8,7 +8,7 @@ from workbench.lives import UNDETERMINED
 from workbench.results import Result
 from workbench.teardown.mechanisms.mechanism import MechanismSuggestions
 
-__all__ = ["EvidenceMatrix", "evidence_matrix"]
+__all__ = ["SURVIVORS", "EvidenceMatrix", "evidence_matrix"]
 
 SURVIVORS = "opened survivors"
 """The column of units that still worked."""

@@ -1,0 +1,143 @@
+"""What is to be decided, and which answer do the findings support where nobody has typed one?"""
+
+import datetime as dt
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from workbench.log.dictionary import RESTS_ON_SPARES
+from workbench.planning import LAST_SEASON, SUPPORTED, SeasonPlan
+from workbench.report.basis import Finding, SeasonData
+from workbench.report.findings import RankedRow, level_costs
+from workbench.report.words import short_name, shown_name
+from workbench.wording import count_of
+
+__all__ = ["OVERDUE", "Decision", "action_state", "decisions_of"]
+
+SUPPORTED_GRADES = ("clear", "likely")
+OVERDUE = "overdue"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Decision:
+    """One decision: the question, the answer typed or supported, and what goes with it; texts as shown.
+
+    Attributes
+    ----------
+    ask, answer : str
+        The question, and its answer.
+    typed : bool
+        Whether a person typed the answer.
+    grade, cost, owner, due : str
+        How sure, what it costs, who sees to it, by when; empty where not known.
+    overdue : bool
+        Whether the day has passed without a typed answer.
+    behind : str
+        Id of the finding that the answer rests on; empty where there is none.
+    """
+
+    ask: str
+    answer: str
+    typed: bool
+    grade: str = ""
+    cost: str = ""
+    owner: str = ""
+    due: str = ""
+    overdue: bool = False
+    behind: str = ""
+
+    @property
+    def shown_answer(self) -> str:
+        """The answer, marked where it is this review's own proposal."""
+        return self.answer if self.typed else f"Proposed: {self.answer}"
+
+    @property
+    def shown_due(self) -> str:
+        """The day, marked where it has passed."""
+        return f"{self.due}, {OVERDUE}" if self.overdue else self.due
+
+
+def decisions_of(data: SeasonData, rows: Sequence[RankedRow], findings: Mapping[str, Finding]) -> list[Decision]:
+    """Return the decisions of the settings, each with the answer typed or what the findings support."""
+    blocks = [dict(block) for block in data.settings.get("decision") or ()]
+    blocks += [{"ask": text} for text in data.settings.get("decisions") or ()]
+    return [_decision(data, block, rows, findings=findings) for block in blocks]
+
+
+def _decision(
+    data: SeasonData, block: Mapping[str, str], rows: Sequence[RankedRow], *, findings: Mapping[str, Finding]
+) -> Decision:
+    rests, typed = str(block.get("rests_on") or ""), str(block.get("answer") or "")
+    answer, grade, cost, behind = "no answer yet: nothing says what it rests on", "", "", ""
+    if rests == RESTS_ON_SPARES:
+        answer, cost, behind = _spares(data, findings)
+    elif rests:
+        answer, grade, cost, behind = _level(data, rests, rows)
+    due = str(block.get("due") or "")
+    return Decision(
+        ask=shown_name(block["ask"], 90),
+        answer=shown_name(typed, 60) if typed else answer,
+        typed=bool(typed),
+        grade=grade,
+        cost=cost,
+        owner=shown_name(block["owner"], 30) if block.get("owner") else "",
+        due=due,
+        overdue=bool(due) and not typed and dt.date.fromisoformat(due) < data.today,
+        behind=behind if behind in findings else "",
+    )
+
+
+def _level(data: SeasonData, choice: str, rows: Sequence[RankedRow]) -> tuple[str, str, str, str]:
+    """Answer, grade, cost and finding of a decision on a choice."""
+    own = [r for r in rows if r.choice == choice]
+    what = shown_name(choice, 24)
+    if not own:
+        return f"not yet: {what} could not be compared", "", "", ""
+    sure = [r for r in own if r.grade in SUPPORTED_GRADES]
+    better = [r for r in sure if r.gain > 0]
+    if better:
+        best = max(better, key=lambda r: r.gain)
+        name, base = (short_name(data.label(choice, v)) for v in (best.level, best.base))
+        return f"yes, {name} instead of {base}", best.grade, _switching(data, best), "ranking"
+    if sure:
+        worst = min(sure, key=lambda r: r.gain)
+        name = short_name(data.label(choice, worst.level))
+        return f"no, units with {name} lasted less long", worst.grade, "", "ranking"
+    return "not yet, a fair trial first", own[0].grade, "", "ranking"
+
+
+def _switching(data: SeasonData, row: RankedRow) -> str:
+    """What it costs to give the level to the units that carry its reference, in a fleet built as this one."""
+    costs = level_costs(data).get(row.choice, {})
+    if row.level not in costs or row.base not in costs:
+        return ""
+    units = data.lives.units_among() * row.base_units / max(data.lives.units, 1)
+    return f"{data.money((costs[row.level] - costs[row.base]) * units)} for {count_of(round(units), 'unit')}"
+
+
+def _spares(data: SeasonData, findings: Mapping[str, Finding]) -> tuple[str, str, str]:
+    """Answer, cost and finding of a decision on spares: those of the build that the season supports, if it does."""
+    drawn = findings["plan.builds"].figure if "plan.builds" in findings else None
+    plan = None if drawn is None else drawn.result
+    if not isinstance(plan, SeasonPlan):
+        return "not yet: next season could not be planned", "", ""
+    table = plan.table.set_index("build")
+    row = table.loc[SUPPORTED if SUPPORTED in table.index else LAST_SEASON]
+    if not math.isfinite(row["spares"]):
+        return "not yet: next season could not be planned", "", ""
+    cost = row["cost"] / row["units"] * row["spares"]
+    return f"{row['spares']:.0f} spares", data.money(cost) if math.isfinite(cost) else "", "plan.builds"
+
+
+def action_state(data: SeasonData, action: Mapping[str, str]) -> str:
+    """Return how an action stands: seen in the log, overdue, due, or not known.
+
+    What was to be done counts as done when a unit of the log carries the new level.
+    """
+    choice, level, due = (str(action.get(key) or "") for key in ("choice", "to", "due"))
+    frame = data.lives.covariates
+    if choice in frame and level and (frame[choice].astype(str) == level).any():
+        return "seen in the log"
+    if due and dt.date.fromisoformat(due) < data.today:
+        return OVERDUE
+    return "due" if due else "not known"

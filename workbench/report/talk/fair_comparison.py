@@ -1,0 +1,247 @@
+"""Why do plain counts mislead, what does the fair comparison say, and what can this season not tell?"""
+
+import math
+
+import numpy as np
+
+from workbench.report.basis import Drawing, Finding, compare_choice
+from workbench.report.figures import Dots
+from workbench.report.findings import RankedRow
+from workbench.report.talk.told import Told
+from workbench.report.words import limits_words, shown_name
+from workbench.wording import count_of, join_words, percent_text, points_text
+
+__all__ = ["places_slide", "steps_slide", "untold_slide"]
+
+SUPPORTED_GRADES = ("clear", "likely")
+HARDER = 0.02
+"""Difference in the share expected to fail by place alone that is worth a headline (a judgement, no source)."""
+MOST_ROWS = 14
+"""Choices in one picture; more could not be read from the back of a room."""
+
+
+def _labels(told: Told) -> dict[tuple[str, str], str]:
+    labels = {(r.choice, r.level): told.data.label(r.choice, r.level) for r in told.rows}
+    return labels | {(r.choice, r.base): told.data.label(r.choice, r.base) for r in told.rows}
+
+
+def places_slide(told: Told) -> Finding | None:
+    """Why plain counts mislead: which level stood where, coloured by the share that failed there."""
+    row, ranking = told.main, told.data.ranking
+    if row is None or ranking is None:
+        return None
+    table = ranking.overlap.table
+    table = table[table["choice"] == row.choice]
+    place = next((p for p in ("environment", "site") if (table["place"] == p).any()), None)
+    if place is None or table.loc[table["place"] == place, "value"].nunique() < 2:
+        return None
+    expected = {level: _expected(table[table["place"] == place], level) for level in (row.level, row.base)}
+    name, base = told.name(row.choice, row.level), told.name(row.choice, row.base)
+    gap = expected[row.level] - expected[row.base]
+    if gap > HARDER:
+        headline = f"{name} stood in harder places, so plain counts understate it"
+    elif gap < -HARDER:
+        headline = f"{name} stood in easier places, so plain counts flatter it"
+    else:
+        headline = f"{name} and {base} stood in much the same places"
+    points = [
+        f"By place alone {percent_text(expected[row.level])} of those with {name} would fail, "
+        f"{percent_text(expected[row.base])} with {base}.",
+        f"Plain counts: {_failed(row.failures, row.units)} failed with {name}, "
+        f"{_failed(row.base_failures, row.base_units)} with {base}.",
+    ]
+    return told.slide(
+        "places",
+        headline,
+        points=points,
+        say=(
+            f"Each field is one kind of place: how many failed of those put out there. {points[0]} "
+            "So the fair question is what happens in the same place."
+        ),
+        behind=["ranking.overlap", "ranking.raw", "ranking"],
+        figure=Drawing(
+            result=ranking.overlap,
+            alt=(
+                f"A grid of {shown_name(row.choice)} by {place}: failed of put out in each field, the darker the "
+                "larger the share that failed."
+            ),
+            options={"choice": row.choice, "place": place, "labels": _labels(told)},
+        ),
+        units=row.units + row.base_units,
+        failures=row.failures + row.base_failures,
+    )
+
+
+def _failed(failures: int, units: int) -> str:
+    return f"{failures} of {units}"
+
+
+def _expected(table: object, level: str) -> float:
+    """Share of a level's units that would fail if each place had the one share of all its units."""
+    places = table.groupby("value")[["units", "failures"]].sum()  # type: ignore[attr-defined]
+    own = table[table["level"] == level].set_index("value")["units"]  # type: ignore[index]
+    rate = (places["failures"] / places["units"].where(places["units"] > 0)).fillna(0.0)
+    return float((rate * own).sum() / max(own.sum(), 1))
+
+
+def steps_slide(told: Told) -> Finding | None:
+    """The comparison in three steps: plain counts, in the same kind of place, all else equal."""
+    row, ranking = told.main, told.data.ranking
+    if row is None or ranking is None:
+        return None
+    data = told.data
+    steps = _steps(told, row)
+    if not steps:
+        return None
+    name, base = told.name(row.choice, row.level), told.name(row.choice, row.base)
+    limits = limits_words(_of_100(row.lower), _of_100(row.upper), data.confidence)
+    points = [f"All else equal: {_of_100(row.gain)} of 100 ({limits})."] if math.isfinite(row.gain) else []
+    points.append(
+        f"{name}: {_failed(row.failures, row.units)} failed; {base}: {_failed(row.base_failures, row.base_units)}."
+    )
+    points.append(f"Grade: {row.grade}. It goes with the choice; that is no proof of cause.")
+    return told.slide(
+        "steps",
+        _claim(told, row, name, base=base),
+        points=points,
+        say=(
+            "First the plain counts, then only units in the same kind of place, then with all other choices held "
+            f"equal. {points[0]} The grade is {row.grade}."
+        ),
+        behind=[f"ranking.{_id_of(told, row)}", "ranking", "ranking.raw", "ranking.sensitivity"],
+        figure=Drawing(
+            result=Dots(
+                columns={
+                    "label": np.array([s[0] for s in steps], dtype=object),
+                    "value": np.array([s[1] for s in steps]),
+                    "lower": np.array([s[2] for s in steps]),
+                    "upper": np.array([s[3] for s in steps]),
+                    "note": np.array([_of_100(s[1]) for s in steps], dtype=object),
+                },
+                axis=f"more of 100 last {data.mission_text} with {name}",
+                percent=True,
+                reference=0.0,
+            ),
+            alt=(
+                f"Three dots with limits for the difference between {name} and {base}: plain counts, in the same kind "
+                "of place, all else equal; a line marks no difference."
+            ),
+        ),
+        estimate=row.gain,
+        lower=row.lower,
+        upper=row.upper,
+        confidence=data.confidence,
+        unit="share",
+        units=row.units + row.base_units,
+        failures=row.failures + row.base_failures,
+        grade=row.grade,
+        facts={f"gain of {name}": _of_100(row.gain)},
+    )
+
+
+def _of_100(share: float) -> str:
+    """A difference of shares as units of 100, with its sign."""
+    return points_text(share).split(" ")[0]
+
+
+def _id_of(told: Told, row: RankedRow) -> str:
+    """The part of a finding's id that names a comparison."""
+    known = [f for f in told.findings if f.startswith("ranking.") and f.count(".") == 2]
+    wanted = [f for f in known if f.endswith(f".{row.level.lower()}") and f.split(".")[1] == row.choice]
+    return wanted[0].removeprefix("ranking.") if wanted else ""
+
+
+def _claim(told: Told, row: RankedRow, name: str, *, base: str) -> str:
+    data = told.data
+    if row.grade == "cannot be told apart" or not math.isfinite(row.gain):
+        return f"{name} and {base} cannot be told apart this season"
+    number = abs(round(100 * row.gain))
+    more = "more" if row.gain > 0 else "fewer"
+    if row.grade == "unclear":
+        return f"{name} against {base}: chance alone could explain the difference"
+    maybe = "" if row.grade == "clear" else "probably "
+    return f"With {name} {maybe}{number} {more} of 100 last {data.mission_text} than with {base}"
+
+
+def _steps(told: Told, row: RankedRow) -> list[tuple[str, float, float, float]]:
+    """Label, difference and limits of each step that is known."""
+    steps = [("all else equal", row.gain, row.lower, row.upper)]
+    choice = compare_choice(told.data, row.choice, with_days=False) if row.choice in told.data.choices() else None
+    same = choice is not None and choice.reference == row.base and row.level in choice.levels
+    if choice is not None and same and row.level in choice.inside:
+        steps.insert(0, ("in the same kind of place", *choice.inside[row.level][:3]))
+    elif math.isfinite(row.within):
+        steps.insert(0, ("in the same kind of place", row.within, math.nan, math.nan))
+    if choice is not None and same:
+        steps.insert(0, ("plain counts", *choice.differences[row.level]))
+    elif math.isfinite(row.raw_gain):
+        steps.insert(0, ("plain counts", row.raw_gain, math.nan, math.nan))
+    return [s for s in steps if math.isfinite(s[1])]
+
+
+def untold_slide(told: Told) -> Finding | None:
+    """All other choices on one picture: what this season cannot tell."""
+    ranking, main = told.data.ranking, told.main
+    if ranking is None or main is None:
+        return None
+    others = [r for r in told.rows if r.choice != main.choice]
+    if not others:
+        return None
+    choices = list(dict.fromkeys(r.choice for r in others))
+    strong = [r for r in others if r.grade in SUPPORTED_GRADES]
+    apart = [r for r in others if r.grade == "cannot be told apart"]
+    if strong:
+        names = [told.name(r.choice, r.level) for r in strong[:2]]
+        rest = len(others) - len(strong)
+        verb = "stands" if len(strong) == 1 else "stand"
+        headline = f"{join_words(names)} {verb} out too; {count_of(rest, 'comparison')} could be chance"
+    else:
+        whole = "The one other comparison" if len(others) == 1 else f"All {len(others)} other comparisons"
+        headline = f"{whole} could be chance"
+    points = [f"{len(choices)} other choices were compared with what most units carry."]
+    if apart:
+        points.append(f"{count_of(len(apart), 'comparison')} cannot be separated from batch or place at all.")
+    off = sum(r.lower > 0 or r.upper < 0 for r in others if r.grade not in SUPPORTED_GRADES)
+    if off:
+        points.append(f"{count_of(off, 'bar')} off the line: with {len(told.rows)} comparisons chance does that too.")
+    points.append("A bar across the line is no proof that there is no difference.")
+    return told.slide(
+        "untold",
+        headline,
+        points=points,
+        say=(
+            "Every line is one other choice, drawn for the level of it that stands out most. Where the bar crosses the "
+            "line in the middle, chance could explain it. That does not show that the choice is useless: this season "
+            "was too small to tell."
+        ),
+        behind=["ranking.unclear", "ranking.apart", "ranking.mix", "ranking.rules", "ranking"],
+        figure=_others_drawing(told, others),
+        units=ranking.units,
+        failures=ranking.failures,
+        facts={"compared": str(len(told.rows))},
+    )
+
+
+def _others_drawing(told: Told, others: list[RankedRow]) -> Drawing:
+    """One dot with limits per choice: the level of it that stands out most."""
+    widest: dict[str, RankedRow] = {}
+    for row in others:
+        known = widest.get(row.choice)
+        if math.isfinite(row.gain) and (known is None or abs(row.gain) > abs(known.gain)):
+            widest[row.choice] = row
+    rows = list(widest.values())[:MOST_ROWS]
+    columns = {
+        "label": np.array([told.name(r.choice, r.level) for r in rows], dtype=object),
+        "value": np.array([r.gain for r in rows]),
+        "lower": np.array([r.lower for r in rows]),
+        "upper": np.array([r.upper for r in rows]),
+        "note": np.array(
+            [f"{_of_100(r.gain)}{f', {r.grade}' if r.grade in SUPPORTED_GRADES else ''}" for r in rows], dtype=object
+        ),
+        "kind": np.array(["" if r.grade in SUPPORTED_GRADES else "other" for r in rows], dtype=object),
+    }
+    axis = f"more of 100 last {told.data.mission_text} with it"
+    return Drawing(
+        result=Dots(columns=columns, axis=axis, percent=True, reference=0.0),
+        alt="One line for each other choice: a dot for the gain of its widest level and a bar for its limits.",
+    )

@@ -1,0 +1,268 @@
+"""What do we ask, what went out and came back, how long did it last, and what ended it?"""
+
+import math
+
+import numpy as np
+
+from workbench.estimate.shared import failed_by, text_levels
+from workbench.lives import UNDETERMINED
+from workbench.report.basis import Drawing, Finding
+from workbench.report.figures import Stacks
+from workbench.report.talk.decisions import Decision
+from workbench.report.talk.told import Told
+from workbench.report.words import limits_words, short_name, shown_name
+from workbench.teardown.mechanisms import MOISTURE_RELATED, mechanism_words
+from workbench.wording import count_of, percent_text
+
+__all__ = ["asked_slide", "ended_slide", "lasted_slide", "sent_slide"]
+
+OUTCOMES = {"failed": "failed", "missing": "never came back", "withdrawn": "taken out", "working": "still working"}
+MOST_PLACES = 10
+"""Places with a bar of their own; the rest is one."""
+MOST_ROWS = 5
+"""Decisions in the table of a talk slide; all stand in the appendix."""
+MOISTURE = "water and moisture"
+OTHER, UNNAMED, GONE = "other mechanisms", "no mechanism found", "never came back"
+MOST_NAMED = 3
+
+
+def asked_slide(told: Told) -> Finding | None:
+    """The first slide: what is to be decided, with the answers that the season supports."""
+    decisions = told.decisions
+    if not decisions:
+        return None
+    shown = decisions[:MOST_ROWS]
+    table = {
+        "we ask": [d.ask for d in shown],
+        "answer": [d.shown_answer for d in shown],
+        "how sure": [d.grade for d in shown],
+        "cost": [d.cost for d in shown],
+        "owner": [d.owner for d in shown],
+    }
+    points = []
+    if any(not d.typed for d in shown):
+        points.append("“Proposed” marks what this review's findings support; nobody has decided it.")
+    if len(decisions) > len(shown):
+        points.append(f"{count_of(len(decisions) - len(shown), 'more question')} in the appendix.")
+    number = _number_word(len(decisions))
+    return told.slide(
+        "asked",
+        f"We ask for {number} decision{'' if len(decisions) == 1 else 's'} today",
+        points=points,
+        say=(
+            f"We are here for {number} {'decision' if len(decisions) == 1 else 'decisions'}. "
+            f"{_spoken(shown)} The next slides show why; at the end we come back to this table."
+        ),
+        behind=[d.behind for d in decisions],
+        table={heading: cells for heading, cells in table.items() if any(cells)},
+        statement=" ".join([*(f"{d.ask} {d.shown_answer}." for d in decisions), *points]),
+        facts={"decisions": str(len(decisions))},
+        units=None,
+        failures=None,
+    )
+
+
+def _spoken(decisions: list[Decision]) -> str:
+    first = decisions[0]
+    if first.typed:
+        return f"The first: {first.ask} The answer on the table is: {first.answer}."
+    return f"The first: {first.ask} What the season supports: {first.answer}."
+
+
+def _number_word(number: int) -> str:
+    words = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+    return words[number] if number < len(words) else str(number)
+
+
+def sent_slide(told: Told) -> Finding | None:
+    """What went out and what came back, place by place."""
+    lives = told.data.lives
+    ends = told.findings.get("outcome.ends")
+    if ends is None or not lives.units or "outcome" not in lives.covariates:
+        return None
+    outcome = lives.covariates["outcome"].astype(str).to_numpy()
+    counts = {name: int(lives.weight[outcome == name].sum()) for name in OUTCOMES}
+    units, spells = lives.units_among(), lives.units
+    points = []
+    if units != spells:
+        points.append(
+            f"{count_of(units, 'unit')} went out, some more than once: {count_of(spells, 'deployment')}. "
+            "All numbers from here on count deployments."
+        )
+    points.append(f"{counts['working']} still worked at the end, {counts['withdrawn']} were taken out.")
+    aside = int(told.data.log.rows) - int(told.data.log.used)
+    if aside:
+        points.append(f"{aside} of {told.data.log.rows} rows of the log could not be used.")
+    gone = f", {counts['missing']} never came back" if counts["missing"] else ""
+    return told.slide(
+        "sent",
+        f"Of {told.many(spells)} {counts['failed']} failed{gone}",
+        points=points,
+        say=(
+            f"Each bar is one place, the worst first. Of {told.many(spells)} {counts['failed']} failed, "
+            f"{counts['missing']} never came back, {counts['working']} were still working. "
+            "Keep the missing ones in mind: nobody knows what became of them."
+        ),
+        behind=["outcome.ends", "outcome.rows", "appendix.set_aside"],
+        figure=_places_drawing(told, outcome),
+        units=spells,
+        failures=counts["failed"],
+        facts={
+            "counted": str(spells),
+            "failures": str(counts["failed"]),
+            "missing": str(counts["missing"]),
+            "working": str(counts["working"]),
+        },
+    )
+
+
+def _places_drawing(told: Told, outcome: np.ndarray) -> Drawing:
+    lives = told.data.lives
+    by = next((c for c in ("site", "environment") if c in lives.covariates and lives.covariates[c].notna().any()), None)
+    if by is None:
+        names, codes = ["all places"], np.zeros(len(lives), dtype=np.int64)
+    else:
+        levels, codes = text_levels(lives.covariates[by])
+        names = [*(told.data.label(by, v) for v in levels), "place not recorded"]
+        codes = np.where(codes < 0, len(levels), codes)
+    table = np.array(
+        [[lives.weight[(codes == n) & (outcome == o)].sum() for o in OUTCOMES] for n in range(len(names))], dtype=float
+    )
+    total = table.sum(axis=1)
+    order = [n for n in np.argsort(-table[:, 0] / np.maximum(total, 1), kind="stable") if total[n]]
+    kept, rest = (order, []) if len(order) <= MOST_PLACES else (order[: MOST_PLACES - 1], order[MOST_PLACES - 1 :])
+    labels, rows = [names[n] for n in kept], [table[n] for n in kept]
+    if rest:
+        labels.append(f"{len(rest)} other places")
+        rows.append(table[rest].sum(axis=0))
+    counts = np.array(rows)
+    return Drawing(
+        result=Stacks(
+            columns={
+                "label": np.array(labels, dtype=object),
+                **{part: counts[:, k] for k, part in enumerate(OUTCOMES) if counts[:, k].any()},
+            },
+            axis=f"{told.data.counted}s put out",
+            words=OUTCOMES,
+        ),
+        alt=(
+            "One bar for each place, the place with the largest share of failures first, each split into failed, never "
+            "came back, taken out and still working."
+        ),
+    )
+
+
+def lasted_slide(told: Told) -> Finding | None:
+    """How long they lasted: the curve to the mission, the missing ones as a bracket."""
+    found = told.findings.get("outcome.lasting")
+    if found is None or found.figure is None or found.estimate is None:
+        return None
+    data = told.data
+    known, may_have = failed_by(data.lives, data.mission)
+    share, low, high = (math.nan if v is None else v for v in (found.estimate, found.lower, found.upper))
+    limits = limits_words(percent_text(low), percent_text(high), data.confidence)
+    missing = told.findings.get("outcome.missing")
+    bracket = None
+    points, facts = [f"{percent_text(share)} lasted {data.mission_text} ({limits})."], {"lasted": percent_text(share)}
+    headline = f"About {100 * share:.0f} of 100 lasted the {data.mission_text} asked"
+    if may_have and not known:
+        headline = f"None is known to have failed by day {data.mission:g}; {may_have} may have"
+        points, facts = [f"Share that lasted {data.mission_text}: {limits}."], {}
+    elif not known:
+        headline = f"None of {told.many(data.lives.units)} failed within {data.mission_text}"
+        points = [f"Up to {percent_text(1 - low)} could still fail so early ({100 * data.confidence:g} % limit)."]
+    if missing is not None and missing.lower is not None and missing.upper is not None and facts:
+        bracket = (missing.lower, missing.upper)
+        points.append(
+            f"If every missing one failed at once: {percent_text(missing.lower)}; if all worked on: "
+            f"{percent_text(missing.upper)}."
+        )
+    doubt = told.findings.get("outcome.last_good")
+    if doubt is not None and doubt.lower is not None and doubt.upper is not None:
+        points.insert(
+            0,
+            "The log does not say what its last good day means; between "
+            f"{percent_text(doubt.lower)} and {percent_text(doubt.upper)} lasted.",
+        )
+    early = found.figure.result.quantile([0.1]).iloc[0]
+    if math.isfinite(early["time"]) and early["time"] <= data.mission:
+        points.append(f"One in ten had failed by day {early['time']:.0f}.")
+    return told.slide(
+        "lasted",
+        headline,
+        points=points,
+        say=(
+            f"The line falls when one fails; the shaded band says how unsure it is. {headline}. "
+            + ("The bracket shows what the missing ones could change." if bracket else "")
+        ).strip(),
+        behind=["outcome.lasting", "outcome.missing", "outcome.last_good"],
+        figure=Drawing(
+            result=found.figure.result,
+            alt=f"Falling line of the share still working by day up to {data.mission_text}, with limits as a band.",
+            options={"mission": data.mission, "bracket": bracket, "subtitle": ""},
+        ),
+        estimate=found.estimate,
+        lower=found.lower,
+        upper=found.upper,
+        confidence=found.confidence,
+        unit=found.unit,
+        facts=facts,
+    )
+
+
+def ended_slide(told: Told) -> Finding | None:
+    """What ended them: a few groups, the rest in one."""
+    result = told.result_of("ends.mechanisms")
+    if result is None:
+        return None
+    table = result.table
+    counts: dict[str, int] = {}
+    gone = unnamed = 0
+    for end, number, of_failures in zip(table["end"], table["units"], table["share_of_failures"], strict=True):
+        if not np.isfinite(of_failures):
+            gone += int(number)
+        elif end == UNDETERMINED:
+            unnamed += int(number)
+        else:
+            name = MOISTURE if end in MOISTURE_RELATED else mechanism_words(shown_name(end))
+            counts[name] = counts.get(name, 0) + int(number)
+    failures = int(told.data.lives.failures)
+    named = sorted(counts, key=lambda name: (-counts[name], name))
+    rows = {name: counts[name] for name in named[:MOST_NAMED]}
+    rest = sum(counts[name] for name in named[MOST_NAMED:])
+    rows |= {name: number for name, number in ((OTHER, rest), (UNNAMED, unnamed), (GONE, gone)) if number}
+    if not rows or not failures:
+        return None
+    headline = f"Nobody could say what ended the {failures} that failed"
+    if named:
+        top = short_name(named[0], 30)
+        headline = f"{top[:1].upper()}{top[1:]} ended {counts[named[0]]} of the {failures} that failed"
+    points = [f"{unnamed} of {failures} failures have no mechanism."] if unnamed and named else []
+    if gone:
+        points.append(f"{gone} never came back; what ended those is not known.")
+    points.append("Counted from what people wrote down after opening.")
+    return told.slide(
+        "ended",
+        headline,
+        points=points,
+        say=f"{headline}. {points[0]} We group what belongs together and keep the unknown in sight.",
+        behind=["ends.mechanisms", "ends.incidence", "mechanism.preventable", "ends.environment"],
+        figure=Drawing(
+            result=Stacks(
+                columns={
+                    "label": np.array(list(rows), dtype=object),
+                    "count": np.array(list(rows.values()), dtype=float),
+                    "note": np.array([_share_note(name, n, failures) for name, n in rows.items()], dtype=object),
+                },
+                axis=f"{told.data.counted}s",
+            ),
+            alt="One bar for each group of what ended them, the largest named group first, the unknown last.",
+        ),
+        units=told.data.lives.units,
+        failures=failures,
+        facts={"failures": str(failures), "missing": str(gone)} if gone else {"failures": str(failures)},
+    )
+
+
+def _share_note(name: str, number: int, failures: int) -> str:
+    return f"{number}" if name == GONE else f"{number} ({percent_text(number / failures)} of failures)"
