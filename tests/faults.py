@@ -11,7 +11,7 @@ import pytest
 from workbench.errors import WorkbenchError
 from workbench.filing import MANIFEST
 
-__all__ = ["DAMAGED", "FULL", "INTERRUPT", "READ_ONLY", "Failing", "inject", "tree"]
+__all__ = ["DAMAGED", "FULL", "INTERRUPT", "READ_ONLY", "Failing", "inject", "small_log", "tree"]
 
 FULL = OSError(28, "No space left on device")
 READ_ONLY = OSError(30, "Read-only file system")
@@ -114,3 +114,11 @@ def inject(folder, act, error, **how):
         if len(failing.steps) < at:
             return
     raise AssertionError("more steps than expected")
+
+
+def small_log(folder):
+    """Write the first rows of a sample season as a log that is read in no time."""
+    lines = (Path(__file__).parents[1] / "sample_data" / "lantern_moor_2024.csv").read_text("utf-8").splitlines()
+    path = folder / "season.csv"
+    path.write_text("\n".join(lines[:9]) + "\n", encoding="utf-8")
+    return path

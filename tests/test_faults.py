@@ -11,7 +11,7 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from tests.faults import FULL, INTERRUPT, READ_ONLY, inject, tree
+from tests.faults import FULL, INTERRUPT, READ_ONLY, inject, small_log, tree
 from tests.notebook.signed import write_own
 from workbench.errors import WorkbenchError
 from workbench.filing import MANIFEST, Permit, write_file, write_together
@@ -19,7 +19,7 @@ from workbench.notebook.accepting import ACCEPTED, accept_notebooks
 from workbench.notebook.notebook_folder import make_season_folder
 from workbench.notebook.running import read_notebook, write_notebook
 
-SAMPLE = Path(__file__).parents[1] / "sample_data" / "lantern_moor_2024.csv"
+ROOT = Path(__file__).parents[1]
 
 
 @pytest.mark.parametrize("error", [FULL, READ_ONLY, INTERRUPT])
@@ -102,12 +102,13 @@ def test_one_file_is_written_whole_or_not_at_all(tmp_path):
 def test_a_season_folder_that_could_not_be_made_can_be_completed_later(tmp_path):
     folder, faults = tmp_path / "empty", 0
     folder.mkdir()
-    for copy, raised, _ in inject(folder, lambda copy: make_season_folder(copy / "s", log=str(SAMPLE)), FULL):
+    log = small_log(tmp_path)
+    for copy, raised, _ in inject(folder, lambda copy: make_season_folder(copy / "s", log=str(log)), FULL):
         faults += raised is not None
         assert raised is None or isinstance(raised, WorkbenchError), raised
         made = copy / "s"
-        make_season_folder(made, log=str(SAMPLE))
-        assert (made / SAMPLE.name).read_bytes() == SAMPLE.read_bytes()
+        make_season_folder(made, log=str(log))
+        assert (made / log.name).read_bytes() == log.read_bytes()
         assert len(list(made.glob("*.ipynb"))) == 6
         assert all(read_notebook(p).cells for p in made.glob("*.ipynb"))
     assert faults >= 6
@@ -187,7 +188,7 @@ killed(Path(sys.argv[1]), prepare, accept_notebooks, look)
 
 def _killed_at_each_step(script, base, names):
     command = [sys.executable, "-c", KILLING + script, str(base), *names]
-    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=SAMPLE.parents[1])
+    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=ROOT)
     *steps, last = [json.loads(line) for line in done.stdout.splitlines()]
     assert last == [0, dict.fromkeys(names, "new"), dict.fromkeys(names, "new")]
     assert all(code == -signal.SIGKILL and again == dict.fromkeys(names, "new") for code, _, again in steps)

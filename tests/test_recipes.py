@@ -1,4 +1,4 @@
-"""The recipes of DEVELOPERS.md, followed in a copy of the package: what one line adds works in every place they name."""
+"""The recipes of DEVELOPERS.md, followed in a copy of the package: what a line adds works wherever they say."""
 
 import os
 import shutil
@@ -84,7 +84,7 @@ def test_a_column_is_one_line(copy):
 
 
 def test_a_distribution_is_a_family_and_a_form(copy):
-    """The maximum of Rayleigh lives in closed form: the scale squared is the sum of squared times per failure (Cohen and
+    """The maximum of Rayleigh lives in closed form: the scale squared is the sum of squared times per failure (Cohen,
     Whitten 1988, Parameter Estimation in Reliability and Life Span Models, from memory)."""
     families = copy / "workbench/estimate/likelihood/families.py"
     forms = copy / "workbench/estimate/life/life_forms.py"

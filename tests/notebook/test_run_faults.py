@@ -14,7 +14,7 @@ import nbformat
 import numpy as np
 import pytest
 
-from tests.faults import DAMAGED, FULL, INTERRUPT, READ_ONLY, inject, tree
+from tests.faults import DAMAGED, FULL, INTERRUPT, READ_ONLY, inject, small_log, tree
 from tests.notebook.signed import write_own
 from tests.spoiling import TEXT_DAMAGE
 from workbench.errors import UsageError, WorkbenchError
@@ -25,7 +25,6 @@ from workbench.notebook.running import outputs_problem, read_notebook, run_noteb
 from workbench.notebook.signing import sign_run
 
 ROOT = Path(__file__).parents[2]
-SAMPLE = ROOT / "sample_data" / "lantern_moor_2024.csv"
 CHECKED = {"workbench": {"check": "it holds", "numbers": {}}}
 HOLDS = f"from IPython.display import display\ndisplay({{'text/plain': 'new'}}, raw=True, metadata={CHECKED!r})"
 NAMES = ("01_a.ipynb", "02_b.ipynb")
@@ -114,15 +113,16 @@ def test_accepting_keeps_the_accepted_copies_whole_when_reading_fails(season, ke
 def test_a_season_folder_cut_off_while_it_is_made_is_completed_later(tmp_path, error):
     folder, faults = tmp_path / "empty", 0
     folder.mkdir()
+    log = small_log(tmp_path)
 
     def make(copy):
-        return make_season_folder(copy / "s", log=str(SAMPLE))
+        return make_season_folder(copy / "s", log=str(log))
 
     for copy, raised, steps in inject(folder, make, error, reading=True):
         faults += raised is not None
         assert raised is None or raised is INTERRUPT or isinstance(raised, WorkbenchError), steps[-1]
         make(copy)
-        assert (copy / "s" / SAMPLE.name).read_bytes() == SAMPLE.read_bytes()
+        assert (copy / "s" / log.name).read_bytes() == log.read_bytes()
         assert len(list((copy / "s").glob("*.ipynb"))) == 6
         assert not [p.name for p in (copy / "s").iterdir() if p.name.startswith(".")]
     assert faults >= 20
