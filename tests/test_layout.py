@@ -85,6 +85,23 @@ def test_every_public_name_exists_where_the_package_says():
         assert workbench._HOMES[name] in value.__module__, f"{name} is defined in {value.__module__}"
 
 
+def without_mirror(homes, tests):
+    """Modules of public names without a test module of their name in the tests' folder of their room."""
+    lacking = []
+    for home in sorted(homes):
+        *rooms, module = home.split(".")
+        folder = tests.joinpath(*(rooms if rooms[:1] == ["estimate"] else rooms[:1]))
+        if module != "errors" and not list(folder.glob(f"test_{module}.py")):
+            lacking.append(home)
+    return lacking
+
+
+def test_tests_mirror_the_rooms(tmp_path):
+    assert without_mirror(set(workbench._HOMES.values()), ROOT / "tests") == []
+    (tmp_path / "test_lives.py").touch()
+    assert without_mirror({"lives", "errors", "estimate.curves.means"}, tmp_path) == ["estimate.curves.means"]
+
+
 def test_importing_the_package_loads_nothing_heavy():
     code = "import sys, workbench; print([m for m in ('pandas', 'scipy', 'matplotlib', 'sklearn') if m in sys.modules])"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.planning.test_season import _season
+from tests.planning.test_season_plan import _season
 from workbench import Lives
 from workbench.errors import EstimateError, UsageError
 from workbench.estimate.life.distributions import fit_distribution

@@ -8,7 +8,7 @@ import pytest
 from pptx import Presentation
 from pptx.util import Emu
 
-from tests.report.test_review import numbers_of, text_of
+from tests.report.test_assembly import numbers_of, text_of
 from workbench.report.decks.deck_pptx import deck_pptx, fitting_size, same_bytes, text_height
 from workbench.report.decks.pptx_table import legal_text
 from workbench.report.decks.slides import Picture, Slide

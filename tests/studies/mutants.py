@@ -49,7 +49,7 @@ LAWS = {
 """Modules whose changes the laws are asked about, with the questions that reach them."""
 LEFT_OUT = (
     "test_damage.py",
-    "test_fleet.py",
+    "test_fleets.py",
     "test_fleet_sources.py",
     "test_classify.py",
 )  # studies of their own, or slow

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq, lsq_linear
 
-from tests.estimate.test_interval_curves import cells_with_a_start_at, fitted, mixed
+from tests.estimate.turnbull.test_interval_curves import cells_with_a_start_at, fitted, mixed
 from workbench import Lives, survival_curve
 from workbench.estimate.turnbull.interval_curves import mass_of
 from workbench.estimate.turnbull.interval_limits import interval_curve_limits, open_after, ratio_limits

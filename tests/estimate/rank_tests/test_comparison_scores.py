@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.estimate.test_comparisons import interval_lives, simulated, six
+from tests.estimate.rank_tests.test_comparisons import interval_lives, simulated, six
 from workbench import EstimateError, Lives, UsageError, compare_groups
 from workbench.estimate.rank_tests.comparisons import compare_trend
 from workbench.estimate.turnbull.interval_scores import interval_scores

@@ -11,8 +11,8 @@ import pytest
 from lifelines import KaplanMeierFitter
 
 from tests.benchmarks.fleet_rows import fleet_rows
+from tests.fleet.fleets import counted, first_problems
 from tests.log.builders import TODAY, row
-from tests.log.fleets import counted, first_problems
 from workbench.errors import LogError, UsageError
 from workbench.estimate.aft.time_ratios import fit_time_ratios
 from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios

@@ -13,8 +13,8 @@ import pytest
 from pyarrow import parquet
 
 from tests.benchmarks.fleet_rows import fleet_rows, write_as_csv, write_fleet
+from tests.fleet.fleets import counted
 from tests.log.builders import TODAY, row, write_csv
-from tests.log.fleets import counted
 from workbench.errors import LogError, UsageError
 from workbench.filing import MANIFEST
 from workbench.fleet import fleet_reading

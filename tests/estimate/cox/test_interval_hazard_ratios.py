@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.estimate.test_hazard_ratios import TERMS, _lives, _log, _season, _visited
+from tests.estimate.cox.test_hazard_ratios import TERMS, _lives, _log, _season, _visited
 from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
 from workbench.lives import Lives
 

@@ -99,7 +99,7 @@ def test_weights_equal_repeated_rows_and_order_does_not_matter():
 
 def test_gray_with_four_groups_and_strata():
     """Figures computed with cmprsk 2.2.11 (R 4.2.2): cuminc on the veteran data, causes by the parity of diagtime."""
-    path = Path(__file__).parents[1] / "published" / "cox.json"
+    path = Path(__file__).parents[2] / "published" / "cox.json"
     data = next(c for c in json.loads(path.read_text(encoding="utf-8")) if c["id"] == "cox-veteran")["data"]
     status, even = np.array(data["status"]) == 1, np.array(data["diagtime"]) % 2 == 0
     cause = np.where(~status, "", np.where(even, "1", "2"))
