@@ -58,14 +58,26 @@ def test_the_same_unknown_heading_twice_keeps_the_first(tmp_path):
     assert log.used == 1 and list(log.records.columns).count("x") == 1
 
 
-def test_headings_on_two_lines_are_refused(tmp_path):
-    with pytest.raises(LogError, match=r"the headings stand on two lines \(rows 1 and 2\)"):
-        read_lines(
-            tmp_path,
-            "unit,deployed,outcome,last,found,lid",
-            "id,on,,good on,on,seal",
-            "A,2025-03-01,working,,2025-04-01,cord",
-        )
+def test_headings_on_two_lines_are_joined_and_said(tmp_path):
+    log = read_lines(
+        tmp_path,
+        "unit,deployed,outcome,last,found,lid",
+        "id,on,,good on,on,seal",
+        "A,2025-03-01,working,,2025-04-01,cord",
+    )
+    assert (log.rows, log.used) == (1, 1) and log.records["lid_seal"].tolist() == ["cord"]
+    assert any("stand on two lines, the second in row 2" in note for note in log.notes)
+
+
+def test_a_heading_said_twice_is_told_apart_by_the_group_above_it(tmp_path):
+    log = read_lines(
+        tmp_path,
+        "Unit,Out,Back,,Lid",
+        "unit_id,date,date,outcome,lid_seal",
+        "A,2025-03-01,2025-04-01,working,cord",
+        rename={"Out date": "deployed_on", "Back date": "found_on"},
+    )
+    assert log.used == 1 and log.ledger["lower"].tolist() == [31]
 
 
 def test_a_second_line_of_units_is_set_aside_and_named(tmp_path):

@@ -10,12 +10,13 @@ from workbench.log.adoption.fields import PROTECTION, fields_like, guess_fields,
 from workbench.log.adoption.hints import recorded
 from workbench.log.adoption.questions import Ask, Query, take_proposal
 from workbench.log.adoption.season_lines import settle_season
-from workbench.log.adoption.theirs import TheirTable, their_tables
+from workbench.log.adoption.theirs import TheirFile, TheirTable, their_files
 from workbench.log.adoption.words import settle_words
 from workbench.log.cells import Cell, cell_text, shown
 from workbench.log.dictionary import Settings, Vocabulary, log_columns, log_vocabulary, word_key
 from workbench.log.rules import tidy
 from workbench.log.sources import SETTINGS_NAME
+from workbench.wording import join_words
 
 __all__ = ["Adoption", "adopt_log", "default_target", "starter_settings"]
 
@@ -58,15 +59,14 @@ def adopt_log(path: str | PathLike[str], ask: Ask, *, before: str = "") -> Adopt
     document = SettingsDocument(before)
     old = document.plain()
     vocabulary = log_vocabulary(Settings())
-    tables = their_tables(path, vocabulary)
+    files = their_files(path, vocabulary)
     if not before:
-        names = ", ".join(table.path.name for table in tables)
+        names = ", ".join(file.path.name for file in files)
         document.begin_with(f"Settings for {names}. A line marked as a guess was confirmed by nobody yet.")
     found = _Understood()
-    if len(tables) == 1 and len(tables[0].sheets) > 1:
-        _settle_sheet(document, tables[0], ask)
-    for table in tables:
-        _settle_headings(document, table, found, vocabulary=vocabulary, ask=ask)
+    for file in files:
+        chosen = _settle_sheets(document, file, ask) if len(file.sheets) > 1 and len(files) == 1 else (file.best,)
+        _settle_headings(document, file.table(chosen), found, vocabulary=vocabulary, ask=ask)
     _write_headings(document, found)
     settle_words(document, found.cells, found.headings, ask=ask)
     settle_season(document, found.cells, found.headings, ask=ask)
@@ -88,12 +88,21 @@ def default_target(path: str | PathLike[str]) -> Path:
     return (log if log.is_dir() else log.parent) / SETTINGS_NAME
 
 
-def _settle_sheet(document: SettingsDocument, table: TheirTable, ask: Ask) -> None:
-    if document.is_confirmed(("sheet",)):
-        return
-    answer = ask(Query(about="The log is on the sheet", proposal=table.sheet, options=table.sheets))
+def _settle_sheets(document: SettingsDocument, file: TheirFile, ask: Ask) -> tuple[str, ...]:
+    """Ask which sheets hold the log: those with the same headings together, as one per site, or one of all."""
+    before = document.value(("sheet",))
+    known = tuple(name for name in ([before] if isinstance(before, str) else before or ()) if name in file.sheets)
+    if known and document.is_confirmed(("sheet",)):
+        return known
+    together = f"{join_words(list(file.alike))} together"
+    ways = {together: file.alike} if len(file.alike) > 1 else {}
+    ways |= {name: (name,) for name in (file.best, *file.sheets)}
+    answer = ask(Query(about="The log is on the sheet", proposal=next(iter(ways)), options=tuple(ways)))
+    chosen = ways.get(answer.value or "", (file.best,))
     if answer.value is not None:
-        document.put(("sheet",), answer.value, is_confirmed=answer.is_confirmed)
+        value = list(chosen) if len(chosen) > 1 else chosen[0]
+        document.put(("sheet",), value, is_confirmed=answer.is_confirmed)
+    return chosen
 
 
 def _settle_headings(

@@ -6,25 +6,30 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 
 from workbench.log.cells import Cell, cell_text
-from workbench.log.rules import date_in_form, tidy
+from workbench.log.dictionary import SPREADSHEET_DAY, day_and_clock, day_in_form
+from workbench.log.rules import tidy
 
-__all__ = ["day_of", "forms_of", "is_dated"]
+__all__ = ["day_of", "forms_of", "is_count", "is_dated"]
 
 _ISO = re.compile(r"\d{4}-\d{1,2}-\d{1,2}(?!\d)")
 _NUMERIC = re.compile(r"(\d{1,4})([/.-])(\d{1,2})\2(\d{1,4})\Z")
 _NAMED = (
-    *("%d %b %Y", "%d %B %Y", "%d %b %y", "%d-%b-%Y", "%d-%b-%y", "%d. %B %Y", "%d. %b %Y", "%b %d, %Y", "%B %d, %Y"),
-    *("%b %d %Y", "%B %d %Y", "%Y%m%d", "%d/%b/%Y", "%d/%b/%y"),
+    *("%d %b %Y", "%d %b %y", "%d. %b %Y", "%d. %b %y", "%d-%b-%Y", "%d-%b-%y", "%d/%b/%Y", "%d/%b/%y", "%d.%b.%Y"),
+    *("%d.%b.%y", "%d%b%Y", "%b %d, %Y", "%b %d %Y", "%b-%d-%Y", "%Y %b %d", "%Y-%b-%d", "%Y%m%d"),
 )
 """Forms in which the month is a word or the year comes first: they cannot be mistaken."""
 
+_COUNTS = range(36_526, 55_153)
+"""What a spreadsheet's count of days can be: the years 2000 to 2050."""
+
 _FEWEST_CERTAIN = 5
 _BESIDE = dt.timedelta(days=10)
+_AROUND = 400
 
 
 def _numeric_forms(text: str) -> tuple[str, ...]:
     """The forms of a date of three numbers: year first, or day first and month first."""
-    found = _NUMERIC.match(text)
+    found = _NUMERIC.match(day_and_clock(text)[0])
     if not found:
         return ()
     first, mark, _, last = found.groups()
@@ -38,14 +43,14 @@ def forms_of(columns: Sequence[Sequence[Cell]]) -> tuple[tuple[str, ...], tuple[
     """Return the forms in which dates are typed as text, and the pairs of forms that cannot be told apart."""
     groups: dict[tuple[str, ...], list[str]] = defaultdict(list)
     for text in _texts(cell for cells in columns for cell in cells):
-        named = next(((form,) for form in _NAMED if date_in_form(text, form)), ())
+        named = next(((form,) for form in _NAMED if day_in_form(text, form)), ())
         forms = named or _numeric_forms(text)
-        if forms and any(date_in_form(text, form) for form in forms):
+        if forms and any(day_in_form(text, form) for form in forms):
             groups[forms].append(text)
     sure: list[str] = []
     open_pairs = []
     for forms, texts in groups.items():
-        fitting = tuple(form for form in forms if all(date_in_form(text, form) for text in texts))
+        fitting = tuple(form for form in forms if all(day_in_form(text, form) for text in texts))
         if len(fitting) > 1:
             open_pairs.append(fitting)
         sure += fitting if len(fitting) == 1 else ()
@@ -59,7 +64,22 @@ def forms_of(columns: Sequence[Sequence[Cell]]) -> tuple[tuple[str, ...], tuple[
         if likely is not None:
             settled.append(pair)
             sure.append(likely)
+    if _has_counts(columns, sure):
+        sure.append(SPREADSHEET_DAY)
     return tuple(dict.fromkeys(sure)), tuple(pair for pair in open_pairs if pair not in settled)
+
+
+def _has_counts(columns: Sequence[Sequence[Cell]], sure: Sequence[str]) -> bool:
+    """Whether numbers stand among dates, and would lie among them if they were a spreadsheet's count of days."""
+    days = [day.toordinal() for cells in columns for cell in cells if (day := _certain_day(cell, sure)) is not None]
+    counts = [day.toordinal() for cells in columns for cell in cells if is_count(cell) and (day := day_of(cell))]
+    return bool(counts) and (not days or (min(days) - _AROUND <= min(counts) and max(counts) <= max(days) + _AROUND))
+
+
+def is_count(cell: Cell) -> bool:
+    """Whether a cell holds a number that can be a spreadsheet's count of days."""
+    text = tidy(cell_text(cell))
+    return text.isdigit() and len(text) == 5 and int(text) in _COUNTS
 
 
 def _by_neighbours(pair: Sequence[str], columns: Sequence[Sequence[Cell]], sure: Sequence[str]) -> str | None:
@@ -68,14 +88,14 @@ def _by_neighbours(pair: Sequence[str], columns: Sequence[Sequence[Cell]], sure:
     texts = 0
     for cells in columns:
         certain = [day for cell in cells if (day := _certain_day(cell, sure)) is not None]
-        doubtful = [text for text in _texts(cells) if date_in_form(text, pair[0]) and _certain_day(text, sure) is None]
+        doubtful = [text for text in _texts(cells) if day_in_form(text, pair[0]) and _certain_day(text, sure) is None]
         if len(certain) < _FEWEST_CERTAIN or not doubtful:
             continue
         texts += len(doubtful)
         first, last = min(certain) - _BESIDE, max(certain) + _BESIDE
         for form in pair:
             inside[form] += sum(
-                (day := date_in_form(text, form)) is not None and first <= day <= last for text in doubtful
+                (day := day_in_form(text, form)) is not None and first <= day <= last for text in doubtful
             )
     best, other = sorted(pair, key=lambda form: -inside[form])
     return best if texts > 1 and inside[best] == texts and inside[other] <= texts / 2 else None
@@ -85,7 +105,7 @@ def _certain_day(cell: Cell, sure: Sequence[str]) -> dt.date | None:
     text = tidy(cell_text(cell))
     if isinstance(cell, dt.date) or _ISO.match(text):
         return day_of(cell)
-    return next((day for form in sure if (day := date_in_form(text, form))), None)
+    return next((day for form in sure if (day := day_in_form(text, form))), None)
 
 
 def _texts(cells: Iterable[Cell]) -> list[str]:
@@ -100,11 +120,13 @@ def day_of(cell: Cell, forms: Sequence[str] = ()) -> dt.date | None:
         return cell
     text = tidy(cell_text(cell))
     if _ISO.match(text):
-        return date_in_form(text[:10], "%Y-%m-%d")
+        return day_in_form(text[:10], "%Y-%m-%d")
+    if is_count(cell):
+        return day_in_form(text, SPREADSHEET_DAY)
     tried = (*forms, *_numeric_forms(text), *_NAMED)
-    return next((day for form in tried if (day := date_in_form(text, form))), None)
+    return next((day for form in tried if (day := day_in_form(text, form))), None)
 
 
 def is_dated(cell: Cell) -> bool:
-    """Whether a cell looks like a date."""
-    return not isinstance(cell, int | float) and day_of(cell) is not None
+    """Whether a cell looks like a date; a bare number does not."""
+    return not isinstance(cell, int | float) and not is_count(cell) and day_of(cell) is not None

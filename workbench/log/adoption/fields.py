@@ -6,8 +6,8 @@ from difflib import SequenceMatcher
 from functools import cache
 from statistics import median
 
-from workbench.log.adoption.date_forms import day_of, is_dated
-from workbench.log.adoption.hints import guessed_word, is_known_after, key_words, recorded, told_by
+from workbench.log.adoption.date_forms import day_of, is_count, is_dated
+from workbench.log.adoption.hints import guessed_word, is_known_after, is_word, key_words, recorded, told_by, yes_or_no
 from workbench.log.cells import Cell, cell_text
 from workbench.log.dictionary import Column, log_columns, word_key
 from workbench.log.rules import tidy
@@ -43,7 +43,7 @@ def guess_fields(cells: Cells, known: Mapping[str, str]) -> dict[str, str]:
 
     filled = {heading: recorded(column) for heading, column in cells.items()}
     open_ones = {heading: column for heading, column in filled.items() if heading not in known and column}
-    dated = {h: c for h, c in open_ones.items() if sum(map(is_dated, c)) >= _MOSTLY * len(c)}
+    dated = {h: c for h, c in open_ones.items() if _holds_days(h, c)}
     others = {h: c for h, c in open_ones.items() if h not in dated}
     give(_outcome_of(others), "outcome")
     outcome = next((h for h, f in {**known, **found}.items() if f == "outcome"), None)
@@ -60,6 +60,13 @@ def guess_fields(cells: Cells, known: Mapping[str, str]) -> dict[str, str]:
         if heading not in found and _is_choice(heading, column, cells, outcome=outcome):
             found[heading] = PROTECTION
     return found
+
+
+def _holds_days(heading: str, column: Sequence[Cell]) -> bool:
+    """Whether most cells are days; bare numbers may be, beside dates or below a heading that tells of a day."""
+    days, counts = sum(map(is_dated, column)), sum(map(is_count, column))
+    may_count = days >= counts or any(told_by(heading, field) for field in _DAYS)
+    return days + (counts if may_count else 0) >= _MOSTLY * len(column)
 
 
 def _outcome_of(columns: Cells) -> str | None:
@@ -95,7 +102,7 @@ def _days(cells: Cells, dated: Cells, known: Mapping[str, str], *, outcome: str 
 
 
 def _ordinals(cells: Sequence[Cell]) -> list[int]:
-    return [day.toordinal() for cell in cells if is_dated(cell) and (day := day_of(cell)) is not None]
+    return [day.toordinal() for cell in cells if (day := day_of(cell)) is not None]
 
 
 def _ends(cells: Cells, outcome: str | None) -> list[str | None]:
@@ -142,12 +149,12 @@ def share_held(column: Column, cells: Sequence[Cell]) -> float:
     if column.type in ("text", "photo") or not cells:
         return 0.5
     if column.type == "date":
-        return sum(map(is_dated, cells)) / len(cells)
+        return sum(is_dated(cell) or is_count(cell) for cell in cells) / len(cells)
     if column.type in ("number", "whole"):
         return sum(bool(re.fullmatch(r"-?\d+(?:[.,]\d+)?", tidy(cell_text(c)))) for c in cells) / len(cells)
     if column.type == "ip_code":
         return sum(cell_text(c).strip().upper().startswith("IP") for c in cells) / len(cells)
-    return sum(word_key(cell_text(c)) in column.spellings for c in cells) / len(cells)
+    return sum(is_word(cell_text(c), column) for c in cells) / len(cells)
 
 
 def fields_like(heading: str, cells: Sequence[Cell], taken: set[str], *, most: int = 5) -> tuple[str, ...]:
@@ -177,8 +184,7 @@ def _is_fraction(cells: Sequence[Cell]) -> bool:
 
 def yes_no_words(cells: Sequence[Cell]) -> dict[str, str] | None:
     """Return yes or no for each other word of a column of yes and no; None for any other column."""
-    spellings = _columns()["shade"].spellings
-    words = {word_key(cell_text(cell)): spellings.get(word_key(cell_text(cell))) for cell in recorded(cells)}
+    words = {word_key(cell_text(cell)): yes_or_no(cell_text(cell), _columns()["shade"]) for cell in recorded(cells)}
     if not words or not all(words.values()):
         return None
     return {text: str(word) for text, word in words.items() if text != word}

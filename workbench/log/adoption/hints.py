@@ -5,8 +5,19 @@ from functools import cache
 
 from workbench.log.cells import Cell, cell_text
 from workbench.log.dictionary import MISSING_WORDS, Column, hint_rows, near_word, word_key
+from workbench.log.rules import tidy
 
-__all__ = ["guessed_word", "is_known_after", "key_words", "last_good_meaning", "recorded", "told_by"]
+__all__ = [
+    "guessed_word",
+    "is_known_after",
+    "is_word",
+    "key_words",
+    "last_good_meaning",
+    "recorded",
+    "says_nothing",
+    "told_by",
+    "yes_or_no",
+]
 
 
 def key_words(text: str) -> set[str]:
@@ -23,7 +34,8 @@ def _words(kind: str, field: str = "") -> dict[str, str]:
 
 def told_by(heading: str, field: str) -> bool:
     """Whether a heading holds a word that tells of a field."""
-    return bool(key_words(heading) & set(_words("heading", field)))
+    key = f"_{word_key(heading)}_"
+    return any(f"_{word}_" in key for word in _words("heading", field))
 
 
 def is_known_after(heading: str) -> bool:
@@ -36,6 +48,11 @@ def guessed_word(text: str, column: Column) -> str | None:
     key = word_key(text)
     known = column.spellings.get(key) or _words("word", column.name).get(key) or near_word(text, column)
     return known or (None if column.is_closed else _contained(key, column))
+
+
+def is_word(text: str, column: Column) -> bool:
+    """Whether a text is one of the words of a column, or one that is known to mean it."""
+    return word_key(text) in column.spellings or word_key(text) in _words("word", column.name)
 
 
 def _contained(key: str, column: Column) -> str | None:
@@ -53,4 +70,20 @@ def last_good_meaning(heading: str) -> str | None:
 
 def recorded(cells: Iterable[Cell]) -> list[Cell]:
     """Return the cells in which something stands."""
-    return [cell for cell in cells if cell_text(cell).strip().casefold() not in MISSING_WORDS]
+    return [c for c in cells if (text := tidy(cell_text(c)).casefold()) not in MISSING_WORDS and not says_nothing(text)]
+
+
+def says_nothing(text: str) -> bool:
+    """Whether a text probably stands for nothing recorded, in whatever language."""
+    return text.casefold() in _nothing()
+
+
+@cache
+def _nothing() -> frozenset[str]:
+    listed = (row["words"].split(",") for row in hint_rows() if row["kind"] == "nothing")
+    return frozenset(word.strip() for words in listed for word in words)
+
+
+def yes_or_no(text: str, column: Column) -> str | None:
+    """Return yes, no or not_checked where a word says so, in whatever language."""
+    return column.spellings.get(word_key(text)) or _words("word", "yes_no").get(word_key(text))

@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 
 from workbench.log.adoption.date_forms import day_of, forms_of
 from workbench.log.adoption.document import SettingsDocument
-from workbench.log.adoption.hints import last_good_meaning, recorded
+from workbench.log.adoption.hints import last_good_meaning, recorded, says_nothing
 from workbench.log.adoption.questions import Ask, Query
 from workbench.log.cells import Cell, cell_text, shown
-from workbench.log.dictionary import log_columns
-from workbench.log.rules import date_in_form, tidy
+from workbench.log.dictionary import MISSING_WORDS, SPREADSHEET_DAY, day_in_form, log_columns
+from workbench.log.rules import tidy
 
 __all__ = ["settle_season"]
 
@@ -28,11 +28,24 @@ _MEANINGS = {
 
 def settle_season(document: SettingsDocument, cells: Cells, headings: Mapping[str, str], *, ask: Ask) -> None:
     """Ask what holds for the whole season."""
+    _settle_nothing(document, cells, ask)
     _settle_dates(document, cells, ask)
     _settle_decimal(document, cells, ask)
     _settle_name(document, cells, ask)
     if recorded(cells.get("last_good_on", ())):
         _settle_last_good(document, headings["last_good_on"], ask)
+
+
+def _settle_nothing(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
+    texts = Counter(tidy(cell_text(cell)) for column in cells.values() for cell in column)
+    found = [text for text in texts if says_nothing(text)]
+    if document.is_confirmed(("missing_words",)) or not found:
+        return
+    about = f"Cells that say that nothing is known: {', '.join(map(shown, found))}"
+    answer = ask(Query(about=about, proposal="right", options=("right", "wrong")))
+    if answer.value == "right":
+        words = [*(word for word in MISSING_WORDS if word), *found]
+        document.put(("missing_words",), words, is_confirmed=answer.is_confirmed)
 
 
 def _of_type(cells: Cells, kind: str) -> list[Cell]:
@@ -67,13 +80,13 @@ def _settle_dates(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
 
 
 def _first(cells: Sequence[Cell], form: str) -> str:
-    texts = [tidy(cell) for cell in cells if isinstance(cell, str)]
-    return next(text for text in texts if date_in_form(text, form))
+    texts = [tidy(cell_text(cell)) for cell in cells if isinstance(cell, str) or form == SPREADSHEET_DAY]
+    return next(text for text in texts if day_in_form(text, form))
 
 
 def _example(cells: Sequence[Cell], form: str) -> str:
     text = _first(cells, form)
-    day = date_in_form(text, form)
+    day = day_in_form(text, form)
     return f"{text} = {day:%d %B %Y}" if day else text
 
 

@@ -10,8 +10,18 @@ from workbench.log.dictionary.bench_work import (
     known_thresholds,
 )
 from workbench.log.dictionary.columns import Column, log_columns, visit_columns, word_key
+from workbench.log.dictionary.date_text import SPREADSHEET_DAY, day_and_clock, day_in_form
 from workbench.log.dictionary.evidence import STRENGTHS, known_signs, read_evidence_table, sign_names
-from workbench.log.dictionary.headings import Vocabulary, column_named, fit_of, locate, log_vocabulary, visit_vocabulary
+from workbench.log.dictionary.headings import (
+    Vocabulary,
+    column_named,
+    fit_of,
+    headings_at,
+    headings_of,
+    locate,
+    log_vocabulary,
+    visit_vocabulary,
+)
 from workbench.log.dictionary.known_words import hint_rows, known_causes, known_mechanisms
 from workbench.log.dictionary.nearness import is_slip, near_word, quoted
 from workbench.log.dictionary.setting_keys import example_of, setting_keys, settings_reference
@@ -22,6 +32,7 @@ __all__ = [
     "MISSING_WORDS",
     "NO_SETTINGS",
     "RESTS_ON_SPARES",
+    "SPREADSHEET_DAY",
     "STRENGTHS",
     "BenchStep",
     "Column",
@@ -31,8 +42,12 @@ __all__ = [
     "Vocabulary",
     "bench_steps",
     "column_named",
+    "day_and_clock",
+    "day_in_form",
     "example_of",
     "fit_of",
+    "headings_at",
+    "headings_of",
     "hint_rows",
     "is_slip",
     "known_causes",

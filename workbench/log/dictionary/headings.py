@@ -1,17 +1,27 @@
 """Headings: which row of a sheet names the columns, and which field of the dictionary each column is."""
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, zip_longest
 
 from workbench.checks import did_you_mean
 from workbench.errors import LogError
-from workbench.log.cells import Cell, RawSheet, Table, cell_text, column_letters, is_blank, shown
+from workbench.log.cells import RawSheet, Table, cell_text, column_letters, is_blank, shown
 from workbench.log.dictionary.columns import Column, evidence_column, log_columns, visit_columns, word_key
 from workbench.log.dictionary.nearness import quoted
 from workbench.log.dictionary.settings import Settings
 
-__all__ = ["Vocabulary", "column_named", "fit_of", "locate", "log_vocabulary", "visit_vocabulary"]
+__all__ = [
+    "Vocabulary",
+    "column_named",
+    "fit_of",
+    "headings_at",
+    "headings_of",
+    "locate",
+    "log_vocabulary",
+    "visit_vocabulary",
+]
 
 _ROWS_SEARCHED = 40
 _LEAST_KNOWN = 2
@@ -83,25 +93,79 @@ def visit_vocabulary() -> Vocabulary:
     return Vocabulary(columns={c.name: c for c in visit_columns()}, keys=keys)
 
 
+@dataclass(frozen=True, kw_only=True)
+class _HeadingLine:
+    """Where headings stand in the rows of a sheet, on how many rows, and how many different columns they name."""
+
+    headings: tuple[str, ...]
+    place: int = 0
+    lines: int = 1
+    known: int = 0
+
+
 def fit_of(sheet: RawSheet, vocabulary: Vocabulary) -> tuple[int, int]:
-    """Return how many different columns the best heading row of a sheet names, and its place in `sheet.rows`."""
-    scores = [len(_named(row, vocabulary)) for _, row in sheet.rows[:_ROWS_SEARCHED]]
-    best = max(scores, default=0)
-    return best, scores.index(best) if scores else 0
+    """Return how many different columns the best headings of a sheet name, and the place of their last row."""
+    line = _heading_line(sheet, vocabulary)
+    return line.known, line.place + line.lines - 1
 
 
-def _named(row: tuple[Cell, ...], vocabulary: Vocabulary) -> set[str]:
-    return {vocabulary.field_of(cell_text(cell)) for cell in row if not is_blank(cell)} - {""}
+def headings_of(sheet: RawSheet, vocabulary: Vocabulary) -> tuple[str, ...]:
+    """Return the best headings of a sheet, those on two lines joined."""
+    return _heading_line(sheet, vocabulary).headings
+
+
+def _heading_line(sheet: RawSheet, vocabulary: Vocabulary) -> _HeadingLine:
+    """The row that names most columns; two rows read together where that names more, as "Date" above "deployed"."""
+    best = _HeadingLine(headings=())
+    rows = sheet.rows[:_ROWS_SEARCHED]
+    for place in range(len(rows)):
+        headings = headings_at(sheet, place)
+        known = len(_named(headings, vocabulary))
+        if not best.headings or known > best.known:
+            best = _HeadingLine(headings=headings, place=place, known=known)
+    for place, ((_, upper), (_, lower)) in enumerate(pairwise(rows) if sheet.kind != "columnar" else ()):
+        if sum(not is_blank(cell) for cell in upper) > 1:
+            pairs = zip_longest(upper, lower)
+            joined = tuple(" ".join(f"{cell_text(a)} {cell_text(b)}".split()) for a, b in pairs)
+            known = len(_named(joined, vocabulary))
+            if known > best.known:
+                best = _HeadingLine(headings=joined, place=place, lines=2, known=known)
+    return best
+
+
+def headings_at(sheet: RawSheet, place: int) -> tuple[str, ...]:
+    """Return the headings of a row; those that it says twice with what the row above says over each.
+
+    A group heading that stands once, over the first of its columns, holds for the columns after it.
+    """
+    headings = tuple(" ".join(cell_text(cell).split()) for cell in sheet.rows[place][1])
+    twice = {text for text, number in Counter(headings).items() if text and number > 1}
+    if not twice or not place or sheet.kind == "columnar":
+        return headings
+    above, group = [], ""
+    for index, _ in enumerate(headings):
+        cells = sheet.rows[place - 1][1]
+        text = " ".join(cell_text(cells[index]).split()) if index < len(cells) else ""
+        group = text or group
+        above.append(group)
+    if len({*above} - {""}) < 2:
+        return headings
+    return tuple(
+        f"{over} {text}".strip() if text in twice else text for over, text in zip(above, headings, strict=True)
+    )
+
+
+def _named(headings: Iterable[str], vocabulary: Vocabulary) -> set[str]:
+    return {vocabulary.field_of(heading) for heading in headings if heading} - {""}
 
 
 def locate(sheet: RawSheet, vocabulary: Vocabulary, *, has_visits: bool = False, what: str = "log") -> Table:
     """Find the headings of a sheet and the rows below them."""
-    known, place = fit_of(sheet, vocabulary)
-    if known < _LEAST_KNOWN:
+    line = _heading_line(sheet, vocabulary)
+    if line.known < _LEAST_KNOWN:
         raise LogError(_no_headings(sheet))
-    _refuse_two_lines(sheet, vocabulary, known)
-    header_row, cells = sheet.rows[place]
-    headings = tuple(" ".join(cell_text(cell).split()) for cell in cells)
+    place, headings = line.place + line.lines - 1, line.headings
+    header_row = sheet.rows[place][0]
     fields = tuple(vocabulary.field_of(h) for h in headings)
     rows = tuple((n, row) for n, row in sheet.rows[place + 1 :] if not all(is_blank(cell) for cell in row))
     ignored = frozenset(i for i, h in enumerate(headings) if word_key(h) in vocabulary.ignored)
@@ -111,7 +175,7 @@ def locate(sheet: RawSheet, vocabulary: Vocabulary, *, has_visits: bool = False,
     if not rows:
         raise LogError(f"{sheet.place} has headings (row {header_row}) but no row below them; the {what} is empty")
     _refuse_shifted(table)
-    return replace(table, notes=_notes(table, vocabulary))
+    return replace(table, notes=_notes(table, vocabulary, lines=line.lines))
 
 
 def _no_headings(sheet: RawSheet) -> str:
@@ -121,18 +185,6 @@ def _no_headings(sheet: RawSheet) -> str:
         f"{sheet.place} holds no row with the headings of a log (first row: {listed or 'empty'}); it needs unit_id, "
         "deployed_on, outcome and a date of the end: name them so, or map your headings with 'workbench adopt LOG'"
     )
-
-
-def _refuse_two_lines(sheet: RawSheet, vocabulary: Vocabulary, known: int) -> None:
-    rows = sheet.rows[:_ROWS_SEARCHED]
-    for (number, upper), (below, lower) in pairwise(rows):
-        pairs = zip(upper, lower, strict=False)
-        joined = tuple(f"{cell_text(a)} {cell_text(b)}" for a, b in pairs)
-        if sum(not is_blank(c) for c in upper) > 1 and len(_named(joined, vocabulary)) > known:
-            raise LogError(
-                f"{sheet.place}: the headings stand on two lines (rows {number} and {below}); "
-                "write each heading in one cell"
-            )
 
 
 def _refuse_twice(table: Table) -> None:
@@ -186,9 +238,11 @@ def _perhaps(heading: str, vocabulary: Vocabulary) -> str:
     return f" (perhaps {hint.split(chr(39))[1]})" if hint else ""
 
 
-def _notes(table: Table, vocabulary: Vocabulary) -> tuple[str, ...]:
+def _notes(table: Table, vocabulary: Vocabulary, *, lines: int) -> tuple[str, ...]:
     place, notes = table.raw.place, []
-    if table.header_row > 1:
+    if lines > 1:
+        notes.append(f"{place}: the headings stand on two lines, the second in row {table.header_row}, and are joined.")
+    elif table.header_row > 1:
         notes.append(f"{place}: the headings were found in row {table.header_row}; what stands above is not used.")
     used_hidden = sum(number in table.raw.hidden for number, _ in table.rows)
     if used_hidden:

@@ -12,6 +12,7 @@ from workbench.errors import SettingsError
 from workbench.log.cells import shown
 from workbench.log.dictionary.bench_work import known_thresholds
 from workbench.log.dictionary.columns import word_key
+from workbench.log.dictionary.date_text import SPREADSHEET_DAY
 
 __all__ = ["READERS", "ROLE_NAMES", "given", "refuse_unknown"]
 
@@ -103,6 +104,8 @@ def _date_formats(value: Any, where: str) -> tuple[str, ...]:
 
 def _date_format(value: Any, where: str) -> str:
     text = _text(value, where)
+    if text == SPREADSHEET_DAY:
+        return text
     for probe in (dt.date(2025, 3, 4), dt.date(2026, 11, 30)):
         try:
             again = dt.datetime.strptime(probe.strftime(text), text).date()
@@ -119,6 +122,12 @@ def _date_format(value: Any, where: str) -> str:
         if iso != probe:
             raise SettingsError(f"{where} reads ISO dates (year-month-day) differently; got {given(value)}")
     return text
+
+
+def _sheets(value: Any, where: str) -> tuple[str, ...]:
+    """The name of a sheet, or a list of names."""
+    names = value if isinstance(value, list | tuple) else [value]
+    return tuple(dict.fromkeys(_text(name, where) for name in names))
 
 
 def _date(value: Any, where: str) -> dt.date:
@@ -292,7 +301,7 @@ READERS: Mapping[str, Callable[[Any, str], Any]] = {
     "decimal": _decimal,
     "window": _window,
     "missing_words": _missing_words,
-    "sheet": _text,
+    "sheet": _sheets,
     "failure_means": _text,
     "decisions": _texts,
     "mechanisms_of_interest": _texts,

@@ -52,8 +52,8 @@ class Settings:
         Every date must lie in it, both ends included.
     missing_words : tuple of str
         Cell contents that stand for "not recorded".
-    sheet : str or None
-        Sheet of a workbook that holds the log.
+    sheet : tuple of str
+        Sheets of a workbook that hold the log, one below the other; none: the one whose headings fit best.
     failure_means : str or None
         What counts as failure, printed on page one.
     decisions, mechanisms_of_interest : tuple of str
@@ -87,7 +87,7 @@ class Settings:
     decimal: str = "."
     window: tuple[dt.date, dt.date] | None = None
     missing_words: tuple[str, ...] = MISSING_WORDS
-    sheet: str | None = None
+    sheet: tuple[str, ...] = ()
     failure_means: str | None = None
     decisions: tuple[str, ...] = ()
     mechanisms_of_interest: tuple[str, ...] = ()

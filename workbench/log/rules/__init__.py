@@ -2,7 +2,7 @@
 
 from workbench.log.rules.checking import check_across, check_within
 from workbench.log.rules.choice_notes import notes_on_choices
-from workbench.log.rules.cleaning import Refusal, clean, date_in_form, tidy
+from workbench.log.rules.cleaning import Refusal, clean, tidy
 from workbench.log.rules.entries import EXAMPLE_MARK, LIFE_FIELDS, TOTALS, Entry, read_entries, unit_refusal
 from workbench.log.rules.ledger import BETWEEN_TWO_DAYS, Life, LifeRefusal, life_of
 from workbench.log.rules.marks import marks_beside
@@ -26,7 +26,6 @@ __all__ = [
     "check_across",
     "check_within",
     "clean",
-    "date_in_form",
     "derive_dates",
     "life_of",
     "marks_beside",

@@ -9,9 +9,19 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from workbench.log.cells import Cell, Flaw, cell_text, shown
-from workbench.log.dictionary import Column, Settings, example_of, near_word, quoted, word_key
+from workbench.log.dictionary import (
+    SPREADSHEET_DAY,
+    Column,
+    Settings,
+    day_and_clock,
+    day_in_form,
+    example_of,
+    near_word,
+    quoted,
+    word_key,
+)
 
-__all__ = ["Cleaned", "Refusal", "clean", "date_in_form", "tidy"]
+__all__ = ["Cleaned", "Refusal", "clean", "tidy"]
 
 INVISIBLE = "invisible characters removed"
 TIME_DROPPED = "time of day dropped"
@@ -110,7 +120,7 @@ def _read_date(cell: Cell, text: str, column: Column, *, settings: Settings) -> 
         elif iso:
             days = {dt.date.fromisoformat(iso[1])}
         else:
-            days = {day for form in settings.date_format if (day := date_in_form(text, form))}
+            days = {day for form in settings.date_format if (day := day_in_form(text, form))}
     except (ValueError, OverflowError):
         days = set()
     if len(days) > 1:
@@ -122,19 +132,9 @@ def _read_date(cell: Cell, text: str, column: Column, *, settings: Settings) -> 
     (day,) = days
     if not _YEARS[0] <= day.year <= _YEARS[1]:
         return _refused(f"{shown(text)} is a date of the year {day.year}, surely mistyped", "correct the year")
-    if moment is None or (moment.tzinfo is None and moment.time() == dt.time()):
-        return Cleaned(day)
-    return Cleaned(day, remark=TIME_DROPPED)
-
-
-def date_in_form(text: str, form: str) -> dt.date | None:
-    """Return the day that a text is in a strptime form, None where it is none."""
-    try:
-        day = dt.datetime.strptime(text, form).date()
-        # digits in a row, one missing: "2025111" may be cut in two ways
-        return None if text.isdigit() and day.strftime(form) != text else day
-    except ValueError:
-        return None
+    if moment is None:
+        return Cleaned(day, remark=TIME_DROPPED if day_and_clock(text)[1] else "")
+    return Cleaned(day, remark=TIME_DROPPED if moment.tzinfo is not None or moment.time() != dt.time() else "")
 
 
 def _moment(text: str) -> dt.datetime | None:
@@ -155,9 +155,12 @@ def _why_no_date(text: str, date_format: tuple[str, ...], iso: bool) -> tuple[st
     if iso:
         return f"{shown(text)} is written year-month-day, but there is no such day", "correct the date"
     if _BARE_NUMBER.match(text):
+        day = day_in_form(text, SPREADSHEET_DAY)
         return (
-            f"{shown(text)} is a bare number, perhaps a spreadsheet's count of days, and is never turned into a date",
-            "format the cell as a date in the spreadsheet program, or type year-month-day",
+            f"{shown(text)} is a bare number, perhaps a spreadsheet's count of days{f' ({day})' if day else ''}, and "
+            "never turned into a date unasked",
+            "format the cell as a date in the spreadsheet program, type year-month-day, or declare it in the settings: "
+            f'date_format = ["{SPREADSHEET_DAY}"]',
         )
     if date_format:
         advice = "correct it, type year-month-day, or add its form to date_format in the settings"

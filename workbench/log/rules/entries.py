@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from workbench.log.cells import Address, Cell, Table, cell_text, is_blank, shown
-from workbench.log.dictionary import Settings, Vocabulary, word_key
+from workbench.log.dictionary import Settings, Vocabulary, hint_rows, word_key
 from workbench.log.rules.cleaning import Cleaned, Refusal, clean, tidy
 from workbench.log.rules.problems import Problem, problem_at
 from workbench.wording import count_of
@@ -19,7 +19,8 @@ EXAMPLE_MARK = "EXAMPLE"
 LIFE_FIELDS = ("unit_id", "deployed_on", "last_good_on", "failed_on", "found_on", "observed_from", "outcome")
 """Fields without which a row's life is not known: a cell of these that cannot be read sets the row aside."""
 
-TOTALS = frozenset({"total", "totals", "sum", "subtotal", "count", "mean", "average", "grand_total", "number_of_units"})
+TOTALS = frozenset(word_key(w) for row in hint_rows() if row["kind"] == "totals" for w in row["words"].split(","))
+"""First words of a row of totals below a table."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -141,6 +142,9 @@ def _no_record(entry: Entry, row: tuple[Cell, ...]) -> Problem | None:
     refusal = unit_refusal(str(entry["unit_id"] or ""), entry["deployed_on"] is not None)
     if refusal:
         return entry.problem("unit_id", *refusal)
+    if sum(not is_blank(cell) for cell in row) == 1 and wide > 2:
+        reason = "only one cell of the row is filled, so this looks like a remark, or like a record not yet filled in"
+        return entry.problem("unit_id", reason, "delete it, or fill it in")
     dated = [f for f in ("deployed_on", "found_on", "last_good_on") if f in table.places]
     texts = [cell_text(row[table.places[f]]) for f in dated if table.places[f] < len(row)]
     if entry["outcome"] is None and any(texts) and not any(c.isdigit() for c in "".join(texts)):

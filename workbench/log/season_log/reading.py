@@ -1,7 +1,7 @@
 """Reading: from files to a checked log; every problem is named with its cell, and rows read = used + set aside."""
 
 import datetime as dt
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from os import PathLike
@@ -80,6 +80,7 @@ def read_log(
     vocabulary = log_vocabulary(checked)
     chosen, files = read_tables(path, vocabulary, checked)
     entries, problems, said = _read_all(chosen.logs, vocabulary, checked)
+    entries, site_said = _with_site(entries, chosen.logs)
     looks, look_problems, look_said = _read_all(chosen.visits, visit_vocabulary(), checked)
     visits, look_problems = usable_visits(looks, look_problems)
     entries, differing = derive_dates(entries, visits)
@@ -95,7 +96,8 @@ def read_log(
     lives = [life for life in (life_of(entry.values, checked) for entry in used) if isinstance(life, Life)]
     spelling, level_said = unify_levels(used, vocabulary, checked)
     records = records_frame(used, spelling, vocabulary, settings=checked)
-    notes = [*settings_said, *chosen.notes, *said, *look_said, *season_said, *notes_on_units(used), *level_said]
+    notes = [*settings_said, *chosen.notes, *said, *look_said, *site_said, *season_said]
+    notes += [*notes_on_units(used), *level_said]
     notes += _reference_notes(records, vocabulary, checked) + _absent_columns(chosen.logs, vocabulary)
     notes += [*notes_on_last_good(used, checked), *notes_on_choices(records)]
     return Log(
@@ -166,6 +168,18 @@ def _without_refused(entries: Sequence[Entry], problems: Sequence[Problem]) -> l
         replace(e, values={k: v for k, v in e.values.items() if k not in refused[e.key]}) if e.key in refused else e
         for e in entries
     ]
+
+
+def _with_site(entries: Sequence[Entry], tables: Sequence[Table]) -> tuple[list[Entry], list[str]]:
+    """Take the name of the sheet for the site, where a file has several sheets and none a column for it."""
+    sheets = Counter(table.raw.file for table in tables)
+    if any("site" in table.places for table in tables) or max(sheets.values()) == 1:
+        return list(entries), []
+    named = [
+        replace(e, values={**e.values, "site": e.table.raw.sheet}) if sheets[e.table.raw.file] > 1 else e
+        for e in entries
+    ]
+    return named, ["site: no sheet has a column for it; the name of the sheet is taken."]
 
 
 def _with_season(entries: Sequence[Entry], settings: Settings) -> tuple[list[Entry], list[str]]:

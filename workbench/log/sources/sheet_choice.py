@@ -36,15 +36,17 @@ def choose_tables(
         rest = [sheet for sheet in sheets if sheet not in looks]
         if not rest:
             continue
-        chosen = _best(rest, vocabulary, settings)
-        if from_folder and fit_of(chosen, vocabulary)[0] < _LEAST_KNOWN:
-            notes.append(f"{chosen.source} has no headings of a log and was not read.")
+        chosen = _chosen(rest, vocabulary, settings)
+        if from_folder and fit_of(chosen[0], vocabulary)[0] < _LEAST_KNOWN:
+            notes.append(f"{chosen[0].source} has no headings of a log and was not read.")
             continue
-        logs.append(chosen)
+        logs += chosen
         if len(sheets) > 1:
-            passed = [s.sheet for s in rest if s is not chosen]
+            passed = [s.sheet for s in rest if s not in chosen]
             said = f" (not read: {', '.join(map(repr, passed))})" if passed else ""
-            notes.append(f"{chosen.source}: the log is on sheet {chosen.sheet!r}{said}.")
+            named = join_words([repr(s.sheet) for s in chosen])
+            count_word = "sheet" if len(chosen) == 1 else "sheets"
+            notes.append(f"{chosen[0].source}: the log is on {count_word} {named}{said}.")
     if not logs:
         _refuse_no_log(files, visits)
     visit_tables = [locate(sheet, visit_vocabulary(), what="visits") for sheet in visits]
@@ -72,24 +74,30 @@ def _is_visits(sheet: RawSheet, vocabulary: Vocabulary) -> bool:
     return {"unit_id", "visited_on", "state"} <= as_visits and "deployed_on" not in as_log
 
 
-def _best(sheets: Sequence[RawSheet], vocabulary: Vocabulary, settings: Settings) -> RawSheet:
-    named = [sheet for sheet in sheets if sheet.sheet]
-    if settings.sheet is not None and named:
-        found = [s for s in named if s.sheet.strip().casefold() == settings.sheet.casefold()]
-        if found:
-            return found[0]
-        names = [s.sheet for s in named]
-        near = did_you_mean(settings.sheet, names)
-        raise SettingsError(
-            f"{named[0].source} has no sheet {settings.sheet!r} with any content{near} (there are: {', '.join(names)})"
-        )
+def _chosen(sheets: Sequence[RawSheet], vocabulary: Vocabulary, settings: Settings) -> list[RawSheet]:
+    """The sheets that the settings name, in the order of the file; else the one that fits best."""
+    named = {sheet.sheet.strip().casefold(): sheet for sheet in sheets if sheet.sheet}
+    if not settings.sheet or not named:
+        return [_best(sheets, vocabulary)]
+    wanted = {name.casefold(): name for name in settings.sheet}
+    for key, name in wanted.items():
+        if key not in named:
+            names = [sheet.sheet for sheet in named.values()]
+            raise SettingsError(
+                f"{sheets[0].source} has no sheet {name!r} with any content{did_you_mean(name, names)} "
+                f"(there are: {', '.join(names)})"
+            )
+    return [sheet for key, sheet in named.items() if key in wanted]
+
+
+def _best(sheets: Sequence[RawSheet], vocabulary: Vocabulary) -> RawSheet:
     fits = [fit_of(sheet, vocabulary)[0] for sheet in sheets]
     best = max(fits)
     tied = [sheet.sheet for sheet, fit in zip(sheets, fits, strict=True) if fit == best]
     if len(tied) > 1 and best >= _LEAST_KNOWN:
         raise LogError(
             f"{sheets[0].source}: the sheets {join_words([shown(t) for t in tied])} fit a log equally well; "
-            f"name one in the settings, such as sheet = {tied[0]!r}"
+            f"name one in the settings, such as sheet = {tied[0]!r}, or all that hold the log, sheet = {tied!r}"
         )
     return sheets[fits.index(best)]
 

@@ -1,0 +1,80 @@
+"""Which day does a text name in a form that was declared? Names of months in several languages are read alike."""
+
+import datetime as dt
+import re
+import unicodedata
+from functools import cache
+
+from workbench.log.dictionary.data_rows import data_rows
+
+__all__ = ["SPREADSHEET_DAY", "day_and_clock", "day_in_form"]
+
+SPREADSHEET_DAY = "spreadsheet day"
+"""The form of a date that a spreadsheet program left as its count of days, such as 45730."""
+
+_DAY_ZERO = dt.date(1899, 12, 30)
+_COUNTED = re.compile(r"([2-7]\d{4})(?:[.,]\d+)?\Z")
+_CLOCK = re.compile(
+    r"(?<=\d)(?:\s*[,T]\s*|\s+)\d{1,2}[:.h]\d{2}(?:[:.]\d{2}(?:[.,]\d+)?)?\s*(?:[ap]\.?m\.?|uhr|h)?\Z", re.I
+)
+_LETTERS = re.compile(r"[^\W\d_]+\.?")
+_ORDINAL = re.compile(r"(?<=\d)(?:st|nd|rd|th|er|e|º|ª)(?=[\s,.])", re.I)
+_BETWEEN = re.compile(r"(?<=\s)(?:de|del|of)\s+", re.I)
+
+
+@cache
+def _months() -> dict[str, str]:
+    rows = data_rows("months.csv")
+    return {_bare(word): row["month"] for row in rows for word in (row["month"], *row["words"].split(","))}
+
+
+def _bare(word: str) -> str:
+    """A word without accents, points and capitals."""
+    parts = unicodedata.normalize("NFKD", word.strip().rstrip(".").casefold())
+    return "".join(c for c in parts if not unicodedata.combining(c))
+
+
+def day_and_clock(text: str) -> tuple[str, bool]:
+    """Return a text without a time of day at its end, and whether there was one.
+
+    Examples
+    --------
+    >>> day_and_clock("26.06.2025 01:08"), day_and_clock("3 March 2025")
+    (('26.06.2025', True), ('3 March 2025', False))
+    """
+    day = _CLOCK.sub("", text)
+    return day, day != text
+
+
+def day_in_form(text: str, form: str) -> dt.date | None:
+    """Return the day that a text names in a strptime form, None where it names none; a time of day is passed over.
+
+    Examples
+    --------
+    >>> day_in_form("3. März 2025", "%d. %B %Y"), day_in_form("1er avr. 2025 13:45", "%d %b %Y")
+    (datetime.date(2025, 3, 3), datetime.date(2025, 4, 1))
+    >>> day_in_form("45730", SPREADSHEET_DAY), day_in_form("31/02/2025", "%d/%m/%Y")
+    (datetime.date(2025, 3, 14), None)
+    """
+    if form == SPREADSHEET_DAY:
+        counted = _COUNTED.match(text)
+        return _DAY_ZERO + dt.timedelta(int(counted[1])) if counted else None
+    plain, _ = day_and_clock(text)
+    if "%b" in form or "%B" in form:
+        plain = _in_english(plain, "%B" if "%B" in form else "%b")
+    try:
+        day = dt.datetime.strptime(plain, form).date()
+    except ValueError:
+        return None
+    # digits in a row, one missing: "2025111" may be cut in two ways
+    return None if plain.isdigit() and day.strftime(form) != plain else day
+
+
+def _in_english(text: str, part: str) -> str:
+    """The text with the name of its month as strptime reads it, at length or short."""
+
+    def named(found: re.Match[str]) -> str:
+        month = _months().get(_bare(found[0]))
+        return found[0] if month is None else month if part == "%B" else month[:3]
+
+    return _LETTERS.sub(named, _BETWEEN.sub("", _ORDINAL.sub("", text)))
