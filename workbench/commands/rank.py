@@ -68,6 +68,7 @@ def _ranked(args: argparse.Namespace, tell: "Callable[[str], None]") -> "tuple[S
     from workbench.log.season_log import read_log
     from workbench.log.sources import settings_for
     from workbench.ranking.choices import question_of, rank_choices
+    from workbench.ranking.model import LEAST_UNITS
     from workbench.report.making import season_data
 
     settings, _ = settings_for(args.log, args.settings)
@@ -77,7 +78,9 @@ def _ranked(args: argparse.Namespace, tell: "Callable[[str], None]") -> "tuple[S
     check_columns([*choices, *adjust], data.lives.covariates.columns, "column")
     question = question_of(log, data.lives, choices, adjust=adjust)
     if not question.choices:
-        raise EstimateError("no protection column has two levels of at least 5 units each, so nothing can be ranked")
+        raise EstimateError(
+            f"no protection column has two levels of at least {LEAST_UNITS} units each, so nothing can be ranked"
+        )
     tell(f"ranking {len(question.choices)} choices, {args.resamples:,} replicates")
     ranking = rank_choices(
         data.lives,

@@ -127,7 +127,7 @@ def _notes(
     said = [
         f"{seasons:,} simulated seasons per size: {sites} sites, visits every {gap:g} days, "
         f"{percent_text(missing)} missing.",
-        "Sites are taken to differ by 0.4 on log time, a judgement without a source.",
+        f"Sites are taken to differ by {SITE_SD:g} on log time, a judgement without a source.",
     ]
     if not reached.size:
         said.append(f"No size tried reaches a power of {power:g}; more than {max(sizes)} units would be needed.")

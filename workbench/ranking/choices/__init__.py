@@ -1,7 +1,16 @@
 """Which protection choices go with longer life, and how sure is that?"""
 
 from workbench.ranking.choices.asking import RankingQuestion, question_of
+from workbench.ranking.choices.core import PRIOR_STRENGTHS
 from workbench.ranking.choices.grade import LIKELY_P, RULES
 from workbench.ranking.choices.rank import Ranking, rank_choices
 
-__all__ = ["LIKELY_P", "RULES", "Ranking", "RankingQuestion", "question_of", "rank_choices"]
+__all__ = [
+    "LIKELY_P",
+    "PRIOR_STRENGTHS",
+    "RULES",
+    "Ranking",
+    "RankingQuestion",
+    "question_of",
+    "rank_choices",
+]

@@ -22,7 +22,7 @@ from workbench.ranking.checks import (
 )
 from workbench.ranking.choices.core import PRIOR_STRENGTHS, ChoiceFigures, last_known_days
 from workbench.ranking.choices.grade import comparisons_sentence, grade_of
-from workbench.ranking.model import SHAPE_SD, Block, Design
+from workbench.ranking.model import CHOICE_SD, EXPOSURE_SD, SHAPE_SD, SITE_PRIOR_SD, Block, Design
 from workbench.wording import count_of, join_words, percent_text
 
 __all__ = ["COLUMNS", "Checks", "about_causes", "notes_of", "table_of"]
@@ -288,7 +288,8 @@ def notes_of(
         notes.append(f"p values are corrected for {count_of(tried, 'choice')} looked at.")
     notes.append("Longer life goes with a level here; that is an association, not a proof of cause.")
     sites = sum(b.role == "site" for b in design.blocks)
-    sds = f"levels sd 0.5, exposures{' and sites' if sites else ''} sd 1 on log time"
+    of_sites = f", sites sd {SITE_PRIOR_SD:g}" if sites else ""
+    sds = f"levels sd {CHOICE_SD:g}, exposures sd {EXPOSURE_SD:g}{of_sites} on log time"
     notes.append(
         f"Weibull time ratios, shrunken ({sds}), standardised over {count_of(lives.units, 'unit')} to a mission of "
         f"{mission:g} {unit}; limits from {resamples:,} replicates weighted at random."

@@ -1,6 +1,6 @@
 """What does the ranking's model hold, and what does it say of a whole fleet?"""
 
-from workbench.ranking.model.design import CHOICE_SD, SITE_SD, Block, Design, build_design
+from workbench.ranking.model.design import CHOICE_SD, EXPOSURE_SD, SITE_PRIOR_SD, SITE_SD, Block, Design, build_design
 from workbench.ranking.model.fitting import (
     SCALES,
     SHAPE_SD,
@@ -16,9 +16,11 @@ from workbench.ranking.model.standardise import Standardised, standardise
 
 __all__ = [
     "CHOICE_SD",
+    "EXPOSURE_SD",
     "LEAST_UNITS",
     "SCALES",
     "SHAPE_SD",
+    "SITE_PRIOR_SD",
     "SITE_SD",
     "Block",
     "Design",

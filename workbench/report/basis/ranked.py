@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 from workbench.errors import EstimateError
 from workbench.ranking.choices import Ranking, question_of, rank_choices
+from workbench.ranking.model import LEAST_UNITS
 
 if TYPE_CHECKING:
     from workbench.report.basis.season_data import SeasonData
@@ -15,7 +16,7 @@ def rank_season(data: "SeasonData") -> Ranking | str:
     """Rank every choice of a season that can be compared."""
     question = question_of(data.log, data.lives)
     if not question.choices:
-        return "no protection choice has two levels of at least 5 units each"
+        return f"no protection choice has two levels of at least {LEAST_UNITS} units each"
     if data.lives.failures == 0:
         return "nothing failed"
     try:

@@ -11,6 +11,7 @@ from workbench.errors import EstimateError
 from workbench.estimate.shared import failed_by
 from workbench.planning import (
     LAST_SEASON,
+    REPLICATES,
     SUPPORTED,
     SeasonPlan,
     demonstrated_reliability,
@@ -171,7 +172,8 @@ def _builds(data: SeasonData, ranking: Ranking) -> list[Finding]:
             units=data.lives.units,
             failures=data.lives.failures,
             method=(
-                "Weibull time-ratio model of the ranked choices, environment and sites in 1,000 weighted replicates; "
+                "Weibull time-ratio model of the ranked choices, environment and sites in "
+                f"{REPLICATES:,} weighted replicates; "
                 "units missing by the mission as a competing end; counts drawn by chance on top."
             ),
             caveats=(*plan.notes[-2:], *_labour_note(data, paid)),

@@ -13,9 +13,17 @@ from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.findings.findings_ends import ends_findings
 from workbench.report.findings.ranking_words import foremost_choice
 from workbench.report.words import limits_words, shown_name
-from workbench.teardown.ends import PREVENTABLE, class_incidence, inside_condition, preventable_causes, rank_preventable
+from workbench.teardown.ends import (
+    DRAWS,
+    PREVENTABLE,
+    class_incidence,
+    inside_condition,
+    preventable_causes,
+    rank_preventable,
+)
 from workbench.teardown.mechanisms import (
     LEAKS,
+    LEAST_PROBABILITY,
     MechanismSuggestions,
     compare_verdicts,
     evidence_matrix,
@@ -91,7 +99,7 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
             failures=data.lives.failures,
             method=(
                 "The mechanisms named together, the rest competing. Failures without a mechanism are"
-                " drawn 50 times from what their signs say and pooled by Rubin's rules on the log(-log) scale."
+                f" drawn {DRAWS} times from what their signs say and pooled by Rubin's rules on the log(-log) scale."
             ),
             caveats=classes.notes,
             table={
@@ -147,7 +155,8 @@ def _evidence(data: SeasonData, suggestions: MechanismSuggestions) -> list[Findi
             failures=data.lives.failures,
             method=(
                 "Bayes' rule from a table of signs (common practice, editable) and from teardowns that a person is sure"
-                " of; signs that nobody looked for say nothing; under 60 % or on one sign only: undetermined."
+                f" of; signs that nobody looked for say nothing; under"
+                f" {percent_text(LEAST_PROBABILITY)} or on one sign only: undetermined."
             ),
             caveats=suggestions.notes[1:],
             figure=Drawing(

@@ -3,7 +3,7 @@
 import numpy as np
 
 from workbench.errors import WorkbenchError
-from workbench.ranking.choices import Ranking, RankingQuestion, rank_choices
+from workbench.ranking.choices import PRIOR_STRENGTHS, Ranking, RankingQuestion, rank_choices
 from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.findings.ranking_words import RankedRow, claim_sentence, ranked_rows
 from workbench.report.words import shown_name
@@ -127,6 +127,7 @@ def _rules(ranking: Ranking, question: RankingQuestion) -> Finding:
 def _strengths(ranking: Ranking, strong: list[RankedRow]) -> Finding:
     table = ranking.table.set_index(["choice", "level"])
     at = [table.loc[(r.choice, r.level)] for r in strong]
+    strict, used, free = PRIOR_STRENGTHS
     changed = sum(s.gain_strong_shrinkage * s.gain_weak_shrinkage <= 0 for s in at)
     return Finding(
         id="ranking.strengths",
@@ -140,12 +141,14 @@ def _strengths(ranking: Ranking, strong: list[RankedRow]) -> Finding:
         ),
         units=ranking.units,
         failures=ranking.failures,
-        method="Prior standard deviation of each level's log time ratio: 0.25, 0.5 (the answer) and 1.",
+        method=(
+            f"Prior standard deviation of each level's log time ratio: {strict:g}, {used:g} (the answer) and {free:g}."
+        ),
         table={
             "comparison": [f"{shown_name(r.choice)}: {r.name} over {r.base_name}" for r in strong],
-            "sd 0.25": [points_text(s.gain_strong_shrinkage) for s in at],
-            "sd 0.5": [points_text(s.survival_gain) for s in at],
-            "sd 1": [points_text(s.gain_weak_shrinkage) for s in at],
+            f"sd {strict:g}": [points_text(s.gain_strong_shrinkage) for s in at],
+            f"sd {used:g}": [points_text(s.survival_gain) for s in at],
+            f"sd {free:g}": [points_text(s.gain_weak_shrinkage) for s in at],
         },
     )
 

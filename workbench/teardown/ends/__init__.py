@@ -1,5 +1,6 @@
 """What ended the units of a season?"""
 
+from workbench.teardown.ends.imputation import DRAWS
 from workbench.teardown.ends.inside import inside_condition
 from workbench.teardown.ends.next_units import AlikeUnits, NextUnit, alike_units, units_next
 from workbench.teardown.ends.pareto import EndsOfUnits, ends_of_units, lost_words
@@ -8,6 +9,7 @@ from workbench.teardown.ends.shapes import shapes_by_mechanism
 from workbench.teardown.ends.survey import TeardownSurvey, class_incidence, survey_teardowns
 
 __all__ = [
+    "DRAWS",
     "PREVENTABLE",
     "AlikeUnits",
     "EndsOfUnits",
