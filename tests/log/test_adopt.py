@@ -200,3 +200,79 @@ def test_adopting_again_says_what_changed(tmp_path, capsys):
 )
 def test_what_a_foreign_word_probably_means(text, column, word):
     assert guessed_word(text, next(c for c in log_columns() if c.name == column)) == word
+
+
+@pytest.mark.parametrize(
+    ("words", "heading", "means"),
+    [
+        (("Batt dead", "still logging ok"), "Status", ("failed", "working")),
+        (("Y", "N"), "Still alive?", ("working", "failed")),
+        (("yes", "no"), "Dead?", ("failed", "working")),
+        (("j", "n"), "Ausgefallen", ("failed", "working")),
+        (("almost dead", "was working"), "Status", (None, None)),
+        (("working until May", "not dead"), "Status", (None, None)),
+        (("dead battery ok", "signal lost there"), "Status", (None, None)),
+        (("Y", "N"), "Not working?", (None, None)),
+    ],
+)
+def test_outcomes_said_in_two_words_or_as_an_answer_are_proposed_and_no_turned_meaning_is(words, heading, means):
+    outcome = next(c for c in log_columns() if c.name == "outcome")
+    assert tuple(guessed_word(word, outcome, heading=heading) for word in words) == means
+
+
+@pytest.mark.parametrize(
+    ("typed", "day"),
+    [
+        ("3. März 2025", "2025-03-03"),
+        ("1er avril 2025", "2025-04-01"),
+        ("12-dic-2024", "2024-12-12"),
+        ("28. Aug. 2025 14:05 Uhr", "2025-08-28"),
+        ("Mai 3, 2025", "2025-05-03"),
+        ("2 de octubre de 2025", "2025-10-02"),
+        ("3rd Sept 2025", "2025-09-03"),
+        ("30.02.2025", None),
+    ],
+)
+def test_dates_in_many_tongues_are_told_and_then_read(typed, day, tmp_path):
+    """Names of months by the common locale data of each language, from memory."""
+    others = [f"{n}.03.2025" for n in (13, 14, 15, 28)]
+    lines = [f"{unit};{out};working;2025-11-01" for unit, out in enumerate([typed, *others], start=1)]
+    path = write(tmp_path, "\n".join(["unit_id;deployed_on;outcome;found_on", *lines]))
+    log = read_log(path, tomllib.loads(starter_settings(path)))
+    first = [str(d.date()) for u, d in zip(log.records["unit_id"], log.records["deployed_on"], strict=True) if u == "1"]
+    assert first == ([day] if day else []) and log.used == 4 + bool(day)
+
+
+def test_counted_days_are_dates_only_when_declared_and_proposed_only_among_dates(tmp_path):
+    """45,730 days after 1899-12-30 is 2025-03-14, as spreadsheet programs count (ECMA-376 part 1, 18.17.4.1)."""
+    rows = [f"{n};45{730 + n};working;2025-09-0{n}" for n in range(1, 6)]
+    path = write(tmp_path, "\n".join(["unit_id;deployed_on;outcome;found_on", *rows]))
+    assert read_log(path).used == 0
+    settings = tomllib.loads(starter_settings(path))
+    assert settings["date_format"] == ["spreadsheet day"]
+    assert str(read_log(path, settings).records["deployed_on"][0].date()) == "2025-03-15"
+    early = [row.replace("2025-09", "2010-09") for row in rows]
+    far = write(tmp_path, "\n".join(["unit_id;deployed_on;outcome;found_on", *early]))
+    assert "date_format" not in tomllib.loads(starter_settings(far))
+
+
+def test_sheets_with_nearly_the_same_headings_are_proposed_together(tmp_path):
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for name, more in (("Marsh", []), ("Hill", ["batch"]), ("Visits", None)):
+        sheet = book.create_sheet(name)
+        sheet.append(
+            ["unit_id", "visited_on", "state"]
+            if more is None
+            else ["unit_id", "deployed_on", "outcome", "found_on", *more]
+        )
+        sheet.append([f"{name} 1", "2025-03-01", "working"] + ["2025-09-01"] * (more is not None))
+    path = tmp_path / "log.xlsx"
+    book.save(path)
+    settings = tomllib.loads(starter_settings(path))
+    assert settings["sheet"] == ["Marsh", "Hill"]
+    assert read_log(path, settings).records["site"].tolist() == ["Marsh", "Hill"]
+    assert (
+        tomllib.loads(adopt_log(path, lambda q: answer_to(q, "Hill" if "sheet" in q.about else "")).text)["sheet"]
+        == "Hill"
+    )

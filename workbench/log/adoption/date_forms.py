@@ -19,6 +19,7 @@ _NAMED = (
 )
 """Forms in which the month is a word or the year comes first: they cannot be mistaken."""
 
+_COUNT = re.compile(r"\d{5}(?:[.,]\d+)?\Z")
 _COUNTS = range(36_526, 55_153)
 """What a spreadsheet's count of days can be: the years 2000 to 2050."""
 
@@ -79,7 +80,7 @@ def _has_counts(columns: Sequence[Sequence[Cell]], sure: Sequence[str]) -> bool:
 def is_count(cell: Cell) -> bool:
     """Whether a cell holds a number that can be a spreadsheet's count of days."""
     text = tidy(cell_text(cell))
-    return text.isdigit() and len(text) == 5 and int(text) in _COUNTS
+    return bool(_COUNT.match(text)) and int(text[:5]) in _COUNTS
 
 
 def _by_neighbours(pair: Sequence[str], columns: Sequence[Sequence[Cell]], sure: Sequence[str]) -> str | None:

@@ -73,7 +73,8 @@ def _outcome_of(columns: Cells) -> str | None:
     """The column whose words tell best how units ended."""
     column = _columns()["outcome"]
     told = {
-        h: sum(guessed_word(cell_text(c), column) is not None for c in cells) / len(cells) + told_by(h, "outcome") / 10
+        h: sum(guessed_word(cell_text(c), column, heading=h) is not None for c in cells) / len(cells)
+        + told_by(h, "outcome") / 10
         for h, cells in columns.items()
         if len({word_key(cell_text(c)) for c in cells}) > 1 or told_by(h, "outcome")
     }
@@ -107,7 +108,9 @@ def _ordinals(cells: Sequence[Cell]) -> list[int]:
 
 def _ends(cells: Cells, outcome: str | None) -> list[str | None]:
     column = _columns()["outcome"]
-    return [guessed_word(cell_text(cell), column) for cell in cells[outcome]] if outcome is not None else []
+    if outcome is None:
+        return []
+    return [guessed_word(cell_text(cell), column, heading=outcome) for cell in cells[outcome]]
 
 
 def _empty_for_survivors(cells: Cells, heading: str, outcome: str | None) -> bool:

@@ -8,6 +8,7 @@ from workbench.log.dictionary import MISSING_WORDS, Column, hint_rows, near_word
 from workbench.log.rules import tidy
 
 __all__ = [
+    "asks_for",
     "guessed_word",
     "is_known_after",
     "is_word",
@@ -18,6 +19,10 @@ __all__ = [
     "told_by",
     "yes_or_no",
 ]
+
+
+_MOST_WORDS = 3
+_YES_NO = {"yes": "yes", "y": "yes", "true": "yes", "1": "yes", "no": "no", "n": "no", "false": "no", "0": "no"}
 
 
 def key_words(text: str) -> set[str]:
@@ -43,11 +48,37 @@ def is_known_after(heading: str) -> bool:
     return bool(key_words(heading) & set(_words("after")))
 
 
-def guessed_word(text: str, column: Column) -> str | None:
-    """Return the word of a column that a foreign word probably means."""
+def guessed_word(text: str, column: Column, *, heading: str = "") -> str | None:
+    """Return the word of a column that a foreign word probably means; a yes or no answers what the heading asks."""
     key = word_key(text)
     known = column.spellings.get(key) or _words("word", column.name).get(key) or near_word(text, column)
-    return known or (None if column.is_closed else _contained(key, column))
+    if known is not None:
+        return known
+    if column.name == "outcome":
+        return _answered(key, heading) or _named_outcome(key, column)
+    return None if column.is_closed else _contained(key, column)
+
+
+def asks_for(heading: str) -> str | None:
+    """Return the outcome that a yes below a heading means, as below "Still alive?"; None where it asks for none."""
+    means = {means for word, means in _words("yes_means", "outcome").items() if f"_{word}_" in f"_{word_key(heading)}_"}
+    return means.pop() if len(means) == 1 and not key_words(heading) & set(_words("guard")) else None
+
+
+def _answered(key: str, heading: str) -> str | None:
+    asked, answer = asks_for(heading), _YES_NO.get(key) or _words("word", "yes_no").get(key)
+    if asked is None or answer is None:
+        return None
+    return asked if answer == "yes" else {"working": "failed", "failed": "working"}[asked]
+
+
+def _named_outcome(key: str, column: Column) -> str | None:
+    """The outcome that two or three words name together, as "batt dead"; none where one may turn the meaning."""
+    if not 1 < len(key.split("_")) <= _MOST_WORDS or key_words(key) & set(_words("guard")):
+        return None
+    known = {**_words("word", "outcome"), **column.spellings}
+    found = {word for spelling, word in known.items() if f"_{spelling}_" in f"_{key}_"}
+    return found.pop() if len(found) == 1 and found <= {"working", "failed"} else None
 
 
 def is_word(text: str, column: Column) -> bool:

@@ -1,6 +1,6 @@
 """Theirs: the tables of a foreign log with their headings and cells, before anything is understood."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ __all__ = ["TheirFile", "TheirTable", "their_files"]
 
 _ROWS_SEARCHED = 40
 _LONGEST_CELL = 500
+_ALIKE = 0.75
 _KNOWN = 100
 """What a known heading counts beside a word that could be one."""
 
@@ -62,9 +63,14 @@ def their_files(path: Any, vocabulary: Vocabulary) -> list[TheirFile]:
             raise LogError(f"{best.place} has no cell with any content; give a log with a line of headings")
         if best.rows:
             cells = {sheet.sheet: _cells(sheet, vocabulary) for sheet in sheets if sheet.rows}
-            alike = tuple(name for name, own in cells.items() if set(own) == set(cells[best.sheet]))
+            alike = tuple(name for name, own in cells.items() if _are_alike(set(own), set(cells[best.sheet])))
             found.append(TheirFile(path=file, sheets=cells, best=best.sheet, alike=alike))
     return found
+
+
+def _are_alike(one: Set[str], other: Set[str]) -> bool:
+    """Whether two sheets have nearly the same headings, in whatever order."""
+    return len(one & other) >= _ALIKE * len(one | other)
 
 
 def _fit(sheet: RawSheet, vocabulary: Vocabulary) -> tuple[int, int]:

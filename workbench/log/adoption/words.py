@@ -42,7 +42,7 @@ def _settle_column(
         theirs, word = before.get(key, (spelled[key], None))
         if word is not None and document.is_confirmed((*place, theirs)):
             continue
-        proposal = word or guessed_word(theirs, column)
+        proposal = word or guessed_word(theirs, column, heading=heading)
         if proposal is None and not column.is_closed:
             continue
         options = (*column.known_words, *(() if column.is_closed else (_KEEP,)))
