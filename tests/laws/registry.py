@@ -16,7 +16,6 @@ from workbench.estimate.cox.proportionality import proportionality_of
 from workbench.estimate.curves.curves import curve_if_failed_when_found
 from workbench.estimate.life.probability_plot import plot_points
 from workbench.estimate.rank_tests.comparisons import compare_trend
-from workbench.estimate.shared.detectable import detectable_hazard_ratios
 from workbench.lives import UNDETERMINED, Lives
 from workbench.planning.before_deployment import plan_checks
 from workbench.planning.rounds import plan_rounds
@@ -201,7 +200,6 @@ QUESTIONS: dict[str, Question] = {
         not_on=frozenset({"heavy weights", "heavy spans", "forty levels"}),  # each unit is shuffled on its own
     ),
     "trend": _plain(compare_trend, by="choice"),
-    "detectable": _plain(detectable_hazard_ratios, by="choice"),
     "mean": Question(
         wb.restricted_mean, lambda lives, horizon: {"horizon": horizon, "by": "choice"}, in_time=_MEANS
     ),

@@ -8,7 +8,7 @@ import numpy as np
 
 from workbench.fleet.fleet_cells import NONE, CellCodes
 from workbench.log.cells import shown
-from workbench.log.dictionary import Column, Settings
+from workbench.log.dictionary import Column, Settings, answers_without_mechanism
 from workbench.log.rules import LABEL_FIELDS, merged_spellings, notes_on_levels
 from workbench.log.season_log import typed_column
 from workbench.wording import NOT_RECORDED
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["BY_YEAR", "Counted", "counted_lives", "notes_on_cells", "rounded_to"]
 
-_UNDETERMINED = ("undetermined", "no_cause_found")
 BY_YEAR = 1_000
 """Season number of a row that names no season: this and the year of its deployment."""
 
@@ -183,7 +182,7 @@ def notes_on_cells(cells: CellCodes, column: Column, settings: Settings) -> list
 def _cause(counted: Counted, codes: Mapping[str, CellCodes], settings: Settings, *, outcome: _Levels) -> _Levels:
     """Mechanism where failed; nothing where not, or where nobody could name it."""
     named = _levels("mechanism", counted, codes, settings=settings)
-    values = ["" if v is None or v in _UNDETERMINED else v for v in named.values]
+    values = ["" if v is None or v in answers_without_mechanism() else v for v in named.values]
     places = np.where(outcome.of("failed"), named.places, len(values))
     return _ordered([*values, ""], places)
 

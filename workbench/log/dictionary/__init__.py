@@ -22,7 +22,12 @@ from workbench.log.dictionary.headings import (
     log_vocabulary,
     visit_vocabulary,
 )
-from workbench.log.dictionary.known_words import hint_rows, known_causes, known_mechanisms
+from workbench.log.dictionary.known_words import (
+    answers_without_mechanism,
+    hint_rows,
+    known_causes,
+    known_mechanisms,
+)
 from workbench.log.dictionary.nearness import is_slip, near_word, quoted
 from workbench.log.dictionary.setting_keys import example_of, setting_keys, settings_reference
 from workbench.log.dictionary.settings import MISSING_WORDS, NO_SETTINGS, RESTS_ON_SPARES, Settings, read_settings
@@ -40,6 +45,7 @@ __all__ = [
     "Settings",
     "Threshold",
     "Vocabulary",
+    "answers_without_mechanism",
     "bench_steps",
     "column_named",
     "day_and_clock",

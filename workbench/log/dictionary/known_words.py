@@ -5,7 +5,15 @@ from functools import cache
 
 from workbench.log.dictionary.data_rows import data_rows
 
-__all__ = ["KnownCause", "KnownMechanism", "hint_rows", "known_causes", "known_mechanisms", "spelled_words"]
+__all__ = [
+    "KnownCause",
+    "KnownMechanism",
+    "answers_without_mechanism",
+    "hint_rows",
+    "known_causes",
+    "known_mechanisms",
+    "spelled_words",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,6 +45,12 @@ def known_mechanisms() -> tuple[KnownMechanism, ...]:
     """Return the mechanisms in the order of their table."""
     rows = [(row, tuple(row.pop("covers").split())) for row in data_rows("mechanisms.csv")]
     return tuple(KnownMechanism(covers=covers, **row) for row, covers in rows)
+
+
+@cache
+def answers_without_mechanism() -> frozenset[str]:
+    """Return the honest answers that name no mechanism; a cell left empty is one."""
+    return frozenset({"", *(m.mechanism for m in known_mechanisms() if m.kind == "answer")})
 
 
 @cache

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.errors import LogError
 from workbench.log.cells import Address
-from workbench.log.dictionary import Settings
+from workbench.log.dictionary import Settings, answers_without_mechanism
 from workbench.log.rules import Problem, problems_frame
 
 if TYPE_CHECKING:
@@ -20,7 +20,6 @@ __all__ = ["ALWAYS_COVARIATES", "Log", "mission_of"]
 ALWAYS_COVARIATES = ("site", "batch", "firmware", "season")
 """Covariates of the lives beside every protection and exposure column."""
 
-_NOT_DETERMINED = ("undetermined", "no_cause_found")
 _MISSION_SHARE = 0.8
 _MISSION_STEP = 30
 
@@ -159,7 +158,8 @@ class Log:
         covariates = records[[*names, "outcome", "deployed_on"]].assign(followed_to=self._followed_to)
         failed = (records["outcome"] == "failed").to_numpy()
         named = records["mechanism"].astype(object).where(records["mechanism"].notna(), "")
-        cause = ["" if not f or m in _NOT_DETERMINED else m for f, m in zip(failed, named, strict=True)]
+        no_mechanism = answers_without_mechanism()
+        cause = ["" if not f or m in no_mechanism else m for f, m in zip(failed, named, strict=True)]
         return Lives.from_arrays(
             lower=ledger["lower"].to_numpy(),
             upper=ledger["upper"].to_numpy(),

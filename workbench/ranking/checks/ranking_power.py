@@ -4,6 +4,7 @@ import math
 
 __all__ = ["LARGEST", "detectable_ratio"]
 
+_DEVIATES = 2.80  # of 5 % on two sides and of 80 %, rounded as the formula is printed
 LARGEST = 20.0
 """A season that could only show a larger hazard ratio could hardly show any (a judgement, no source)."""
 
@@ -24,5 +25,5 @@ def detectable_ratio(failures: int, share: float) -> float:
     """
     if failures < 1 or not 0.0 < share < 1.0:
         return float("nan")
-    exponent = 2.80 / math.sqrt(failures * share * (1.0 - share))
+    exponent = _DEVIATES / math.sqrt(failures * share * (1.0 - share))
     return math.exp(exponent) if exponent <= math.log(LARGEST) else float("nan")

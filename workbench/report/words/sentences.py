@@ -203,10 +203,6 @@ test_sentence.__test__ = False  # type: ignore[attr-defined]  # a sentence about
 def detectable_sentence(failures: int, share: float) -> str:
     """Return which hazard ratio a season of this size could have shown; never computed from the observed effect.
 
-    References
-    ----------
-    Schoenfeld (1981), Biometrika 68, 316-319: exp(2.80 / sqrt(D p (1 - p))) for a two-sided 5 % test with 80 % power.
-
     Examples
     --------
     >>> detectable_sentence(40, 0.5)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from workbench.log.dictionary import known_mechanisms, known_signs
+from workbench.log.dictionary import answers_without_mechanism, known_mechanisms, known_signs
 
 __all__ = [
     "ABSENCE",
@@ -32,7 +32,7 @@ MOISTURE_RELATED = tuple(m.mechanism for m in _KNOWN if m.moisture)
 PARTS: Mapping[str, tuple[str, ...]] = MappingProxyType({m.mechanism: m.covers for m in _KNOWN if m.covers})
 """Wider words that people use as a verdict, and the mechanisms of the evidence table that they cover."""
 
-NO_MECHANISM = ("", "undetermined", "unknown", "no_cause_found")
+NO_MECHANISM = tuple(sorted({*answers_without_mechanism(), "unknown"}))
 """Answers that name no mechanism; honest, allowed, and never suggested."""
 
 ABSENCE = tuple(m.mechanism for m in _KNOWN if m.kind == "absence")
