@@ -60,7 +60,8 @@ class ChoiceComparison:
     within : Tested or None
         The same within environments.
     inside : dict of str to (estimate, lower, upper, strata)
-        Difference in share within the values of that column, averaged over those that hold both levels; how many do.
+        Difference in share within the values of that column, averaged over those that hold both levels; how many do;
+        empty when it was not wanted.
     left_out : tuple of str
         Levels carried by too few units.
     unrecorded : int
@@ -92,9 +93,14 @@ class ChoiceComparison:
 
 
 def compare_choice(
-    data: SeasonData, column: str, *, within: str | None = "environment", with_days: bool = True
+    data: SeasonData,
+    column: str,
+    *,
+    within: str | None = "environment",
+    with_days: bool = True,
+    with_inside: bool = True,
 ) -> ChoiceComparison:
-    """Compare the levels of one choice in share lasting the mission, in days and by tests."""
+    """Compare the levels of one choice in share lasting the mission, in days, inside each environment and by tests."""
     levels = data.levels(column)
     lives = with_levels(data.lives, column, levels)
     reference = levels[0]
@@ -104,7 +110,8 @@ def compare_choice(
     inside, apart = None, {}
     if within is not None and within in lives.covariates and lives.covariates[within].nunique() > 1:
         inside = test_levels(lives, column, reference, within=within, seed=data.seed)
-        apart = _inside(lives, column, within, mission=data.mission, confidence=data.confidence)
+        if with_inside:
+            apart = _inside(lives, column, within, mission=data.mission, confidence=data.confidence)
     every = [str(v) for v in data.lives.covariates[column].dropna().unique()]
     return ChoiceComparison(
         column=column,

@@ -49,7 +49,7 @@ def choice_findings(data: SeasonData, column: str, *, section: str, order: float
     """Return the findings of one choice."""
     name = f"life.{id_words([column])[column]}"
     try:
-        choice = compare_choice(data, column, with_days=not short)
+        choice = compare_choice(data, column, with_days=not short, with_inside=False)
     except WorkbenchError as error:
         sentence = f"Units with different {shown_name(column)} could not be compared: {str(error).rstrip('.')}."
         return [

@@ -222,7 +222,7 @@ def _contrast(
 ) -> Finding:
     levels = [old, *(level for level in data.levels(choice) if level != old)]
     ordered = replace(data, lives=_with_first(data.lives, choice, levels))
-    compared = compare_choice(ordered, choice, with_days=False)
+    compared = compare_choice(ordered, choice, within=None, with_days=False)
     pair = [compared.shares[new], compared.shares[old]]
     raw = compared.differences[new]
     sentence = difference_sentence(pair[0], pair[1], raw, mission=data.mission_text, confidence=data.confidence)

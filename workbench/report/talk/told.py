@@ -57,7 +57,10 @@ class Told:
     @cached_property
     def rows(self) -> list[RankedRow]:
         """Every ranked comparison, in the order of the ranking."""
-        return [] if self.data.ranking is None else ranked_rows(self.data, self.data.ranking)
+        shown = self.findings.get("ranking")
+        if self.data.ranking is None or shown is None or shown.kind == "withheld":
+            return []
+        return ranked_rows(self.data, self.data.ranking)
 
     @cached_property
     def main(self) -> RankedRow | None:
