@@ -1,5 +1,6 @@
 """Small seasons for the tests of the review: a plain one, and one whose names try to break out of the page."""
 
+from workbench.log.dictionary import log_columns
 from workbench.simulate import simulate_season
 
 SETTINGS = {
@@ -66,3 +67,17 @@ def write_hostile_log(path):
     log.loc[4, "unit_id"] = HOSTILE["formula"]
     log.to_csv(path, index=False)
     return path
+
+
+def small_seasons():
+    """Logs that lack what a talk is usually built on, by what they lack; each is to be told with fewer slides."""
+    log, _ = simulate_season(60, seed=11, season="2025")
+    inside = [c.name for c in log_columns() if c.role in ("verdict", "condition", "evidence")]
+    dropped = {c.name for c in log_columns() if c.role == "protection"} - {"lid_seal", "vent", "fasteners"}
+    log = log.drop(columns=[c for c in dropped if c in log.columns])
+    return {
+        "twelve units": log.iloc[:12],
+        "no teardown": log.drop(columns=[c for c in inside if c in log.columns]),
+        "no sites": log.drop(columns=["site", "environment", "latitude", "longitude"], errors="ignore"),
+        "only failures": log[log["outcome"] == "failed"],
+    }

@@ -5,6 +5,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from types import MappingProxyType
 from typing import Any
 
 from workbench.estimate.shared import text_levels
@@ -17,6 +18,9 @@ from workbench.report.words import shown_name
 from workbench.wording import NOT_KNOWN
 
 __all__ = ["FEWEST_UNITS", "SeasonData"]
+
+KNOWN_LABELS: Mapping[str, str] = MappingProxyType({"o_ring": "O-ring", "epdm": "EPDM", "a2": "A2", "a4": "A4"})
+"""Words of the dictionary that are written otherwise when they are read; labels in the settings come before."""
 
 FEWEST_UNITS = 5
 """Levels carried by fewer units are not compared (judgement, no source)."""
@@ -98,7 +102,7 @@ class SeasonData:
     def label(self, column: str, level: str) -> str:
         """How a level is shown: the settings' label, or its name as words; safe to print."""
         labels = (self.settings.get("levels") or {}).get(column, {}).get("labels") or {}
-        text = shown_name(labels.get(level, level))
+        text = shown_name(labels.get(level, KNOWN_LABELS.get(level, level)))
         return f"{shown_name(column, 24)}: {text}" if text in ("yes", "no", "none") else text
 
     def money(self, amount: float, digits: int = 0) -> str:

@@ -14,6 +14,13 @@ __all__ = ["Picture", "Slide", "drawn_picture", "slides_of"]
 PAGE_ROWS = 14
 """Rows of a table on one slide; a longer one is dealt out evenly."""
 
+TITLES: Mapping[str, str] = {
+    "not known": "Not known this season",
+    "withheld": "Withheld: two programs disagree",
+    "plan": "Next season could not be planned",
+}
+"""Titles of findings that have no claim of their own."""
+
 APPENDIX_INCHES, TALK_INCHES, DOTS_PER_INCH = (8.0, 5.2), (6.2, 4.1), 180
 """Sizes at which figures are drawn: on a talk slide the smaller one is shown larger, so that its words can be read."""
 
@@ -146,9 +153,9 @@ def _talk_slide(finding: Finding, counted: str) -> Slide:
 
 
 def _slides_of_finding(finding: Finding, heading: str, seen: set[tuple[int, str]], *, counted: str) -> Iterator[Slide]:
-    title, rest = first_sentence(finding.statement)
-    if finding.headline:
-        title, rest = finding.headline, finding.statement
+    title, rest = finding.headline or TITLES.get(finding.kind, ""), finding.statement
+    if not title:
+        title, rest = first_sentence(finding.statement)
     picture = None
     if finding.figure is not None and _key(finding.figure) not in seen:
         seen.add(_key(finding.figure))

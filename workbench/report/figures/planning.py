@@ -49,7 +49,8 @@ def draw_trial(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", 
     ax.plot(units, power, color=INK, marker="o", markersize=8)
     ax.vlines(units, 100 * result.columns["power_lower"], 100 * result.columns["power_upper"], color=INK, linewidth=2.0)
     top = 1.02 * float(units[-1])
-    ax.text(0.01 * top, 100 * result.wanted + 1.5, f"wanted: {100 * result.wanted:.0f} %", color=MUTED)
+    wanted = f"wanted: {100 * result.wanted:.0f} %"
+    ax.text(0.99 * top, 100 * result.wanted - 1.5, wanted, color=MUTED, ha="right", va="top")
     if fleet is not None and fleet <= top:
         ax.axvline(fleet, color=WORKING, linewidth=2.0, linestyle=(0, (4, 3)))
         side = "left" if fleet < 0.6 * top else "right"

@@ -14,6 +14,7 @@ from workbench.wording import count_of, join_words, percent_text, range_text
 __all__ = ["decide_slide", "next_slide", "proof_slide", "worked_slide"]
 
 MOST_ROWS = 6
+RARELY = 0.1
 
 
 def worked_slide(told: Told) -> Finding | None:
@@ -147,9 +148,8 @@ def proof_slide(told: Told) -> Finding | None:
     points = [f"Proof: seeing {change}, 8 times in 10."]
     near = int(np.argmin(np.abs(units - fleet)))
     if abs(units[near] - fleet) <= 0.25 * fleet:
-        points.append(
-            f"A trial of {int(units[near])}, about this fleet, would see it {10 * power[near]:.0f} times in 10."
-        )
+        often = "almost never" if power[near] < RARELY else f"{10 * power[near]:.0f} times in 10"
+        points.append(f"A trial of {int(units[near])}, about this fleet, would see it {often}.")
     shown = told.findings.get("plan.shown")
     if shown is not None and shown.lower is not None:
         points.append(

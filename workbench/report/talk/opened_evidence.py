@@ -61,7 +61,7 @@ def signs_slide(told: Told) -> Finding | None:
         headline = "No sign inside sets failed units apart from working ones"
         points = ["Shown are those with the widest gap; chance could explain each."]
     else:
-        headline = f"{start} was seen in {seen} units; hardly any working one was opened"
+        headline = f"{start}: in {seen}; hardly any working one was opened"
         points = ["Without opened working units nothing shows that a sign is special."]
     points.append("Bars are 95 % limits. A sign that nobody looked for says nothing.")
     return told.slide(

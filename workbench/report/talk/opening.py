@@ -24,6 +24,8 @@ MOST_ROWS = 5
 MOISTURE = "water and moisture"
 OTHER, UNNAMED, GONE = "other mechanisms", "no mechanism found", "never came back"
 MOST_NAMED = 3
+SMALL = 30
+"""Below so many the talk says how much a single one counts (a judgement, no source)."""
 
 
 def asked_slide(told: Told) -> Finding | None:
@@ -159,6 +161,7 @@ def lasted_slide(told: Told) -> Finding | None:
         return None
     data = told.data
     known, may_have = failed_by(data.lives, data.mission)
+    spells = data.lives.units
     share, low, high = (math.nan if v is None else v for v in (found.estimate, found.lower, found.upper))
     limits = limits_words(percent_text(low), percent_text(high), data.confidence)
     missing = told.findings.get("outcome.missing")
@@ -172,11 +175,9 @@ def lasted_slide(told: Told) -> Finding | None:
         headline = f"None of {told.many(data.lives.units)} failed within {data.mission_text}"
         points = [f"Up to {percent_text(1 - low)} could still fail so early ({100 * data.confidence:g} % limit)."]
     if missing is not None and missing.lower is not None and missing.upper is not None and facts:
-        bracket = (missing.lower, missing.upper)
-        points.append(
-            f"If every missing one failed at once: {percent_text(missing.lower)}; if all worked on: "
-            f"{percent_text(missing.upper)}."
-        )
+        worst, best = percent_text(missing.lower), percent_text(missing.upper)
+        points.append(f"If every missing one failed at once: {worst}; if all worked on: {best}.")
+        bracket = None if worst == best else (missing.lower, missing.upper)
     doubt = told.findings.get("outcome.last_good")
     if doubt is not None and doubt.lower is not None and doubt.upper is not None:
         points.insert(
@@ -184,6 +185,8 @@ def lasted_slide(told: Told) -> Finding | None:
             "The log does not say what its last good day means; between "
             f"{percent_text(doubt.lower)} and {percent_text(doubt.upper)} lasted.",
         )
+    if spells < SMALL:
+        points.append(f"Only {told.many(spells)}: one more or less moves this by {100 / spells:.0f} of 100.")
     early = found.figure.result.quantile([0.1]).iloc[0]
     if math.isfinite(early["time"]) and early["time"] <= data.mission:
         points.append(f"One in ten had failed by day {early['time']:.0f}.")

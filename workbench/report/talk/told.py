@@ -8,7 +8,7 @@ from typing import Any
 from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.findings import RankedRow, main_row, ranked_rows
 from workbench.report.talk.decisions import Decision, decisions_of
-from workbench.report.words import as_headline, short_name
+from workbench.report.words import as_headline, short_name, shown_name
 from workbench.wording import count_of
 
 __all__ = ["GRADE_WORDS", "TOPICS", "Told"]
@@ -73,8 +73,10 @@ class Told:
         return decisions_of(self.data, self.rows, self.findings)
 
     def name(self, choice: str, level: str) -> str:
-        """A level's label, short enough for a headline."""
-        return short_name(self.data.label(choice, level))
+        """A level's label, short enough for a headline; with its choice where nobody labelled the level."""
+        label, what = self.data.label(choice, level), shown_name(choice, 24)
+        labelled = level in ((self.data.settings.get("levels") or {}).get(choice, {}).get("labels") or {})
+        return short_name(label if labelled or what.casefold() in label.casefold() else f"{label} {what}")
 
     def many(self, number: int) -> str:
         """A count in the one unit of counting of this review.

@@ -89,10 +89,10 @@ def as_headline(text: str) -> str:
     return text if len(text) <= LONGEST_HEADLINE else f"{text[: LONGEST_HEADLINE - 1].rstrip()}…"
 
 
-def short_name(text: str, limit: int = 22) -> str:
-    """Return a name cut to what a headline can hold beside its own words: three words, a few letters."""
+def short_name(text: str, limit: int = 26) -> str:
+    """Return a name cut to what a headline can hold beside its own words: four words, a few letters."""
     words = text.split()
-    kept = " ".join(words[:3]) + ("…" if len(words) > 3 else "")
+    kept = " ".join(words[:4]) + ("…" if len(words) > 4 else "")
     return shown_text(kept, limit)
 
 
