@@ -14,6 +14,7 @@ FLOW = (
     ("log", "estimate", "scenario", "fleet", "simulate"),
     ("ranking",),
     ("teardown",),
+    ("records",),
     ("planning",),
     ("report",),
     ("notebook",),

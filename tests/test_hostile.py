@@ -100,6 +100,10 @@ def world(tmp_path_factory):
         f"[roles]\nprotection = [{quoted(CHOICE)}]\n",
         encoding="utf-8",
     )
+    (base / "records").mkdir()
+    with (base / "records" / "table.csv").open("w", newline="", encoding="utf-8") as lines:
+        rows = [(f"{p} {i}", "2025-04-01 12:00", p) for i, p in enumerate(PAYLOADS)]
+        csv.writer(lines).writerows([("unit", "time", "battery_v"), *rows])
     heard, said = Opened(), {}
     heard.on = True
     written = review(log, out, settings=SETTINGS)
@@ -113,6 +117,8 @@ def world(tmp_path_factory):
             "blank": ["blank", str(base / "blank.xlsx"), *common],
             "teardown": ["teardown", str(log), "--sheets", str(base / "sheets.html"), "--pages",
                          str(base / "pages.html"), *common],
+            "records": ["records", str(log), "--records", str(base / "records"), "--write",
+                        str(base / "more.csv"), *common],
             "compare": ["compare", str(log), "--by", "lid_seal", "--figure", str(base / "curves.png"), *common],
             "plan": ["plan", str(log), "--allocate", str(base / "next.csv"), "--choice", "vent", "--no-trial", *common],
         }.items():  # fmt: skip
@@ -165,7 +171,7 @@ def test_pages_run_load_and_spoof_nothing(world):
 
 def test_no_cell_of_a_list_runs_as_a_formula(world):
     base, written, _, _ = world
-    for path in (written.set_aside, written.ledger, base / "next.csv"):
+    for path in (written.set_aside, written.ledger, base / "next.csv", base / "more.csv"):
         text = path.read_text(encoding="utf-8-sig")
         assert MARK in text
         for row in csv.reader(io.StringIO(text, newline="")):
@@ -224,6 +230,7 @@ def test_names_in_the_log_never_reach_the_file_system(world):
     made = {str(p.relative_to(base)) for p in base.rglob("*")}
     assert made == {
         "season.csv", "settings.toml", "marked.xlsx", "blank.xlsx", "sheets.html", "pages.html", "curves.png",
+        "more.csv", "records", "records/table.csv",
         "next.csv", "out", MANIFEST, f"out/{MANIFEST}", "out/review.html", "out/summary.html", "out/review.pptx",
         "out/findings.json",
         "out/set_aside.csv", "out/ledger.csv",

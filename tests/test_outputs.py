@@ -35,6 +35,7 @@ OUTPUTS = {
     "counted parquet": Output("check {log} --step 7 --marked {out}", "aside.parquet"),
     "sheets": Output("teardown {log} --units LM-001 --sheets {out}", "sheets.html"),
     "pages": Output("teardown {log} --pages {out}", "pages.html"),
+    "records": Output("records {log} --write {out}", "added.csv"),
     "blank": Output("blank {out}", "empty.xlsx"),
     "blank teardown": Output("blank --teardown {out}", "empty.html"),
     "allocate": Output("plan {log} --no-trial --mission 90 --allocate {out}", "trial.csv"),
@@ -50,9 +51,13 @@ SHORT = [name for name in QUICK if name != "allocate"]
 @pytest.fixture(scope="module")
 def season(tmp_path_factory) -> Path:
     """A folder with one season as text and as a workbook, with a row that is set aside."""
-    log, _ = workbench.simulate_season(60, seed=4)
-    log.loc[3, "outcome"] = "who knows"
+    log, truth = workbench.simulate_season(60, seed=4)
     folder = tmp_path_factory.mktemp("season")
+    (folder / "records").mkdir()
+    known, _ = workbench.simulate_records(log, truth, seed=4, units=["LM-001", "LM-002"], every_hours=12)
+    for (unit, deployment), table in known.items():
+        table.to_csv(folder / "records" / f"{unit}_{deployment}.csv", index=False)
+    log.loc[3, "outcome"] = "who knows"
     log.to_csv(folder / "log.csv", index=False)
     log.to_excel(folder / "log.xlsx", index=False)
     return folder
@@ -71,6 +76,7 @@ def at(season, tmp_path):
         output = OUTPUTS[option]
         for folder in ("in", "out"):
             (tmp_path / folder).mkdir(exist_ok=True)
+        shutil.copytree(season / "records", tmp_path / "in" / "records", dirs_exist_ok=True)
         return Path(shutil.copy(season / output.log, tmp_path / "in" / output.log)), tmp_path / "out" / output.name
 
     return places
@@ -85,7 +91,7 @@ def _refused(words: list[str], said: str, capsys) -> None:
 
 def test_the_table_holds_every_option_that_names_a_file_to_write():
     """An option whose place-holder is a file or a folder is written to or read; those that are read are named here."""
-    read = {"--settings", "--evidence", "--previous", "--log"}
+    read = {"--settings", "--evidence", "--previous", "--log", "--records"}
     known = {word for output in OUTPUTS.values() for word in output.command.split() if word.startswith("--")}
     subparsers = next(a for a in build_parser()._actions if a.dest == "command").choices
     assert set(subparsers) == set(COMMANDS)

@@ -13,7 +13,10 @@ from workbench.printing import say, say_aside, visible
 
 __all__ = ["build_parser", "main"]
 
-COMMANDS = ("blank", "adopt", "settings", "check", "compare", "rank", "teardown", "plan", "review", "notebooks", "lab")
+COMMANDS = (
+    "blank", "adopt", "settings", "check", "records", "compare", "rank", "teardown", "plan", "review", "notebooks",
+    "lab",
+)  # fmt: skip
 """In the order in which a season needs them."""
 
 EXIT_DATA_REFUSED = 1

@@ -23,6 +23,7 @@ from workbench.errors import UsageError, WorkbenchError
 from workbench.printing import visible
 
 __all__ = [
+    "BESIDE_A_LOG",
     "MANIFEST",
     "Permit",
     "check_folder",
@@ -36,6 +37,9 @@ __all__ = [
 ]
 
 MANIFEST = ".workbench.json"
+BESIDE_A_LOG = ("records.csv", "teardowns.csv", "visits.csv")
+"""Tables that are read with every log beside which they lie."""
+
 _ASIDE = ".workbench-"
 _LEFT_BEHIND = 3600.0
 _PRIVATE = 0o600
@@ -109,6 +113,7 @@ def files_read(*named: Any) -> tuple[Path, ...]:
                 if path.is_dir():
                     found += [p for p in sorted(path.iterdir()) if p.is_file() and not is_own_output(p)]
                 found += [path, folder / "season.toml", path.with_suffix(".toml")]
+                found += [folder / name for name in BESIDE_A_LOG]
     return tuple(found)
 
 

@@ -17,12 +17,14 @@ from pathlib import Path
 
 import numpy as np
 
-from workbench import simulate_season
+from workbench import simulate_records, simulate_season
 from workbench.cli import main
 
 __all__ = ["COMMANDS", "NOT_TRIED", "SLOW", "run_command", "write_season"]
 
 LEAST, MOST = 8, 60
+RECORDED = 3
+"""Units whose data files lie beside the log."""
 SOME = 20  # replicates
 COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "check": (
@@ -31,6 +33,12 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("--strict", "--settings", "none"),
         ("--marked", "{folder}/marked.xlsx", "--replace"),
         ("--step", "7", "--all"),
+    ),
+    "records": (
+        (),
+        ("--json",),
+        ("--records", "{folder}/records", "--write", "{folder}/records.csv", "--replace", "--all"),
+        ("--records", "{folder}/none", "--strict"),
     ),
     "compare": (
         ("--by", "lid_seal"),
@@ -97,9 +105,13 @@ def write_season(number: int, folder: Path, most: int = MOST) -> Path:
     """Write the log of a small season of at most so many units, its size and oddities following from its number."""
     rng = np.random.default_rng(number)
     share = {name: float(rng.choice(values)) for name, values in _SHARES.items()}
-    log, _ = simulate_season(int(rng.integers(LEAST, most + 1)), seed=number, **share)
+    log, truth = simulate_season(int(rng.integers(LEAST, most + 1)), seed=number, **share)
     path = folder / "log.csv"
     log.to_csv(path, index=False)
+    (folder / "records").mkdir()
+    records, _ = simulate_records(log, truth, seed=number, units=list(log["unit_id"][:RECORDED]), every_hours=12)
+    for (unit, deployment), table in records.items():
+        table.to_csv(folder / "records" / f"{unit}_{deployment}.csv", index=False)
     return path
 
 

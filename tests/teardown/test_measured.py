@@ -8,6 +8,7 @@ from tests.teardown.builders import records
 from workbench.errors import SettingsError
 from workbench.log.dictionary import known_signs, known_thresholds, log_columns, read_settings
 from workbench.log.season_log.reading import read_log
+from workbench.records.courses import LIMITED
 from workbench.teardown.mechanisms.measured import RESIDUE_SIGNS, signs_by_measurement
 from workbench.teardown.mechanisms.mechanism import suggest_mechanism
 from workbench.teardown.mechanisms.opened import read_teardowns
@@ -67,6 +68,9 @@ def test_limits_name_fields_signs_and_sources_that_exist():
     fields, signs = {c.name: c for c in log_columns()}, {s.sign for s in known_signs()}
     for threshold in known_thresholds():
         assert threshold.sign in signs and threshold.source and threshold.limit > 0
+        if threshold.field in LIMITED:  # follows from a unit's data file
+            assert (threshold.other, threshold.chemistry) == ("", "")
+            continue
         assert fields[threshold.field].type == "number"
         assert threshold.other in ("", *fields)
         assert threshold.unit == "%" or threshold.unit == fields[threshold.field].unit

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["DATES", "SHAPE", "Judge", "Verdict", "general_reason", "greatest", "with_shapes"]
 
-DATES = ("deployed_on", "observed_from", "last_good_on", "failed_on", "found_on", "opened_on")
+DATES = ("deployed_on", "observed_from", "last_good_on", "failed_on", "found_on", "last_record_on", "opened_on")
 _AGES = DATES[1:]
 _ENDS = ("found_on", "failed_on", "last_good_on", "deployed_on")
 SHAPE = (*(f"wb_age_{field}" for field in DATES), "wb_unit_id", "wb_outcome", "wb_time_basis", "wb_is_named")

@@ -9,11 +9,12 @@ from workbench.log.dictionary.bench_work import (
     known_hazards,
     known_thresholds,
 )
-from workbench.log.dictionary.columns import Column, log_columns, visit_columns, word_key
+from workbench.log.dictionary.columns import Column, log_columns, record_columns, visit_columns, word_key
 from workbench.log.dictionary.date_text import SPREADSHEET_DAY, day_and_clock, day_in_form
 from workbench.log.dictionary.evidence import STRENGTHS, known_signs, read_evidence_table, sign_names
 from workbench.log.dictionary.headings import (
     Vocabulary,
+    beside_vocabulary,
     column_named,
     fit_of,
     headings_at,
@@ -47,6 +48,7 @@ __all__ = [
     "Vocabulary",
     "answers_without_mechanism",
     "bench_steps",
+    "beside_vocabulary",
     "column_named",
     "day_and_clock",
     "day_in_form",
@@ -68,6 +70,7 @@ __all__ = [
     "quoted",
     "read_evidence_table",
     "read_settings",
+    "record_columns",
     "setting_keys",
     "settings_reference",
     "sign_names",

@@ -10,7 +10,7 @@ from workbench.log.dictionary.data_rows import data_rows
 from workbench.log.dictionary.evidence import known_signs
 from workbench.log.dictionary.known_words import spelled_words
 
-__all__ = ["Column", "evidence_column", "log_columns", "visit_columns", "word_key"]
+__all__ = ["Column", "evidence_column", "log_columns", "record_columns", "visit_columns", "word_key"]
 
 TYPES = ("text", "whole", "number", "date", "word", "yes_no", "ip_code")
 """What a field may hold."""
@@ -132,6 +132,12 @@ def log_columns() -> tuple[Column, ...]:
 def visit_columns() -> tuple[Column, ...]:
     """Return the columns of the optional visits sheet, one row a look at one unit."""
     return tuple(_columns_of("visits"))
+
+
+@cache
+def record_columns() -> tuple[Column, ...]:
+    """Return the columns of a unit's data file that are understood, one row a reading."""
+    return tuple(_columns_of("records"))
 
 
 def _columns_of(sheet: str) -> list[Column]:

@@ -14,6 +14,7 @@ from workbench.log.dictionary.settings import Settings
 
 __all__ = [
     "Vocabulary",
+    "beside_vocabulary",
     "column_named",
     "fit_of",
     "headings_at",
@@ -26,6 +27,7 @@ __all__ = [
 _ROWS_SEARCHED = 40
 _LEAST_KNOWN = 2
 _MOST_LISTED = 12
+_NAMES_A_DEPLOYMENT = ("unit_id", "deployment", "season", "last_record_on")
 _DATE_FIELDS = ("found_on", "last_good_on", "failed_on")
 
 
@@ -91,6 +93,17 @@ def visit_vocabulary() -> Vocabulary:
     """Return the headings of the visits sheet."""
     keys = {key: c.name for c in reversed(visit_columns()) for key in c.heading_keys}
     return Vocabulary(columns={c.name: c for c in visit_columns()}, keys=keys)
+
+
+def beside_vocabulary(settings: Settings) -> Vocabulary:
+    """Return the headings of a table beside a log: what files and bench say of one deployment, and which it is."""
+    whole = log_vocabulary(settings)
+    kept = {
+        name: replace(column, required=name == "unit_id", common=False)
+        for name, column in whole.columns.items()
+        if name in _NAMES_A_DEPLOYMENT or column.step or column.role == "evidence"
+    }
+    return replace(whole, columns=kept, keys={key: name for key, name in whole.keys.items() if name in kept})
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -30,6 +30,9 @@ PLAN_KEYS = (
 )
 """Money per hour of labour; hours to build a unit; money per round of visits, labour and travel included; money that
 a day of data is worth; days that cells and desiccant last; days from order to delivery, and of a repair."""
+RECORD_KEYS = ("file_name", "time_format", "unit", "time", "battery", "humidity", "temperature")
+"""Pattern of a data file's name, form of its times, and the headings of its columns."""
+
 TIME_KEYS = ("last_good_is", "every_days", "zone")
 LAST_GOOD_MEANINGS = ("last record", "last contact", "visit", "mixed")
 ACTION_KEYS = ("what", "choice", "from", "to", "since", "expected", "owner", "due")
@@ -287,6 +290,14 @@ def _time(value: Any, where: str) -> Mapping[str, Any]:
     return MappingProxyType(dict(value))
 
 
+def _records(value: Any, where: str) -> Mapping[str, str]:
+    refuse_unknown(_table(value, where), RECORD_KEYS, where)
+    texts = {key: _text(text, f"{where}.{key}") for key, text in value.items()}
+    if "{unit}" not in texts.get("file_name", "{unit}"):
+        raise SettingsError(f'{where}.file_name must say where the unit stands, such as "dump_{{unit}}_*"')
+    return MappingProxyType(texts)
+
+
 def _check_zone(name: str, where: str) -> None:
     try:
         ZoneInfo(name)
@@ -314,6 +325,7 @@ READERS: Mapping[str, Callable[[Any, str], Any]] = {
     "action": _actions,
     "decision": _decisions,
     "currency": _text,
+    "records": _records,
     "time": _time,
 }
 """Key to the reader of its value, which gets the value and where it stands."""

@@ -77,6 +77,8 @@ class Settings:
         What is to be decided: ask, answer, owner, due, rests_on (a choice, or "spares").
     currency : str or None
         Stands beside every amount of money.
+    records : mapping of str to str
+        Where the units' data files say what, by `RECORD_KEYS`.
     time : mapping of str to value
         last_good_is, every_days, zone: what last_good_on means, and in which zone a time becomes a day.
     """
@@ -100,6 +102,7 @@ class Settings:
     action: tuple[Mapping[str, str], ...] = ()
     decision: tuple[Mapping[str, str], ...] = ()
     currency: str | None = None
+    records: Mapping[str, str] = field(default_factory=_empty)
     time: Mapping[str, Any] = field(default_factory=_empty)
 
     def as_dict(self) -> dict[str, Any]:

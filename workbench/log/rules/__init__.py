@@ -1,5 +1,6 @@
 """Which cells and rows can be used, and what life does each row give?"""
 
+from workbench.log.rules.beside import merge_beside, usable_additions
 from workbench.log.rules.checking import check_across, check_within
 from workbench.log.rules.choice_notes import notes_on_choices
 from workbench.log.rules.cleaning import Refusal, clean, tidy
@@ -29,6 +30,7 @@ __all__ = [
     "derive_dates",
     "life_of",
     "marks_beside",
+    "merge_beside",
     "merged_spellings",
     "notes_on_choices",
     "notes_on_levels",
@@ -41,5 +43,6 @@ __all__ = [
     "translations_of",
     "unify_levels",
     "unit_refusal",
+    "usable_additions",
     "usable_visits",
 ]

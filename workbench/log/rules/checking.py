@@ -11,7 +11,11 @@ from workbench.log.rules.problems import Problem
 
 __all__ = ["DATE_FIELDS", "check_across", "check_within"]
 
-DATE_FIELDS = ("deployed_on", "observed_from", "last_good_on", "failed_on", "found_on", "opened_on")
+DATE_FIELDS = ("deployed_on", "observed_from", "last_good_on", "failed_on", "found_on", "last_record_on", "opened_on")
+STOPPED_BEFORE = 2
+"""Days by which a data file may end before a unit was found working or known to have failed: clocks and lost records;
+judgement."""
+
 _ORDER = ("deployed_on", "last_good_on", "failed_on", "found_on")
 _ORDER_ADVICE = "correct the wrong one of the two; the order is deployed, last good, failed, found"
 
@@ -22,10 +26,13 @@ def check_within(entry: Entry, refused: frozenset[str], settings: Settings, *, t
     problems += _outside(entry, settings, today)
     problems += _out_of_order(entry)
     problems += _contradictions(entry)
+    unused = _disagreeing_record(entry)
+    problems += unused
     if not any(p.scope == "row" for p in problems):
         problems += _opened_early(entry)
     if not refused and not any(p.scope == "row" for p in problems):
-        life = life_of(entry.values, settings)
+        without = {problem.field for problem in unused}
+        life = life_of({k: v for k, v in entry.values.items() if k not in without}, settings)
         if isinstance(life, LifeRefusal):
             others = tuple(entry.address(f) for f in life.others)
             problems.append(entry.problem(life.field, *life.refusal, others=others))
@@ -58,7 +65,8 @@ def _outside(entry: Entry, settings: Settings, today: dt.date) -> list[Problem]:
             advice = "correct the date"
         else:
             continue
-        affects = field != "opened_on" and not (field == "failed_on" and entry["time_basis"] == "guess")
+        guessed = field == "failed_on" and entry["time_basis"] == "guess"
+        affects = field not in ("opened_on", "last_record_on") and not guessed
         problems.append(entry.problem(field, reason, advice, scope="row" if affects else "value"))
     return problems
 
@@ -91,6 +99,40 @@ def _out_of_order(entry: Entry) -> list[Problem]:
             others = (entry.address("observed_from"),)
             problems.append(entry.problem(last, reason, "correct the wrong one of the two", others=others))
     return problems
+
+
+_RECORD_ADVICE = (
+    "look whether the file is this unit's and its clock was right, or correct the date; until then the file's last day "
+    "is not used"
+)
+
+
+def _disagreeing_record(entry: Entry) -> list[Problem]:
+    """What the end of a unit's own memory says against the dates that people wrote; theirs are kept."""
+    last, outcome = entry["last_record_on"], entry["outcome"]
+    if last is None:
+        return []
+    starts = [f for f in ("deployed_on", "observed_from") if entry[f] is not None and last < entry[f]]
+    wrong = [(field, "is before") for field in starts]
+    if outcome == "failed":
+        known = entry["failed_on"] if entry["time_basis"] != "guess" else None
+        wrong += [("last_good_on", "is before")] if entry["last_good_on"] and last < entry["last_good_on"] else []
+        wrong += [("found_on", "is after")] if entry["found_on"] and last > entry["found_on"] else []
+        wrong += [("failed_on", "is after")] if known and last > known else []
+        wrong += [("failed_on", "is long before")] if known and (known - last).days > STOPPED_BEFORE else []
+    elif outcome in ("working", "withdrawn") and entry["found_on"] is not None:
+        silent = (entry["found_on"] - last).days
+        wrong += [("found_on", f"is {silent} days before")] if silent > STOPPED_BEFORE else []
+    return [
+        entry.problem(
+            "last_record_on",
+            f"{entry.said('last_record_on')} {words} {entry.said(field)}",
+            _RECORD_ADVICE,
+            scope="value",
+            others=(entry.address(field),),
+        )
+        for field, words in wrong[:1]
+    ]
 
 
 def _opened_early(entry: Entry) -> list[Problem]:

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from workbench.log.cells import Address, Cell, Table, cell_text, is_blank, shown
@@ -39,6 +39,8 @@ class Entry:
         By column name; recorded values only.
     extra : mapping of str to str
         Heading to text of the columns without a role.
+    beside : mapping of str to Address
+        Where values stand that a table beside the log filled in, by column name.
     """
 
     table: Table
@@ -46,6 +48,7 @@ class Entry:
     cells: tuple[Cell, ...]
     values: Mapping[str, Any]
     extra: Mapping[str, str]
+    beside: Mapping[str, Address] = field(default_factory=dict)
 
     def __getitem__(self, field: str) -> Any:
         return self.values.get(field)
@@ -62,22 +65,22 @@ class Entry:
         return frozenset((name, tidy(cell_text(cell))) for name, cell in filled)
 
     def address(self, field: str = "") -> Address:
-        """Return where a field stands."""
-        return self.table.address(self.number, field)
+        """Return where a field stands, in the log or in a table beside it."""
+        return self.beside.get(field) or self.table.address(self.number, field)
 
     def said(self, field: str) -> str:
         """Return a field with value and place, for a sentence."""
-        return f"{field} {self.values[field]} ({self.address(field).short})"
+        address = self.address(field)
+        return f"{field} {self.values[field]} ({address.full if field in self.beside else address.short})"
 
     def problem(
         self, field: str, reason: str, advice: str, *, scope: str = "row", others: tuple[Address, ...] = ()
     ) -> Problem:
         """Return a problem with a field of this row."""
-        index = self.table.places.get(field, len(self.cells))
+        index = len(self.cells) if field in self.beside else self.table.places.get(field, len(self.cells))
         typed = cell_text(self.cells[index]) if index < len(self.cells) else str(self.values.get(field, ""))
-        return problem_at(
-            self.address(field), reason=reason, advice=advice, field=field, value=typed, scope=scope, others=others
-        )
+        at = self.table.address(self.number, field)
+        return problem_at(at, reason=reason, advice=advice, field=field, value=typed, scope=scope, others=others)
 
 
 def read_entries(

@@ -1,6 +1,7 @@
 """Ledger: from the dates and the outcome of a row to what is known of the unit's life, and by which rule."""
 
 import datetime as dt
+import math
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
@@ -57,9 +58,10 @@ def life_of(values: Mapping[str, Any], settings: Settings = _UNSAID) -> Life | L
     if values["outcome"] == "failed":
         basis = values.get("time_basis") or _BASIS_OF.get(settings.last_good_is or "mixed")
         dates = (age(field) for field in ("last_good_on", "failed_on", "found_on"))
-        ends = _failed(*dates, basis=basis, within=settings.every_days)
+        ends = _failed(*dates, basis=basis, within=settings.every_days, record=age("last_record_on"))
     else:
-        ends = _suspended(values["outcome"], age("last_good_on"), age("found_on"))
+        heard = [day for day in (age("last_good_on"), age("last_record_on")) if day is not None]
+        ends = _suspended(values["outcome"], max(heard, default=None), age("found_on"))
     if isinstance(ends, LifeRefusal) or entry == 0.0:
         return ends
     if ends.upper <= entry:
@@ -76,13 +78,22 @@ def life_of(values: Mapping[str, Any], settings: Settings = _UNSAID) -> Life | L
 
 
 def _failed(
-    last_good: float | None, failed: float | None, found: float | None, *, basis: str | None, within: int | None
+    last_good: float | None,
+    failed: float | None,
+    found: float | None,
+    *,
+    basis: str | None,
+    within: int | None,
+    record: float | None,
 ) -> Life | LifeRefusal:
-    """A failure; `within`: it lies at most so many days after last_good, None where nothing says so."""
+    """A failure; `within`: it lies at most so many days after last_good; `record`: the memory ends on that day."""
     guessed = failed is not None and basis == "guess"
     said = "; the guessed failed_on is not used" if guessed else ""
     if failed is not None and not guessed:
         lower, upper, rule = failed, failed, "failed_on known to the day"
+    elif record is not None:
+        upper = min(record + 1, math.inf if found is None else found)
+        lower, rule = upper - 1, "its data file ends on last_record_on: failed on the day after, or when found"
     elif last_good is not None and last_good == found:
         lower, upper, rule = last_good - 1, last_good, "last good and found failed on one day: failed on that day"
     elif last_good is not None and within is not None and basis == "telemetry":

@@ -5,10 +5,12 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from os import PathLike
+from pathlib import Path
 from typing import Any
 
+from workbench.filing import BESIDE_A_LOG
 from workbench.log.cells import Table
-from workbench.log.dictionary import Settings, Vocabulary, fit_of, log_vocabulary, visit_vocabulary
+from workbench.log.dictionary import Settings, Vocabulary, beside_vocabulary, fit_of, log_vocabulary, visit_vocabulary
 from workbench.log.rules import (
     Entry,
     Life,
@@ -19,17 +21,29 @@ from workbench.log.rules import (
     derive_dates,
     life_of,
     marks_beside,
+    merge_beside,
     notes_on_choices,
     notes_on_units,
     read_entries,
     translations_of,
     unify_levels,
+    usable_additions,
     usable_visits,
 )
 from workbench.log.season_log.frames import followed_to, ledger_frame, number_deployments, records_frame
 from workbench.log.season_log.last_good import notes_on_last_good
 from workbench.log.season_log.record import Log
-from workbench.log.sources import Chosen, choose_tables, file_names, find_files, read_file, read_frame, settings_for
+from workbench.log.sources import (
+    Chosen,
+    choose_tables,
+    file_names,
+    find_files,
+    is_beside,
+    is_visits,
+    read_file,
+    read_frame,
+    settings_for,
+)
 
 __all__ = ["read_log", "read_tables"]
 
@@ -42,6 +56,7 @@ def read_log(
     settings: Settings | Mapping[str, Any] | str | PathLike[str] | None = None,
     *,
     today: dt.date | None = None,
+    beside: Mapping[str, Any] | None = None,
 ) -> Log:
     """Read and check a field log.
 
@@ -54,6 +69,9 @@ def read_log(
         used, and said in the notes; "none" ignores them.
     today : date, optional
         Without a season window no date may be later than this; the day of the call when not given.
+
+    beside : mapping of str to DataFrame or None, optional
+        In place of a table beside the log, by its name: records.csv, teardowns.csv or visits.csv; None: without it.
 
     Returns
     -------
@@ -78,13 +96,17 @@ def read_log(
     """
     checked, settings_said = settings_for(path, settings)
     vocabulary = log_vocabulary(checked)
-    chosen, files = read_tables(path, vocabulary, checked)
+    chosen, files = read_tables(path, vocabulary, checked, beside=beside)
     entries, problems, said = _read_all(chosen.logs, vocabulary, checked)
     entries, site_said = _with_site(entries, chosen.logs)
     looks, look_problems, look_said = _read_all(chosen.visits, visit_vocabulary(), checked)
     visits, look_problems = usable_visits(looks, look_problems)
     entries, differing = derive_dates(entries, visits)
     problems += look_problems + differing
+    additions, addition_problems, addition_said = _read_all(chosen.beside, beside_vocabulary(checked), checked)
+    additions, addition_problems = usable_additions(additions, addition_problems)
+    entries, differing = merge_beside(entries, additions)
+    problems += addition_problems + differing
     problems += _checked(entries, problems, checked, today=today or dt.date.today())
     aside = {p.row_key for p in problems if p.scope == "row"}
     used = [e for e in _without_refused(entries, problems) if e.key not in aside]
@@ -96,7 +118,7 @@ def read_log(
     lives = [life for life in (life_of(entry.values, checked) for entry in used) if isinstance(life, Life)]
     spelling, level_said = unify_levels(used, vocabulary, checked)
     records = records_frame(used, spelling, vocabulary, settings=checked)
-    notes = [*settings_said, *chosen.notes, *said, *look_said, *site_said, *season_said]
+    notes = [*settings_said, *chosen.notes, *said, *look_said, *addition_said, *site_said, *season_said]
     notes += [*notes_on_units(used), *level_said]
     notes += _reference_notes(records, vocabulary, checked) + _absent_columns(chosen.logs, vocabulary)
     notes += [*notes_on_last_good(used, checked), *notes_on_choices(records)]
@@ -117,16 +139,35 @@ def read_log(
     )
 
 
-def read_tables(path: Any, vocabulary: Vocabulary, settings: Settings) -> tuple[Chosen, list[tuple[str, str]]]:
+def read_tables(
+    path: Any, vocabulary: Vocabulary, settings: Settings, *, beside: Mapping[str, Any] | None = None
+) -> tuple[Chosen, list[tuple[str, str]]]:
     """Read the tables that a path stands for, headings understood, cells not yet."""
+    given = beside or {}
+    added = [
+        [replace(read_frame(table, name), file=-1 - n)]
+        for n, (name, table) in enumerate(given.items())
+        if table is not None
+    ]
     if hasattr(path, "iloc"):
-        return choose_tables([[read_frame(path)]], vocabulary, settings, from_folder=False), []
-    paths, is_folder = find_files(path)
-    read = [read_file(p, lambda sheet: fit_of(sheet, vocabulary)[0]) for p in paths]
+        return choose_tables([[read_frame(path)], *added], vocabulary, settings, from_folder=False), []
+    named, is_folder = find_files(path)
+    paths = [p for p in [*named, *(() if is_folder else _found_beside(named))] if p.name not in given]
+    read = {p: read_file(p, lambda sheet: fit_of(sheet, vocabulary)[0]) for p in paths}
+    paths = [
+        p for p in paths if p in named or is_beside(read[p][0][0], vocabulary) or is_visits(read[p][0][0], vocabulary)
+    ]
     names = file_names(paths)
-    files = [(name, digest) for name, (_, digest) in zip(names, read, strict=True)]
-    sheets = [[replace(s, source=names[n], file=n) for s in found] for n, (found, _) in enumerate(read)]
-    return choose_tables(sheets, vocabulary, settings, from_folder=is_folder), files
+    files = [(name, read[p][1]) for name, p in zip(names, paths, strict=True)]
+    sheets = [[replace(s, source=names[n], file=n) for s in read[p][0]] for n, p in enumerate(paths)]
+    return choose_tables([*sheets, *added], vocabulary, settings, from_folder=is_folder), files
+
+
+def _found_beside(paths: Sequence[Path]) -> list[Path]:
+    """The tables that lie beside the files of a log and were not named themselves."""
+    folders = dict.fromkeys(path.parent for path in paths)
+    places = [folder / name for folder in folders for name in BESIDE_A_LOG]
+    return [place for place in places if place.is_file() and place not in paths]
 
 
 def _read_all(
@@ -213,6 +254,6 @@ def _absent_columns(tables: Sequence[Table], vocabulary: Vocabulary) -> list[str
 
 
 def _in_file_order(problems: Sequence[Problem], chosen: Chosen) -> list[Problem]:
-    tables = [*chosen.logs, *chosen.visits]
+    tables = [*chosen.logs, *chosen.visits, *chosen.beside]
     place = {t.raw.key: number for number, t in enumerate(tables)}
     return sorted(problems, key=lambda p: (place[p.file, p.sheet], p.row))

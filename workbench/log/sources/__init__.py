@@ -3,7 +3,7 @@
 from workbench.log.sources.columnar import cell_of, read_arrow, read_frame
 from workbench.log.sources.files import TEXT_SUFFIXES, file_names, find_files, read_file, refuse_other_kind
 from workbench.log.sources.settings_choice import SETTINGS_NAME, settings_beside, settings_for
-from workbench.log.sources.sheet_choice import Chosen, choose_tables
+from workbench.log.sources.sheet_choice import Chosen, choose_tables, is_beside, is_visits
 from workbench.log.sources.textfiles import CODECS, HAS_NUL, NO_TEXT, best_delimiter, encodings_of, how_read, rows_of
 
 __all__ = [
@@ -20,6 +20,8 @@ __all__ = [
     "file_names",
     "find_files",
     "how_read",
+    "is_beside",
+    "is_visits",
     "read_arrow",
     "read_file",
     "read_frame",

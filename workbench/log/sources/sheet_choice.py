@@ -2,24 +2,27 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import PurePath
 
 from workbench.checks import did_you_mean
 from workbench.errors import LogError, SettingsError, UsageError
+from workbench.filing import BESIDE_A_LOG
 from workbench.log.cells import RawSheet, Table, shown
-from workbench.log.dictionary import Settings, Vocabulary, fit_of, locate, visit_vocabulary, word_key
+from workbench.log.dictionary import Settings, Vocabulary, beside_vocabulary, fit_of, locate, visit_vocabulary, word_key
 from workbench.wording import count_of, join_words
 
-__all__ = ["Chosen", "choose_tables"]
+__all__ = ["Chosen", "choose_tables", "is_beside", "is_visits"]
 
 _LEAST_KNOWN = 2
 
 
 @dataclass(frozen=True, kw_only=True)
 class Chosen:
-    """The tables of the log, those of visits, and what was chosen."""
+    """The tables of the log, those of visits, those beside the log, and what was chosen."""
 
     logs: tuple[Table, ...]
     visits: tuple[Table, ...]
+    beside: tuple[Table, ...]
     notes: tuple[str, ...]
 
 
@@ -30,8 +33,12 @@ def choose_tables(
     notes: list[str] = []
     logs: list[RawSheet] = []
     visits: list[RawSheet] = []
+    beside: list[RawSheet] = []
     for sheets in files:
-        looks = [sheet for sheet in sheets if _is_visits(sheet, vocabulary)]
+        if is_beside(sheets[0], vocabulary):
+            beside.append(sheets[0])
+            continue
+        looks = [sheet for sheet in sheets if is_visits(sheet, vocabulary)]
         visits += [sheet for sheet in looks if len(sheet.rows) > fit_of(sheet, visit_vocabulary())[1] + 1]
         rest = [sheet for sheet in sheets if sheet not in looks]
         if not rest:
@@ -48,21 +55,33 @@ def choose_tables(
             count_word = "sheet" if len(chosen) == 1 else "sheets"
             notes.append(f"{chosen[0].source}: the log is on {count_word} {named}{said}.")
     if not logs:
-        _refuse_no_log(files, visits)
+        _refuse_no_log(files, visits, beside)
     visit_tables = [locate(sheet, visit_vocabulary(), what="visits") for sheet in visits]
+    words = beside_vocabulary(settings)
+    added = [locate(sheet, words, what="table") for sheet in beside if len(sheet.rows) > fit_of(sheet, words)[1] + 1]
     tables = [locate(sheet, vocabulary, has_visits=bool(visits)) for sheet in logs]
     notes += [
         f"{t.raw.place}: {count_of(len(t.rows), 'visit')}; last_good_on and found_on follow from them."
         for t in visit_tables
     ]
-    for table in [*tables, *visit_tables]:
+    notes += [f"{t.raw.place}: {count_of(len(t.rows), 'row')}, beside the log: empty cells filled." for t in added]
+    for table in [*tables, *visit_tables, *added]:
         notes += [*table.raw.notes, *table.notes]
-    _refuse_unknown_roles(settings, tables)
+    _refuse_unknown_roles(settings, [*tables, *added])
     notes += _unused_names(settings, tables)
-    return Chosen(logs=tuple(tables), visits=tuple(visit_tables), notes=tuple(notes))
+    return Chosen(logs=tuple(tables), visits=tuple(visit_tables), beside=tuple(added), notes=tuple(notes))
 
 
-def _is_visits(sheet: RawSheet, vocabulary: Vocabulary) -> bool:
+def is_beside(sheet: RawSheet, vocabulary: Vocabulary) -> bool:
+    """Whether a table has the name of one beside a log, and does not hold a log all the same."""
+    if PurePath(sheet.source).name not in BESIDE_A_LOG or not sheet.rows or is_visits(sheet, vocabulary):
+        return False
+    cells = [str(cell) for cell in sheet.rows[fit_of(sheet, vocabulary)[1]][1] if cell is not None]
+    named = {vocabulary.field_of(cell) for cell in cells}
+    return "unit_id" in named and "deployed_on" not in named
+
+
+def is_visits(sheet: RawSheet, vocabulary: Vocabulary) -> bool:
     """A sheet of visits names unit, day and state, and no day of deployment."""
     words = visit_vocabulary()
     known, place = fit_of(sheet, words)
@@ -102,10 +121,11 @@ def _best(sheets: Sequence[RawSheet], vocabulary: Vocabulary) -> RawSheet:
     return sheets[fits.index(best)]
 
 
-def _refuse_no_log(files: Sequence[Sequence[RawSheet]], visits: Sequence[RawSheet]) -> None:
+def _refuse_no_log(files: Sequence[Sequence[RawSheet]], visits: Sequence[RawSheet], beside: Sequence[RawSheet]) -> None:
     names = ", ".join(sheets[0].source for sheets in files)
-    if visits:
-        raise LogError(f"{names} holds visits but no log; give the log as well, one row per deployment")
+    if visits or beside:
+        what = "visits" if visits else "teardowns"
+        raise LogError(f"{names} holds {what} but no log; give the log as well, one row per deployment")
     raise UsageError(
         f"none of {names} has the headings of a log; name the file, or map its headings with 'workbench adopt'"
     )
