@@ -1,7 +1,7 @@
 """Law of curves: survival falls, incidence rises, together they are one, limits enclose.
 
-Limits of survival never turn back where failures are known to the day. Those of interval curves may: before the first
-known failure they are exact, after it by likelihood ratio. Those of incidence may, being pointwise.
+Lower limits of survival never turn back, nor do upper ones but those of steps, which follow published formulas by the
+standard error and rise where few are left. Those of incidence never do on interval curves, nor before a cause strikes.
 """
 
 import numpy as np
@@ -32,7 +32,8 @@ def law_of_survival(name: str, rows: Rows) -> None:
         for group, of in found[frame].groupby("group", sort=False):
             where = f"{frame} of {group}"
             assert of["survival"].dropna().between(0, 1).all(), where
-            for column in ("survival", "lower", "upper")[: 3 if is_exact(rows) else 1]:
+            # the limits of steps are those of published formulas
+            for column in ("survival", "lower", "upper")[: 3 if "mass" in found["table"] or is_exact(rows) else 2]:
                 assert (_steps(of, column) <= ROUNDING).all(), f"{where}: {column} rises: {of[column].tolist()}"
             known = of.dropna(subset=["survival", "lower", "upper"])
             assert (known["lower"] <= known["survival"] + ROUNDING).all(), where
@@ -74,6 +75,12 @@ def law_of_incidence(name: str, rows: Rows) -> None:
     for frame in ("table", "at"):
         for key, of in found[frame].groupby(["group", "cause"], sort=False):
             assert (_steps(of, "incidence") >= -ROUNDING).all(), f"{frame} of {key}: {of['incidence'].tolist()}"
+            if "mass" in found["table"]:
+                for column in ("lower", "upper"):
+                    assert (_steps(of, column) >= -ROUNDING).all(), f"{frame} of {key}: {column} {of[column].tolist()}"
+            before = of[of["incidence"] == 0]["upper"].max()
+            later = of[of["incidence"] > 0]["upper"].iloc[:1].min()
+            assert not before > later + ROUNDING, f"{frame} of {key}: {of['upper'].tolist()}"
             known = of.dropna(subset=["incidence", "lower", "upper"])
             assert (known["lower"] <= known["incidence"] + ROUNDING).all(), key
             assert (known["incidence"] <= known["upper"] + ROUNDING).all(), key

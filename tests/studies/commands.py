@@ -82,7 +82,7 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
         ),
         ("--hazard-ratio", "1", "--no-trial"),
     ),
-    "adopt": (("--out", "{folder}/season.toml", "--replace", "--yes"),),
+    "adopt": (("--out", "{folder}/season.toml", "--replace", "--yes", "--all"),),
     "review": (
         ("--out", "{folder}/review"),
         ("--out", "{folder}/review", "--json", "--locations", "--mission", "90"),
@@ -92,7 +92,7 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "lab": (("--no-server", "--log", "{log}", "--terminals", "--trust"),),
     "notebooks": (("--verify",), ("--accept", "--trust")),
     "settings": ((), ("--json",), ("--all",)),
-    "blank": ((), ("--teardown", "--replace")),
+    "blank": ((), ("--teardown", "--replace", "--all")),
 }
 """Each command with each option at least once; common options are spread over them."""
 SLOW = ("plan", "review")

@@ -100,6 +100,7 @@ def test_an_exact_bound_of_spans_rests_on_units_watched_all_the_time():
     curve = survival_curve(lives)
     assert curve.kind == "npmle"
     assert curve.at([90, 110])["lower"].tolist() == pytest.approx([0.025 ** (1 / 3)] * 2)
+    assert (np.diff(curve.at([90, 110, 166, 180])["lower"]) <= 0).all()
     assert restricted_mean(lives, 115).table["lower"][0] == pytest.approx(115 * 0.025 ** (1 / 3))
 
 

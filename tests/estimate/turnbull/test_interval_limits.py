@@ -21,12 +21,15 @@ def test_limit_on_a_straight_stretch_of_the_profile():
     c = x + y, so the lower limit is exp(-c) where that is half the chi-square quantile below the maximum: c = 2.2605.
     """
     lives = Lives.from_arrays(lower=[0, 16, 16, 6, 16], upper=[np.inf, 31, 22, 9, 28], entry=[0, 6, 0, 3, 1])
-    row = survival_curve(lives).table.iloc[0]
+    row, found = survival_curve(lives).table.iloc[0], fitted(lives)
+    cell, sides = np.flatnonzero(found.mass > 1e-9)[:1], (found.reaching, found.waiting)
+    (limit,), _ = interval_curve_limits(found.problems[0], found.fits[0], cell, sides=sides, wanted=1.959963984540054)
     most = -3 * np.log(4 / 3) + np.log(1 / 4)
     c = np.log(1 / 3) + 2 * np.log(2 / 3) - most + 0.5 * 3.841458820694124
 
     assert row["survival"] == pytest.approx(0.75)
-    assert row["lower"] == pytest.approx(np.exp(-c), abs=1e-6)
+    assert limit == pytest.approx(np.exp(-c), abs=1e-6)
+    assert row["lower"] == pytest.approx(0.025)  # one unit only was watched all the time, as before any failure
 
 
 @pytest.mark.parametrize("seed", [0, 2, 3, 4, 5, 7])

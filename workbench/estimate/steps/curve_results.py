@@ -78,10 +78,10 @@ class SurvivalCurve(Result):
         pandas.DataFrame
             group, time, survival, std_error, lower, upper, at_risk; m rows a group. Survival is 1 before the first
             row, NaN after the last known day unless it has reached 0, and everywhere for a group that nobody watched
-            from day 0 on. Inside a cell, or between two visits of one
-            grid, it falls evenly; limits are there those of the end below and of the start above, for the failures
-            may lie on either side. Where no unit is known to have failed yet the lower limit is exact, with units
-            that may have failed counted as failed. On an interval curve at_risk counts the units known working.
+            from day 0 on. Inside a cell, or between two visits of one grid, it falls evenly; limits are there those of
+            the end below and of the start above, for the failures may lie on either side. Where no unit is known to
+            have failed yet the lower limit is exact, with units that may have failed counted as failed, or that of
+            the next end where this is higher. On an interval curve at_risk counts the units known working.
 
         Raises
         ------
@@ -241,7 +241,8 @@ class SurvivalCurve(Result):
         found["lower"] = np.where(inside, steps["lower"][after], found["lower"])
         found["std_error"] = np.where(inside, np.nan, found["std_error"])
         whole = found["survival"] == 1.0
-        found["lower"][whole] = exact_bound((watched - unknown)[whole], self.confidence, unknown[whole])
+        ahead = np.where(inside, found["lower"], 0.0)[whole]  # who lasts to the end of the span lasts to any day in it
+        found["lower"][whole] = np.fmax(exact_bound((watched - unknown)[whole], self.confidence, unknown[whole]), ahead)
         fallen = np.where(inside, share * (steps["survival"][after] - found["survival"]), 0.0)
         found["survival"] = found["survival"] + fallen
         beyond = (times > self.known_to[group]) & ~(found["survival"] == 0)
@@ -276,8 +277,14 @@ class SurvivalCurve(Result):
         found["upper"] = steps["upper"][row]
         assert self.first_known is not None
         none_known = times < self.first_known[group]
+        # the limit of a cell that was over before any failure was known is exact, and holds no longer than that
+        old = ~none_known & (np.append(-np.inf, end)[row] < self.first_known[group])
+        found["lower"] = np.where(old, np.append(self.columns["lower"][rows], 0.0)[row], found["lower"])
         watched, unknown = (f(group, times) for f in (self.throughout.count_at, self.throughout.failed_before))
-        bound = np.minimum(exact_bound(watched, self.confidence, unknown), found["survival"])
+        ahead = np.append(self.columns["lower"][rows], 0.0)[
+            row
+        ]  # who lasts to the end of the next cell lasts until then
+        bound = np.minimum(np.fmax(exact_bound(watched, self.confidence, unknown), ahead), found["survival"])
         found["lower"] = np.where(none_known, bound, found["lower"])
         found["upper"] = np.where(none_known, 1.0, found["upper"])
         beyond = (times > self.known_to[group]) & ~((found["survival"] == 0) & np.isfinite(end[-1]))
@@ -297,8 +304,8 @@ class SurvivalCurve(Result):
         whole = bool(np.all(self.columns["survival"][rows][: row[0]] == 1.0))
 
         def limits(confidence: float) -> tuple[float, float]:
-            lower = float(exact_bound(at_risk, confidence, unknown)[0]) if whole else end(confidence)[0]
-            return lower, start(confidence)[1]
+            bound = float(exact_bound(at_risk, confidence, unknown)[0]) if whole else 0.0
+            return max(bound, end(confidence)[0]), start(confidence)[1]
 
         return limits
 

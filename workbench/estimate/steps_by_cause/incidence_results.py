@@ -114,9 +114,8 @@ class CumulativeIncidence(Result):
             between = {"incidence": before + share * (after - before), "std_error": np.nan, "lower": before}
             found[name] = np.where(inside, between.get(name, after), before)
         nothing_yet = np.append(0.0, self.columns["incidence"][rows])[row] == 0
-        bound = np.maximum(
-            np.where(inside, found["upper"], 0.0), 1.0 - self._bound_without_failure(group, cause, times)
-        )
+        ahead = np.append(self.columns["upper"][rows], 1.0)[row]  # no more have failed by now than by the next day
+        bound = np.where(inside, ahead, np.fmin(1.0 - self._bound_without_failure(group, cause, times), ahead))
         found["upper"] = np.where(nothing_yet, bound, found["upper"])
         last = [self.columns["incidence"][self._rows(group, k)][-1:] for k in range(len(self.causes))]
         if not np.concatenate(last).sum() > 1.0 - 1e-9:
@@ -125,11 +124,16 @@ class CumulativeIncidence(Result):
         return found
 
     def _bound_without_failure(self, group: int, cause: int, times: np.ndarray) -> np.ndarray:
-        # a unit lost to another cause has answered: it counts on, less the share that would have left since
+        # a unit lost to another cause has answered: it counts on, less the share that would have left since. No more
+        # have failed by a day than by a later one, whose bound may be closer: what ended units is known by then
         working = self.working[cause] if self.working else self.throughout
-        units = self.throughout.count_with_lost(group, times, working)
-        unknown = self.working[cause].failed_before(group, times) if self.working else 0
-        return exact_bound(units, self.confidence, unknown)
+        first = np.append(self.columns["time"][self._rows(group, cause)], np.inf)[0]
+        counted = np.concatenate([self.throughout.time[self.throughout.rows(group)], working.time[working.rows(group)]])
+        days = np.unique(np.concatenate([times, counted[counted < first]]))
+        units = self.throughout.count_with_lost(group, days, working)
+        unknown = self.working[cause].failed_before(group, days) if self.working else 0
+        bound = exact_bound(units, self.confidence, unknown)
+        return np.maximum.accumulate(bound[::-1])[::-1][np.searchsorted(days, times)]
 
     def _part_of_cell(self, rows: slice, row: np.ndarray, times: np.ndarray) -> np.ndarray:
         if self.began is None:

@@ -41,6 +41,9 @@ def step_incidence(
             incidence, std_error = incidence_curve(n, d, counts.failures[rows])
             lower, upper = incidence_limits(incidence, std_error, in_sight, confidence=confidence)
             upper = np.maximum.accumulate(upper) if counts.late_time[g].size else upper
+            if d.any():  # no more have failed before the first failure than by its day
+                first = int(np.argmax(d > 0))
+                upper[:first] = np.minimum(upper[:first], upper[first])
             for values in (incidence, std_error, lower, upper):
                 values[unknown] = np.nan
             words = (np.full(n.size, label, dtype=object), np.full(n.size, name, dtype=object))

@@ -173,8 +173,15 @@ def _rows_of(
     lower[searched], upper[searched] = interval_curve_limits(
         fitted.problems[0], fitted.fits[0], cells[searched], sides=sides, wanted=wanted
     )
+    if counts.late_time[group].size:  # late joiners say nothing of the days before, on which later days rest
+        first = np.array([first_known])
+        watched = throughout.count_at(group, first) + throughout.failed_before(group, first)
+        lower[searched] = np.minimum(lower[searched], exact_bound(watched, confidence))
+    lower[searched] = np.maximum.accumulate(lower[searched][::-1])[::-1]  # as far as the search leaves it open
+    upper[searched] = np.minimum.accumulate(upper[searched])
     early = (cells < end) & ~searched
-    lower[early] = np.minimum(exact_bound(throughout.count_at(group, to[early]), confidence), survival[cells[early]])
+    bound = np.maximum(exact_bound(throughout.count_at(group, to[early]), confidence), lower[searched].max(initial=0.0))
+    lower[early] = np.minimum(bound, survival[cells[early]])
     for i in np.flatnonzero(cells >= end):
         upper[i] = upper[i - 1] if i else 1.0 - float(exact_bound(np.array([counts.from_start[group]]), confidence)[0])
     if fitted.breaks_off:

@@ -177,8 +177,8 @@ def _one_cause(classes: _Classes, share: np.ndarray, number: int, *, confidence:
         "time": levels.end[rows],
         "incidence": np.minimum(incidence, 1.0),
         "std_error": np.full(rows.size, np.nan),
-        "lower": np.minimum(lower, incidence),
-        "upper": np.maximum(upper, np.minimum(incidence, 1.0)),
+        "lower": np.minimum(np.maximum.accumulate(lower), incidence),
+        "upper": np.maximum(np.maximum.accumulate(upper), np.minimum(incidence, 1.0)),
         "from": classes.start[rows],
         "mass": share[rows],
     }

@@ -44,14 +44,17 @@ def turnbull_cells(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, *, e
     """
     exact = lower == upper
     late = np.unique(entry[entry > 0])
-    values = np.concatenate([lower, upper, late])
-    kinds = np.concatenate([np.where(exact, _EXACT_START, _OPEN_START), np.full(len(upper) + len(late), _END)])
+    # mass may lie before late entries though every unit watched from the start was seen working then
+    begun = np.zeros(int(len(late) > 0 and bool(np.any(entry == 0))))
+    values = np.concatenate([lower, begun, upper, late])
+    starts = np.append(np.where(exact, _EXACT_START, _OPEN_START), np.full(len(begun), _OPEN_START))
+    kinds = np.concatenate([starts, np.full(len(upper) + len(late), _END)])
     order = np.lexsort([kinds, values])
     values, kinds = values[order], kinds[order]
     holds = (kinds[:-1] != _END) & (kinds[1:] == _END)
     if every:
-        begun, over = (np.searchsorted(np.sort(ends), values[:-1], side="right") for ends in (lower, upper))
-        holds |= (values[:-1] < values[1:]) & (begun > over)
+        open_by, over = (np.searchsorted(np.sort(ends), values[:-1], side="right") for ends in (lower, upper))
+        holds |= (values[:-1] < values[1:]) & (open_by > over)
     opens = np.flatnonzero(holds)
     start, end = values[opens], values[opens + 1]
     start_kind = np.where(start < end, _OPEN_START, kinds[opens])
