@@ -14,6 +14,7 @@ __all__ = [
     "points_text",
     "range_text",
     "round_sense",
+    "signed_points",
 ]
 
 NOT_RECORDED = "not recorded"
@@ -74,11 +75,22 @@ def points_text(difference: float) -> str:
     >>> points_text(0.123), points_text(-0.05), points_text(float("nan"))
     ('+12 points', '−5 points', 'not known')
     """
+    points = signed_points(difference)
+    return points if points == NOT_KNOWN else f"{points} point{'' if points[1:] == '1' else 's'}"
+
+
+def signed_points(difference: float) -> str:
+    """Return a difference of shares in percentage points with its sign, the unit left to the sentence.
+
+    Examples
+    --------
+    >>> signed_points(0.123), signed_points(-0.01), signed_points(0.0), signed_points(float("nan"))
+    ('+12', '−1', '±0', 'not known')
+    """
     if not math.isfinite(difference):
         return NOT_KNOWN
     rounded = round(100 * difference)
-    sign = "+" if rounded > 0 else "−" if rounded < 0 else "±"
-    return f"{sign}{abs(rounded)} point{'' if abs(rounded) == 1 else 's'}"
+    return f"{'+' if rounded > 0 else '−' if rounded < 0 else '±'}{abs(rounded)}"
 
 
 def days_text(value: float, unit: str = "days", *, signed: bool = False) -> str:

@@ -276,3 +276,20 @@ def test_sheets_with_nearly_the_same_headings_are_proposed_together(tmp_path):
         tomllib.loads(adopt_log(path, lambda q: answer_to(q, "Hill" if "sheet" in q.about else "")).text)["sheet"]
         == "Hill"
     )
+
+
+@pytest.mark.parametrize(("basis", "days"), [("telemetry", 1), ("", None)])
+def test_mixed_asks_for_the_days_between_contacts_where_rows_are_known_by_radio(basis, days, tmp_path):
+    head = "unit_id,deployed_on,outcome,last_good_on,found_on,time_basis"
+    rows = [f"{n},2025-03-01,failed,2025-05-0{n},2025-09-01,{basis}" for n in range(1, 6)]
+    path = write(tmp_path, "\n".join([head, *rows]))
+    adoption = adopt_log(path, lambda q: answer_to(q, "4" if q.about.startswith("What is the day") else ""))
+    assert tomllib.loads(adoption.text)["time"].get("every_days") == days
+
+
+@pytest.mark.parametrize(("typed", "mission"), [("", 30), ("2", 90), ("120", 120), ("s", None)])
+def test_the_mission_is_asked_with_the_assumed_one_as_default_and_is_no_guess(typed, mission, tmp_path):
+    path = write(tmp_path, OURS.replace("failed,2025-04-01", "working,2025-04-20"))
+    adoption = adopt_log(path, lambda q: answer_to(q, typed if "mission" in q.about else ""))
+    assert tomllib.loads(adoption.text).get("mission_days") == mission
+    assert "mission_days" not in tomllib.loads(starter_settings(path))

@@ -118,3 +118,37 @@ def test_a_value_that_does_not_fit_its_kind_is_named(tmp_path):
     log = read(write_ods(tmp_path / "log.ods", rows))
     assert log.used == 1 and log.all_problems[0].cell == "F2"
     assert "holds a value that does not fit its kind" in log.all_problems[0].reason
+
+
+def test_comments_and_colours_are_read_as_from_other_workbooks(tmp_path):
+    """Annotations: OpenDocument 1.3, part 3, 14.1; backgrounds: 20.184."""
+    from odf.office import Annotation
+    from odf.style import Style, TableCellProperties
+
+    rows = [cells_of(row(name, "failed" if name in "ABC" else "working")) for name in "ABCDEFG"]
+    rows.append(
+        [cell("", "string") if n == "outcome" else made for n, made in zip(HEAD, cells_of(row("H")), strict=True)]
+    )
+    note = Annotation()
+    note.addElement(P(text="battery was warm"))
+    rows[7][0].addElement(note)
+    for red in (0, 1, 2, 7):
+        for one in rows[red]:
+            one.setAttribute("stylename", "dead")
+    path = tmp_path / "log.ods"
+    document = OpenDocumentSpreadsheet()
+    style = Style(name="dead", family="table-cell")
+    style.addElement(TableCellProperties(backgroundcolor="#f4b6b0"))
+    document.automaticstyles.addElement(style)
+    table = Table(name="Log")
+    for cells in [[cell(n) for n in HEAD], *rows]:
+        line = TableRow()
+        for one in cells:
+            line.addElement(one)
+        table.addElement(line)
+    document.spreadsheet.addElement(table)
+    document.save(path)
+    marks = "\n".join(read(path).marks)
+    assert "A9 ('unit_id'), comment: 'battery was warm'" in marks
+    assert "the row is filled like 3 failed rows, but its outcome is empty" in marks
+    assert read(path).set_aside["value"].tolist() == [""]

@@ -109,7 +109,7 @@ def test_guesses_are_asked_again_and_own_lines_stay():
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are not there")
-@pytest.mark.parametrize(("name", "most"), [(LOGS[0], 25), (LOGS[1], 20), (LOGS[2], 25), (LOGS[3], 30), (LOGS[4], 30)])
+@pytest.mark.parametrize(("name", "most"), [(LOGS[0], 25), (LOGS[1], 20), (LOGS[2], 25), (LOGS[3], 32), (LOGS[4], 32)])
 def test_a_terminal_with_only_enter_pressed(name, most, tmp_path):
     """Type Enter at every prompt of the real command in a pseudo-terminal; the log then reads by itself."""
     import pty

@@ -8,9 +8,11 @@ from scipy.stats import beta
 
 from tests.report.last_records import MISSION, last_record_season
 from workbench.cli import main
-from workbench.estimate.curves import restricted_mean
+from workbench.estimate.curves import restricted_mean, survival_curve
 from workbench.estimate.shared import failed_by
 from workbench.lives import Lives
+from workbench.report.basis import compare_choice
+from workbench.report.figures import draw, new_axes, theme
 from workbench.report.making.assembly import gather_findings, season_data
 from workbench.teardown.ends import lost_words
 
@@ -91,3 +93,40 @@ def test_lost_days_are_a_share_or_the_days_between_which_they_lie():
     assert lost_words(0.4, 100.0, 200.0) == "40 % of the unit-days lost"
     assert lost_words(float("nan"), 0.0, 1152.0) == "between 0 and 1,152 of the unit-days lost"
     assert lost_words(0.0, 0.0, 0.0) == "0 % of the unit-days lost"
+
+
+def test_no_line_of_a_figure_runs_where_failures_may_lie_and_none_is_known():
+    """The flat gaskets may have failed from day 8 on (hand count), and none is known to have before day 190."""
+    data = season_data(last_record_season(), settings=VISITS)
+    choice = compare_choice(data, "lid_seal")
+    assert choice.curve.none_known("flat_gasket") == (8.0, 190.0)
+    with theme():
+        ax = new_axes()
+        draw(choice.curve, ax, mission=120.0)
+    lines = [line for line in ax.get_lines() if line.get_linestyle() not in (":", "None") and line.get_zorder() == 3]
+    ends = sorted(max(line.get_xdata()) for line in lines if max(line.get_ydata()) == 100)
+    assert ends == [8.0, 35.0, 118.0]
+    labels = {text.get_text() for text in ax.texts}
+    assert "flat gasket: 9 to 100 %" in labels and "o ring: 75 to 100 %" in labels
+
+
+def test_exact_lives_and_visits_of_one_grid_have_no_such_days():
+    lives = Lives.from_arrays(time=[5.0, 9.0, 12.0], failed=[True, False, True])
+    assert survival_curve(lives).none_known("all") == (np.inf, np.inf)
+    grid = Lives.from_arrays(lower=[0.0, 4.0, 20.0], upper=[3.0, 9.0, np.inf])
+    assert survival_curve(grid).none_known("all") == (np.inf, np.inf)
+    crossing = Lives.from_arrays(lower=[2.0, 4.0, 20.0], upper=[6.0, 9.0, np.inf])
+    assert survival_curve(crossing).none_known("all") == (2.0, 6.0)
+
+
+def test_json_of_a_comparison_has_no_share_where_the_text_has_none(tmp_path, capsys):
+    log, settings = tmp_path / "log.csv", tmp_path / "season.toml"
+    last_record_season().to_csv(log, index=False)
+    settings.write_text('[time]\nlast_good_is = "visit"\n', encoding="utf-8")
+    assert main(["compare", str(log), "--by", "lid_seal", "--mission", "120", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    for group in found["groups"]:
+        assert group["share"] is None and group["days"] is None and group["upper"] == 1.0
+        assert group["say"].startswith("None of 20 units") and f"{MAY_HAVE[group['level']]} may have" in group["say"]
+    assert [d["share_difference"] for d in found["differences"]] == [None, None]
+    assert all(d["share_lower"] < 0 < d["share_upper"] for d in found["differences"])

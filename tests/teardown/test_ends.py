@@ -125,6 +125,19 @@ def test_wet_and_working_by_seal_with_exact_limits():
         inside_condition(teardowns, "lid_seel")
 
 
+def test_a_unit_whose_signs_were_answered_no_was_opened_and_one_not_checked_was_not():
+    """A survivor found without a sign says as much of that sign as one found with it."""
+    log = records(
+        {"ring": "no"},
+        {"ring": "not_checked"},
+        {"outcome": "working", "ring": "no", "puddle": "not_checked"},
+        {"outcome": "working"},
+    )
+    teardowns = read_teardowns(log, ("ring", "puddle"))
+    assert teardowns.opened.tolist() == [True, False, True, False]
+    assert not any("No survivor was opened" in note for note in suggest_from_records(log, table=small_table()).notes)
+
+
 def test_agreement_counts_and_second_looks():
     clear = {"marks": "yes", "dents": "yes", "ring": "no"}
     log = records(

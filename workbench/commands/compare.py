@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from workbench.commands.counting import add_step, counted
 from workbench.commands.permits import add_replace, permit_of
 from workbench.printing import Grid, Part, Words, json_text, progress, say, say_aside, show_answer
-from workbench.wording import NOT_KNOWN, percent_text, points_text
+from workbench.wording import NOT_KNOWN, percent_text, points_text, signed_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -96,9 +96,11 @@ def _number(value: Any) -> float | None:
 
 def _difference(level: str, choice: "ChoiceComparison") -> dict[str, Any]:
     found: dict[str, Any] = {"level": level, "reference": choice.reference}
+    # failures that nobody can place on either side of the mission leave limits and no estimate, as in the text
+    is_open = any(choice.shares[name].may_have for name in (level, choice.reference))
     for name, source in (("share", choice.differences), ("days", choice.days)):
         estimate, lower, upper = (_number(v) for v in source[level])
-        found |= {f"{name}_difference": estimate, f"{name}_lower": lower, f"{name}_upper": upper}
+        found |= {f"{name}_difference": None if is_open else estimate, f"{name}_lower": lower, f"{name}_upper": upper}
     adjusted = choice.test.adjusted.get(level, math.nan)
     inside = choice.inside.get(level, (math.nan, math.nan, math.nan, 0))
     for name, value in zip(("difference", "lower", "upper"), inside[:3], strict=True):
@@ -107,6 +109,8 @@ def _difference(level: str, choice: "ChoiceComparison") -> dict[str, Any]:
 
 
 def _as_json(choice: "ChoiceComparison", data: "SeasonData") -> dict[str, Any]:
+    from workbench.report.words import share_sentence
+
     means = choice.means.table.set_index("group")
     groups = []
     for level, share in choice.shares.items():
@@ -118,10 +122,12 @@ def _as_json(choice: "ChoiceComparison", data: "SeasonData") -> dict[str, Any]:
                 "units": share.units,
                 "failures": share.failures,
                 "may_have_failed": share.may_have,
-                "share": _number(share.share),
+                "share": None if share.may_have else _number(share.share),
                 "lower": _number(share.lower),
                 "upper": _number(share.upper),
                 **days,
+                **({"days": None} if share.may_have else {}),
+                "say": share_sentence(share, data.mission_text, data.confidence),
             }
         )
     tests = {"all": choice.test, "within": choice.within}
@@ -173,7 +179,7 @@ def _headline(choice: "ChoiceComparison", data: "SeasonData", level: str) -> Wor
         return difference_sentence(
             share, base, choice.differences[level], mission=data.mission_text, confidence=data.confidence
         )
-    limits = f"({points_text(lower).split(' ')[0]} to {points_text(upper).split(' ')[0]})"
+    limits = f"({signed_points(lower)} to {signed_points(upper)})"
     told = "faint" if lower <= 0 <= upper else "good"
     head = f"{share.name[:1].upper()}{share.name[1:]} over {base.name}: {points_text(estimate)} {limits} lasting "
     return [f"{head}{data.mission_text}; ", (association_words(lower, upper), told), "."]

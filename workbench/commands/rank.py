@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import add_step, columns_to_keep, counted
 from workbench.printing import Grid, Part, Words, json_text, progress, say, show_answer
-from workbench.wording import NOT_KNOWN, days_text, p_text, percent_text, points_text
+from workbench.wording import NOT_KNOWN, days_text, p_text, percent_text, points_text, signed_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -220,7 +220,7 @@ def _grid(rows: "list[RankedRow]") -> Grid:
         rows=[
             (
                 _pair(row),
-                f"{points_text(row.gain).split(' ')[0]} ({row.limits})" if row.limits else NOT_KNOWN,
+                f"{signed_points(row.gain)} ({row.limits})" if row.limits else NOT_KNOWN,
                 _reason(row),
             )
             for row in rows
@@ -255,7 +255,7 @@ def _figures(row: "RankedRow") -> tuple[str, ...]:
         f"{percent_text(row.survival)} / {percent_text(row.base_survival)}",
         days_text(row.days, "", signed=True).strip(),
         f"{row.ratio:.2g}" if math.isfinite(row.ratio) else NOT_KNOWN,
-        points_text(row.raw_gain).split(" ")[0] if math.isfinite(row.raw_gain) else NOT_KNOWN,
+        signed_points(row.raw_gain) if math.isfinite(row.raw_gain) else NOT_KNOWN,
     )
 
 

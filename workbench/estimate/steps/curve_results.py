@@ -223,6 +223,28 @@ class SurvivalCurve(Result):
         """Day from which on units of a group were watched without a gap: 0, or the entry after the first gap."""
         return float(self.first_entries[self.labels.index(label)])
 
+    def none_known(self, label: str) -> tuple[float, float]:
+        """Days between which units of a group may have failed while none is known to have.
+
+        Parameters
+        ----------
+        label : str
+            A group.
+
+        Returns
+        -------
+        tuple of float
+            The earliest day from which a failure may lie, and the first by which one is known; inf twice where there
+            is no such time. Between them a survival of 1 is what the maximum of likelihood says, not what was seen.
+        """
+        group = self.labels.index(label)
+        if self.first_known is None:
+            return np.inf, np.inf
+        rows = self.throughout.rows(group)
+        begun = self.throughout.time[rows][self.throughout.failures[rows] > 0]
+        start, end = float(begun.min(initial=np.inf)), float(self.first_known[group])
+        return (start, end) if start < end else (np.inf, np.inf)
+
     def _rows(self, group: int) -> slice:
         return slice(int(self.bounds[group]), int(self.bounds[group + 1]))
 

@@ -5,11 +5,12 @@ from dataclasses import dataclass, field
 from os import PathLike
 from pathlib import Path
 
+from workbench.errors import WorkbenchError
 from workbench.log.adoption.document import SettingsDocument, changes_between
 from workbench.log.adoption.fields import PROTECTION, fields_like, guess_fields, share_held, yes_no_words
 from workbench.log.adoption.hints import recorded
 from workbench.log.adoption.questions import Ask, Query, take_proposal
-from workbench.log.adoption.season_lines import settle_season
+from workbench.log.adoption.season_lines import settle_mission, settle_season
 from workbench.log.adoption.theirs import TheirFile, TheirTable, their_files
 from workbench.log.adoption.words import settle_words
 from workbench.log.cells import Cell, cell_text, shown
@@ -24,6 +25,7 @@ _ROLES = (PROTECTION, "exposure", "evidence", "ignore")
 _DAY_FIELDS = ("found_on", "last_good_on", "failed_on")
 _VALUES_SHOWN = 5
 _LONGEST_VALUE = 24
+_SHORTEST_MISSION = 30
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,11 +72,25 @@ def adopt_log(path: str | PathLike[str], ask: Ask, *, before: str = "") -> Adopt
     _write_headings(document, found)
     settle_words(document, found.cells, found.headings, ask=ask)
     settle_season(document, found.cells, found.headings, ask=ask)
+    assumed = _assumed_mission(path, document)
+    if assumed is not None:
+        settle_mission(document, assumed, ask=ask)
     if not before:
         _remark_rest(document, found)
     return Adoption(
         text=document.text(), guesses=document.guesses(), changes=tuple(changes_between(old, document.plain()))
     )
+
+
+def _assumed_mission(path: str | PathLike[str], document: SettingsDocument) -> int | None:
+    """The mission that a log has by itself, with what is settled so far; None where it cannot be read or has none."""
+    from workbench.log.season_log import read_log
+
+    try:
+        days, _ = read_log(path, document.plain()).mission()
+    except WorkbenchError:
+        return None
+    return days if days >= _SHORTEST_MISSION else None
 
 
 def starter_settings(path: str | PathLike[str]) -> str:
@@ -191,4 +207,5 @@ def _remark_rest(document: SettingsDocument, found: _Understood) -> None:
     open_ones = [asked.heading for asked in found.asked.values() if asked.value is None]
     if open_ones:
         document.remark("without a role: " + ", ".join(map(shown, open_ones)))
-    document.remark("mission_days = 180 says how long a unit must last; every key: workbench settings")
+    mission = "" if document.value(("mission_days",)) else "mission_days = 180 says how long a unit must last; "
+    document.remark(f"{mission}every key: workbench settings")

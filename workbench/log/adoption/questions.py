@@ -8,11 +8,15 @@ __all__ = ["Answer", "Ask", "Query", "answer_to", "question_text", "take_proposa
 
 @dataclass(frozen=True, kw_only=True)
 class Query:
-    """One thing to settle: Enter takes the proposal (None: leaves it open), a number picks an option, s skips."""
+    """One thing to settle: Enter takes the proposal (None: leaves it open), a number picks an option, s skips.
+
+    Where the answer is itself a number (`is_number`), a number beyond those of the options is the answer.
+    """
 
     about: str
     proposal: str | None = None
     options: tuple[str, ...] = ()
+    is_number: bool = False
 
     @property
     def choices(self) -> tuple[str, ...]:
@@ -55,4 +59,6 @@ def answer_to(question: Query, typed: str) -> Answer | None:
         return Answer(value=None, is_confirmed=True)
     if text.isdigit() and 1 <= int(text) <= len(question.choices):
         return Answer(value=question.choices[int(text) - 1], is_confirmed=True)
+    if question.is_number and text.isdecimal() and int(text) > len(question.choices):
+        return Answer(value=str(int(text)), is_confirmed=True)
     return Answer(value=text, is_confirmed=True) if text in question.choices else None

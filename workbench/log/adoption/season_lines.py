@@ -12,7 +12,7 @@ from workbench.log.cells import Cell, cell_text, shown
 from workbench.log.dictionary import MISSING_WORDS, SPREADSHEET_DAY, day_in_form, log_columns
 from workbench.log.rules import tidy
 
-__all__ = ["settle_season"]
+__all__ = ["settle_mission", "settle_season"]
 
 Cells = Mapping[str, Sequence[Cell]]
 
@@ -33,7 +33,8 @@ def settle_season(document: SettingsDocument, cells: Cells, headings: Mapping[st
     _settle_decimal(document, cells, ask)
     _settle_name(document, cells, ask)
     if recorded(cells.get("last_good_on", ())):
-        _settle_last_good(document, headings["last_good_on"], ask)
+        has_basis = bool(recorded(cells.get("time_basis", ())))
+        _settle_last_good(document, headings["last_good_on"], ask, has_basis=has_basis)
 
 
 def _settle_nothing(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
@@ -112,7 +113,7 @@ def _settle_name(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
         document.put(("season",), answer.value, is_confirmed=answer.is_confirmed)
 
 
-def _settle_last_good(document: SettingsDocument, heading: str, ask: Ask) -> None:
+def _settle_last_good(document: SettingsDocument, heading: str, ask: Ask, *, has_basis: bool) -> None:
     place = ("time", "last_good_is")
     if document.is_confirmed(place):
         return
@@ -126,9 +127,23 @@ def _settle_last_good(document: SettingsDocument, heading: str, ask: Ask) -> Non
     if meaning is None:
         document.remark(f'not said what {heading} means: [time] last_good_is = "last record", "last contact" or ...')
         return
-    if meaning == _LAST_CONTACT:
-        days = ask(Query(about="Days between two contacts", options=("1", "7", "14", "30"))).value
-        if days is None:
+    if meaning == _LAST_CONTACT or (meaning == "mixed" and has_basis):
+        whose = "" if meaning == _LAST_CONTACT else " of a unit known by radio (time_basis telemetry)"
+        about = f"Days between two contacts{whose}"
+        days = ask(Query(about=about, proposal="1", options=("1", "7", "14", "30"), is_number=True)).value
+        if days is not None:
+            document.put(("time", "every_days"), int(days), is_confirmed=answer.is_confirmed)
+        elif meaning == _LAST_CONTACT:
             return
-        document.put(("time", "every_days"), int(days), is_confirmed=answer.is_confirmed)
     document.put(place, meaning, is_confirmed=answer.is_confirmed)
+
+
+def settle_mission(document: SettingsDocument, assumed: int, *, ask: Ask) -> None:
+    """Ask how long a unit must last; what nobody confirmed is left out, and so goes on being called assumed."""
+    if document.value(("mission_days",)) is not None:
+        return
+    options = (str(assumed), *(days for days in ("90", "180", "365") if days != str(assumed)))
+    about = "Days a unit must last (the mission; proposed is 80 % of the longest life seen)"
+    answer = ask(Query(about=about, proposal=str(assumed), options=options, is_number=True))
+    if answer.value is not None and answer.is_confirmed:
+        document.put(("mission_days",), int(answer.value), is_confirmed=True)

@@ -3,7 +3,8 @@
 import datetime as dt
 import io
 import zipfile
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ __all__ = ["read_opendocument"]
 _OFFICE = "{urn:oasis:names:tc:opendocument:xmlns:office:1.0}"
 _TABLE = "{urn:oasis:names:tc:opendocument:xmlns:table:1.0}"
 _TEXT = "{urn:oasis:names:tc:opendocument:xmlns:text:1.0}"
+_STYLE = "{urn:oasis:names:tc:opendocument:xmlns:style:1.0}"
+_COLOUR = "{urn:oasis:names:tc:opendocument:xmlns:xsl-fo-compatible:1.0}background-color"
 _ERROR_TYPE = "{urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0}value-type"
 
 _MOST_REPEATED = 20_000
@@ -39,7 +42,8 @@ def read_opendocument(path: Path, data: bytes) -> list[RawSheet]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             root = fromstring(archive.read("content.xml"))
-        sheets = [_raw_sheet(path.name, table) for table in root.iter(f"{_TABLE}table")]
+        colours = _colours_of(root)
+        sheets = [_raw_sheet(path.name, table, colours) for table in root.iter(f"{_TABLE}table")]
     except LogError:
         raise
     except (*UNREADABLE, DefusedXmlException):
@@ -50,8 +54,40 @@ def read_opendocument(path: Path, data: bytes) -> list[RawSheet]:
     return [sheet for sheet in sheets if sheet.rows]
 
 
-def _raw_sheet(source: str, table: Any) -> RawSheet:
+def _colours_of(root: Any) -> dict[str, str]:
+    """The background colour of each style of cells that has one."""
+    found = {}
+    for style in root.iter(f"{_STYLE}style"):
+        properties = style.find(f"{_STYLE}table-cell-properties")
+        colour = "transparent" if properties is None else properties.get(_COLOUR, "transparent")
+        if colour != "transparent":
+            found[style.get(f"{_STYLE}name", "")] = colour
+    return found
+
+
+def _marks_of(row: Any, colours: Mapping[str, str]) -> tuple[dict[int, str], str]:
+    """The comment of each cell of a row by its column, and the colour that most cells with content carry, or ""."""
+    comments: dict[int, str] = {}
+    seen: list[str] = []
+    column = 0
+    for element in row:
+        if element.tag not in (f"{_TABLE}table-cell", f"{_TABLE}covered-table-cell"):
+            continue
+        note = element.find(f"{_OFFICE}annotation")
+        if note is not None:
+            comments[column] = " ".join(" ".join(_paragraph(p) for p in note.findall(f"{_TEXT}p")).split())
+        repeat = _number(element, "columns-repeated")
+        if _value(element) is not None:
+            seen += [colours.get(element.get(f"{_TABLE}style-name", ""), "")] * min(repeat, _MOST_REPEATED)
+        column += repeat
+    colour, number = Counter(seen).most_common(1)[0] if seen else ("", 0)
+    return comments, colour if 2 * number > len(seen) else ""
+
+
+def _raw_sheet(source: str, table: Any, colours: Mapping[str, str]) -> RawSheet:
     name = table.get(f"{_TABLE}name", "")
+    comments: dict[tuple[int, int], str] = {}
+    fills: dict[int, str] = {}
     rows: list[tuple[int, tuple[Cell, ...]]] = []
     hidden: set[int] = set()
     covering: dict[int, tuple[int, Cell]] = {}  # column: rows that the merged cell above still covers, its value
@@ -66,16 +102,27 @@ def _raw_sheet(source: str, table: Any) -> RawSheet:
             number += repeat
             continue
         _refuse_many(repeat, f"{source}, sheet {name!r}")
+        said, colour = _marks_of(element, colours)
+        comments |= {(number + 1, column): text for column, text in said.items() if text}
         for _ in range(repeat):
             number += 1
             rows.append((number, tuple(cells)))
+            if colour:
+                fills[number] = colour
             if element.get(f"{_TABLE}visibility", "visible") != "visible":
                 hidden.add(number)
     notes = []
     if merged:
         notes.append(f"{source}, sheet {name!r}: merged cells; the value holds for every cell they cover.")
     return RawSheet(
-        source=source, sheet=name, rows=tuple(rows), kind="workbook", hidden=frozenset(hidden), notes=tuple(notes)
+        source=source,
+        sheet=name,
+        rows=tuple(rows),
+        kind="workbook",
+        hidden=frozenset(hidden),
+        notes=tuple(notes),
+        comments=comments,
+        fills=fills,
     )
 
 

@@ -50,7 +50,8 @@ class ChoiceComparison:
     shares : dict of str to ShareOfGroup
         By level; names as shown.
     differences, days : dict of str to (estimate, lower, upper)
-        Against the reference, at the mission.
+        Against the reference, at the mission; no estimate (NaN) where failures that nobody can place before or after it
+        leave only limits.
     means : RestrictedMeans or None
         Mean working days up to the mission; None, and no `days`, when they were not wanted.
     curve : SurvivalCurve
@@ -112,20 +113,22 @@ def compare_choice(
         inside = test_levels(lives, column, reference, within=within, seed=data.seed)
         if with_inside:
             apart = _inside(lives, column, within, mission=data.mission, confidence=data.confidence)
+    shares = _shares(data, lives, column, levels=levels, curve=curve)
+    open_ones = {level for level in levels if shares[level].may_have or shares[reference].may_have}
     every = [str(v) for v in data.lives.covariates[column].dropna().unique()]
     return ChoiceComparison(
         column=column,
         levels=tuple(levels),
         reference=reference,
         lives=lives,
-        shares=_shares(data, lives, column, levels=levels, curve=curve),
-        differences=_by_level(curve.difference(data.mission, reference)),
-        days={} if means is None else _by_level(means.difference),
+        shares=shares,
+        differences=_limits_alone(_by_level(curve.difference(data.mission, reference)), open_ones),
+        days={} if means is None else _limits_alone(_by_level(means.difference), open_ones),
         means=means,
         curve=curve,
         test=test,
         within=inside,
-        inside=apart,
+        inside={level: found for level, found in apart.items() if level not in open_ones},
         left_out=tuple(data.label(column, level) for level in sorted(set(every) - set(levels))),
         unrecorded=int(data.lives.weight[data.lives.covariates[column].isna().to_numpy()].sum()),
         notes=tuple(dict.fromkeys([*curve.notes, *(means.notes if means else ()), *test.notes])),
@@ -233,6 +236,13 @@ def _averaged(found: np.ndarray) -> tuple[float, float, float, int]:
     mean = float(share @ middle)
     below, above = (math.sqrt(float(((share * (end - middle)) ** 2).sum())) for end in (low, high))
     return mean, max(mean - below, -1.0), min(mean + above, 1.0), len(found)
+
+
+def _limits_alone(
+    found: dict[str, tuple[float, float, float]], levels: set[str]
+) -> dict[str, tuple[float, float, float]]:
+    """Take the estimates of some levels out; their limits stay."""
+    return {level: (math.nan if level in levels else value, low, up) for level, (value, low, up) in found.items()}
 
 
 def _by_level(frame: pd.DataFrame) -> dict[str, tuple[float, float, float]]:

@@ -1,6 +1,7 @@
 """Curves: share of units still working by age, with bands, labels at line ends and the numbers at risk."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -78,7 +79,12 @@ def draw_curve(
     unwatched = set(at_start.loc[at_start["survival"].isna(), "group"])
     known = [group for group in groups if group not in unwatched]
     watched = {group: _watched_to(result, group, longest) for group in known}
-    ends = [_draw_group(ax, table[table["group"] == g], looks[g], end=watched[g], bands=bands) for g in known]
+    spells = {group: _open_spell(result, group, longest) for group in known}
+    watched |= {group: max(watched[group], spell.days[-1]) for group, spell in spells.items() if spell is not None}
+    ends = [
+        _draw_group(ax, table[table["group"] == g], looks[g], end=watched[g], bands=bands, spell=spells[g])
+        for g in known
+    ]
     ax.set(xlim=(0, (1.005 if bracket is None else 1.04) * longest), ylim=(0, 103))
     ax.set_xlabel(f"{unit} since deployment")
     ax.set_ylabel("still working (%)")
@@ -92,8 +98,9 @@ def draw_curve(
     if len(groups) > 1:
         below = 0.25 + 0.21 * (len(groups) + 1)
         places = zip(known, ends, strict=True)
-        label_ends(ax, [EndLabel(x, y, shown[g], looks[g].colour) for g, (x, y) in places], below=below)
-    words = _said_below(watched, longest, [shown[g] for g in groups if g in unwatched])
+        named = {g: f"{shown[g]}{_limits_of(spells[g])}" for g in known}
+        label_ends(ax, [EndLabel(x, y, named[g], looks[g].colour) for g, (x, y) in places], below=below)
+    words = _said_below(watched, longest, [shown[g] for g in groups if g in unwatched], is_open=any(spells.values()))
     if words:
         ax.annotate(words, (0.01, 0.02), xycoords="axes fraction", va="bottom", fontsize=9.5, color=MUTED)
     counts, heading = _numbers_at_risk(result, groups, ticks, unit=unit)
@@ -119,8 +126,42 @@ def _watched_to(result: Any, group: str, longest: float) -> float:
     return float(days[np.flatnonzero(enough)[-1]]) if enough.any() else 0.0
 
 
-def _said_below(watched: Mapping[str, float], longest: float, unwatched: list[str]) -> str:
+@dataclass(frozen=True, eq=False)
+class _OpenSpell:
+    """Days on which units may have failed while none is known to have, with the limits of the share still working.
+
+    `is_over`: whether the figure goes on to the day by which one is known to have. Shapes: days, lower, upper (m,).
+    """
+
+    days: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    is_over: bool
+
+
+def _open_spell(result: Any, group: str, longest: float) -> _OpenSpell | None:
+    """The spell of a group up to the end of the figure; None where the curve shows what is known throughout."""
+    start, end = result.none_known(group)
+    if start >= longest:
+        return None
+    days = np.linspace(start, min(end, longest), GRID)
+    at = result.at(np.minimum(days, np.nextafter(end, start)))
+    own = at[at["group"] == group]
+    lower, upper = (own[name].to_numpy(dtype=float) for name in ("lower", "upper"))
+    return _OpenSpell(days, lower, upper, is_over=end <= longest)
+
+
+def _limits_of(spell: _OpenSpell | None) -> str:
+    """What stands beside a group's name where the figure ends in its open spell."""
+    if spell is None or spell.is_over:
+        return ""
+    return f": {100 * spell.lower[-1]:.0f} to {100 * spell.upper[-1]:.0f} %"
+
+
+def _said_below(watched: Mapping[str, float], longest: float, unwatched: list[str], *, is_open: bool) -> str:
     lines = []
+    if is_open:
+        lines.append("shaded, no line: units may have failed,\nnone is known to have (dotted: lower limit)")
     if unwatched:
         lines.append(figure_text(f"no curve for {', '.join(unwatched)}: not watched from day 0"))
     if any(day < 0.98 * longest for day in watched.values()):
@@ -144,10 +185,23 @@ def _last_day(table: pd.DataFrame) -> float:
     return float(values[np.isfinite(values)].max(initial=0.0))
 
 
-def _draw_group(ax: "Axes", rows: pd.DataFrame, look: LevelLook, *, end: float, bands: bool) -> tuple[float, float]:
+def _draw_group(
+    ax: "Axes", rows: pd.DataFrame, look: LevelLook, *, end: float, bands: bool, spell: _OpenSpell | None = None
+) -> tuple[float, float]:
     x, y = _cut(*step_points(rows, "survival"), end)
+    if spell is not None:
+        low, high = 100 * spell.lower, 100 * spell.upper
+        ax.fill_between(spell.days, low, high, color=look.colour, alpha=0.13, linewidth=0, step="pre")
+        ax.plot(spell.days, low, color=look.colour, linestyle=":", linewidth=1.4, zorder=3, drawstyle="steps-pre")
+        seen, after = _cut(x, y, spell.days[0]), x >= spell.days[-1]
+        ax.plot(seen[0], 100 * seen[1], color=look.colour, linestyle=look.line, zorder=3)
+        if not spell.is_over:
+            return float(spell.days[-1]), float(low[-1])
+        x, y = x[after], y[after]
     if bands:
         for_band = rows[np.isfinite(rows["lower"].to_numpy(dtype=float)) & np.isfinite(rows["upper"].to_numpy(float))]
+        if spell is not None:  # until then its own band stands
+            for_band = for_band[for_band["from"] >= spell.days[-1]]
         low_x, low = _cut(*step_points(for_band, "lower"), end)
         high_x, high = _cut(*step_points(for_band, "upper"), end)
         # before the first row the curve is 1 and the band starts at the first day on which something is known
@@ -240,8 +294,9 @@ def draw_restricted_means(
     subtitle: str = "",
     labels: Mapping[str, str] | None = None,
     unit: str = "days",
+    limits_only: Sequence[str] = (),
 ) -> None:
-    """Draw the mean working days up to the horizon by group, with limits."""
+    """Draw the mean working days up to the horizon by group, with limits; some groups have nothing but limits."""
     table = result.table
     groups = list(table["group"])
     looks = looks_of(groups)
@@ -251,7 +306,8 @@ def draw_restricted_means(
             ax.annotate("not known", (0.02, place), xycoords=("axes fraction", "data"), va="center", color=MUTED)
             continue
         ax.hlines(place, row.lower, row.upper, color=look.colour, linewidth=2.4, linestyle=look.line)
-        ax.plot(row.restricted_mean, place, marker=look.marker, markersize=9, color=look.colour, zorder=3)
+        if row.group not in limits_only:
+            ax.plot(row.restricted_mean, place, marker=look.marker, markersize=9, color=look.colour, zorder=3)
     ax.set_yticks(range(len(groups)), [figure_text((labels or {}).get(g, level_words(g))) for g in groups])
     ax.set_ylim(len(groups) - 0.5, -0.5)
     ax.set_xlabel(f"mean working time up to the horizon ({unit}), with limits")

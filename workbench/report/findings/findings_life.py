@@ -21,7 +21,7 @@ from workbench.report.words import (
     shown_name,
     test_sentence,
 )
-from workbench.wording import count_of, interval_text, p_text, percent_text, points_text, range_text
+from workbench.wording import count_of, interval_text, p_text, percent_text, points_text, range_text, signed_points
 
 __all__ = ["choice_findings", "life_findings"]
 
@@ -220,10 +220,10 @@ def _share_cell(group: ShareOfGroup) -> str:
 
 def _gap(difference: tuple[float, float, float]) -> str:
     estimate, lower, upper = difference
-    if not math.isfinite(estimate):
-        return "not known"
-    ends = [points_text(v).split(" ")[0] for v in (lower, upper)]
-    return f"{points_text(estimate)} ({ends[0]} to {ends[1]})"
+    if not (math.isfinite(lower) and math.isfinite(upper)):
+        return points_text(estimate) if math.isfinite(estimate) else "not known"
+    known = points_text(estimate) if math.isfinite(estimate) else "not known"
+    return f"{known} ({signed_points(lower)} to {signed_points(upper)})"
 
 
 def _contrasts(data: SeasonData, choice: ChoiceComparison, name: str, *, section: str) -> list[Finding]:
@@ -304,11 +304,15 @@ def _days(data: SeasonData, choice: ChoiceComparison, name: str, *, section: str
         figure=Drawing(
             result=choice.means,
             alt=f"Mean working days up to the mission for each {shown_name(choice.column)}, as dots with limits.",
-            options={"labels": {g: shares[g].name for g in choice.levels}, "unit": data.lives.unit},
+            options={
+                "labels": {g: shares[g].name for g in choice.levels},
+                "unit": data.lives.unit,
+                "limits_only": [g for g in choice.levels if shares[g].may_have],
+            },
         ),
         table={
             shown_name(choice.column): [shares[g].name for g in choice.levels],
-            f"worked of {data.mission_text}": [_days_cell(table.loc[g]) for g in choice.levels],
+            f"worked of {data.mission_text}": [_days_cell(table.loc[g], shares[g]) for g in choice.levels],
             "half failed by": [
                 (
                     "not known"
@@ -333,6 +337,8 @@ def _named(choice: ChoiceComparison, notes: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _days_cell(row: Any) -> str:
+def _days_cell(row: Any, share: ShareOfGroup) -> str:
     mean, lower, upper = (float(row[k]) for k in ("restricted_mean", "lower", "upper"))
-    return "not known" if not math.isfinite(mean) else f"{mean:.0f} ({range_text(lower, upper)})"
+    if not math.isfinite(mean):
+        return "not known"
+    return f"{'not known' if share.may_have else f'{mean:.0f}'} ({range_text(lower, upper)})"

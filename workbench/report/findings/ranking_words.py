@@ -7,7 +7,7 @@ import numpy as np
 from workbench.ranking.choices import Ranking
 from workbench.report.basis import SeasonData, place_gap
 from workbench.report.words import limits_words, shown_name
-from workbench.wording import count_of, join_words, percent_text, points_text
+from workbench.wording import count_of, join_words, percent_text, points_text, signed_points
 
 __all__ = ["RankedRow", "caveats_of", "claim_sentence", "foremost_choice", "main_row", "ranked_rows", "shift_sentence"]
 
@@ -80,7 +80,7 @@ def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
                 p_adjusted=r.p_adjusted,
                 grade=r.grade,
                 reason=r.note,
-                limits=f"{points_text(r.lower).split(' ')[0]} to {points_text(r.upper).split(' ')[0]}" if known else "",
+                limits=f"{signed_points(r.lower)} to {signed_points(r.upper)}" if known else "",
                 e_value=r.e_value,
                 e_value_limit=r.e_value_limit,
             )
@@ -129,7 +129,7 @@ def claim_sentence(row: RankedRow, mission: str, confidence: float, *, causes: t
         f"with {row.name} {percent_text(row.survival)} of the fleet would {would}, with {row.base_name} "
         f"{percent_text(row.base_survival)}"
     )
-    ends = limits_words(points_text(row.lower).split(" ")[0], points_text(row.upper), confidence)
+    ends = limits_words(signed_points(row.lower), points_text(row.upper), confidence)
     figures = f"{points_text(row.gain)}, {ends}, time ratio {row.ratio:.2g}"
     ours, theirs = (
         f"{count_of(row.units, 'unit')} with {row.failures} failed",

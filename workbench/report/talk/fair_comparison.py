@@ -9,7 +9,7 @@ from workbench.report.figures import Dots
 from workbench.report.findings import RankedRow
 from workbench.report.talk.told import Told
 from workbench.report.words import limits_words, shown_name
-from workbench.wording import count_of, join_words, percent_text, points_text
+from workbench.wording import count_of, join_words, percent_text, signed_points
 
 __all__ = ["places_slide", "steps_slide", "untold_slide"]
 
@@ -141,7 +141,7 @@ def steps_slide(told: Told) -> Finding | None:
 
 def _of_100(share: float) -> str:
     """A difference of shares as units of 100, with its sign."""
-    return points_text(share).split(" ")[0]
+    return signed_points(share)
 
 
 def _id_of(told: Told, row: RankedRow) -> str:
@@ -179,7 +179,7 @@ def _steps(told: Told, row: RankedRow) -> list[tuple[str, float, float, float]]:
         steps.insert(0, ("plain counts", *choice.differences[row.level]))
     elif math.isfinite(row.raw_gain):
         steps.insert(0, ("plain counts", row.raw_gain, math.nan, math.nan))
-    return [s for s in steps if math.isfinite(s[1])]
+    return [s for s in steps if math.isfinite(s[1]) or all(map(math.isfinite, s[2:]))]
 
 
 def untold_slide(told: Told) -> Finding | None:

@@ -136,7 +136,7 @@ def inside_slide(told: Told) -> Finding | None:
     points = [
         f"All opened: {wet} of {opened} wet ({percent_text(every['lower'])} to {percent_text(every['upper'])}).",
         f"{int(every['wet_working'])} of the wet ones still worked; {int(every['dry_failed'])} failed dry.",
-        f"{int(every['not_opened'])} came back unopened and say nothing here.",
+        f"{int(every['not_opened'])} came back of whose inside nothing was written down.",
     ]
     return told.slide(
         "inside",

@@ -93,9 +93,10 @@ def difference_sentence(
 ) -> str:
     """Return the difference in share lasting the mission, the two shares first, the reference named."""
     estimate, lower, upper = difference
-    if not math.isfinite(estimate):
+    is_open = bool(group.may_have or reference.may_have) and math.isfinite(lower) and math.isfinite(upper)
+    if not math.isfinite(estimate) and not is_open:
         return f"{group.name} and {reference.name} cannot be compared at {mission}: {_unknown(group, reference)}."
-    if group.may_have or reference.may_have:
+    if is_open:
         known = limits_words(points_text(lower), points_text(upper), confidence)
         either = f"With {group.name} {_lasted(group, mission)}, with {reference.name} (reference) "
         return f"{either}{_lasted(reference, mission)}: the difference is known only by its {known}."
@@ -162,9 +163,10 @@ def days_sentence(
     """
     name, reference_name = group.name, reference.name
     estimate, lower, upper = difference
-    if not math.isfinite(estimate):
+    is_open = bool(group.may_have or reference.may_have) and math.isfinite(lower) and math.isfinite(upper)
+    if not math.isfinite(estimate) and not is_open:
         return f"Mean working days up to {horizon} cannot be compared between {name} and {reference_name}."
-    if group.may_have or reference.may_have:
+    if is_open:
         known = limits_words(days_text(lower, signed=True), days_text(upper, signed=True), confidence)
         what = f"How much longer units with {name} worked in the first {horizon} than with {reference_name}"
         return f"{what} is known only by its {known}: nobody saw when failures came."
