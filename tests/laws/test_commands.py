@@ -10,7 +10,7 @@ from workbench.cli import build_parser
 SEASONS = 30
 FEW = 12
 """Units at most in the seasons of commands that are slow."""
-COMMON = {"--help", "--settings", "--mission", "--seed", "--json", "--strict"}
+COMMON = {"--help", "--settings", "--mission", "--seed", "--json", "--all", "--strict"}
 
 _QUICK = [(command, options) for command in COMMANDS if command not in SLOW for options in COMMANDS[command]]
 _SLOW = [(command, COMMANDS[command][0]) for command in SLOW]

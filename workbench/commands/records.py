@@ -61,11 +61,12 @@ def _blocks(survey: "RecordSurvey", args: argparse.Namespace) -> list[Part]:
     spells = survey.spells
     failed = int((spells["outcome"] == "failed").sum())
     known = int((spells["days_after"] <= 1).sum())
-    wide = spells["days_before"].median()
+    spans = spells["days_before"].dropna()
+    wide = f", when half lay in spans of {spans.median():.0f} days or more" if len(spans) else ""
     first = f"{count_of(survey.files, 'file')}, {survey.readings:,} readings, {count_of(len(spells), 'deployment')}."
     told = (
         f"{failed} of them failed: {known} failures are known to the day with the files, "
-        f"{known - survey.narrowed} without, when half lay in spans of {wide:.0f} days or more."
+        f"{known - survey.narrowed} without{wide}."
         if failed
         else "None of them failed, so no span of a failure becomes narrower."
     )
