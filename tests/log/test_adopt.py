@@ -100,6 +100,17 @@ def test_columns_are_told_by_their_cells(tmp_path):
     assert values["rename"] == dict(zip(("aa", "bb", "cc", "dd", "ee"), fields, strict=True))
 
 
+@pytest.mark.parametrize("heading", ["Found dead", "dead, noticed on", "tot gefunden"])
+def test_the_day_a_dead_unit_was_found_is_not_the_day_it_died(tmp_path, heading):
+    rows = [
+        f"n{i},2025-03-{1 + i:02d},2025-05-{1 + i:02d},{'2025-06-05' if i % 2 else ''},{'dead' if i % 2 else 'ok'}\n"
+        for i in range(12)
+    ]
+    head = f'unit,Put out,Last seen ok,"{heading}",state\n'
+    values = tomllib.loads(starter_settings(write(tmp_path, head + "".join(rows))))
+    assert values["rename"][heading] == "found_on"
+
+
 def test_what_is_known_only_of_dead_units_is_no_choice(tmp_path):
     rows = [
         f"n{i},2025-03-01,{'dead' if i % 2 else 'ok'},2025-09-01,{'y' if i % 2 else ''},{'y' if i % 3 else 'n'},y\n"

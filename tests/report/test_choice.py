@@ -59,7 +59,9 @@ def test_few_failures_are_tested_by_permutation(by_hand):
 def test_the_headline_gives_shares_before_anything_else_and_names_the_reference(by_hand):
     head = choice_findings(with_reference(by_hand, "flat"), "lid_seal", section="life", order=1)[0]
 
-    assert head.statement.startswith("Lid seal: with cord 80 % lasted 150 days, with flat (reference) 40 %: +40 points")
+    assert head.statement.startswith(
+        "Lid seal: with cord seal 80 % lasted 150 days, with flat (reference) 40 %: +40 points"
+    )
     assert head.estimate == pytest.approx(0.4)
     assert head.lower < head.estimate < head.upper
     assert (head.units, head.failures) == (20, 8)
@@ -208,7 +210,7 @@ def test_a_level_first_seen_late_is_not_compared_and_the_reason_is_said(refitted
 
     assert not np.isfinite(choice.shares["cord"].share)
     assert np.isnan(choice.differences["cord"]).all() and np.isnan(choice.days["cord"]).all()
-    assert "with cord none was watched before day 60" in said
+    assert "with cord seal none was watched before day 60" in said
     assert all("not reached" not in str(f.table) for f in findings)
 
 

@@ -7,7 +7,16 @@ from functools import cache
 from statistics import median
 
 from workbench.log.adoption.date_forms import day_of, is_count, is_dated
-from workbench.log.adoption.hints import guessed_word, is_known_after, is_word, key_words, recorded, told_by, yes_or_no
+from workbench.log.adoption.hints import (
+    guessed_word,
+    is_day_found,
+    is_known_after,
+    is_word,
+    key_words,
+    recorded,
+    told_by,
+    yes_or_no,
+)
 from workbench.log.cells import Cell, cell_text
 from workbench.log.dictionary import Column, log_columns, word_key
 from workbench.log.rules import tidy
@@ -84,7 +93,8 @@ def _outcome_of(columns: Cells) -> str | None:
 
 def _days(cells: Cells, dated: Cells, known: Mapping[str, str], *, outcome: str | None) -> list[tuple[str, str]]:
     """Fields of columns of dates: first what a heading tells, then the earliest, the latest and what lies between."""
-    pairs = [
+    pairs = [(heading, "found_on") for heading in dated if is_day_found(heading)]
+    pairs += [
         (heading, field)
         for field in ("last_good_on", "opened_on", "failed_on", "deployed_on", "found_on")
         for heading in dated

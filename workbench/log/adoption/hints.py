@@ -10,6 +10,7 @@ from workbench.log.rules import tidy
 __all__ = [
     "asks_for",
     "guessed_word",
+    "is_day_found",
     "is_known_after",
     "is_word",
     "key_words",
@@ -41,6 +42,11 @@ def told_by(heading: str, field: str) -> bool:
     """Whether a heading holds a word that tells of a field."""
     key = f"_{word_key(heading)}_"
     return any(f"_{word}_" in key for word in _words("heading", field))
+
+
+def is_day_found(heading: str) -> bool:
+    """Whether a heading speaks of a failure that was found on a day ("found dead"), not of the day it happened."""
+    return told_by(heading, "failed_on") and bool(key_words(heading) & set(_words("finding")))
 
 
 def is_known_after(heading: str) -> bool:

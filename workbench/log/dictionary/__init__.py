@@ -27,6 +27,7 @@ from workbench.log.dictionary.known_words import (
     answers_without_mechanism,
     hint_rows,
     known_causes,
+    known_label,
     known_mechanisms,
 )
 from workbench.log.dictionary.nearness import is_slip, near_word, quoted
@@ -60,6 +61,7 @@ __all__ = [
     "is_slip",
     "known_causes",
     "known_hazards",
+    "known_label",
     "known_mechanisms",
     "known_signs",
     "known_thresholds",

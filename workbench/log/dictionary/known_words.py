@@ -11,6 +11,7 @@ __all__ = [
     "answers_without_mechanism",
     "hint_rows",
     "known_causes",
+    "known_label",
     "known_mechanisms",
     "spelled_words",
 ]
@@ -72,3 +73,9 @@ def spelled_words(field: str) -> str:
 def hint_rows() -> tuple[dict[str, str], ...]:
     """Return the words that tell what foreign headings and words probably mean: kind field means words."""
     return tuple(data_rows("hints.csv"))
+
+
+@cache
+def known_label(column: str, level: str) -> str | None:
+    """Return how a level of the dictionary is shown where its own word does not read well."""
+    return {(row["column"], row["level"]): row["label"] for row in data_rows("labels.csv")}.get((column, level))

@@ -5,12 +5,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from types import MappingProxyType
 from typing import Any
 
 from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
-from workbench.log.dictionary import log_columns
+from workbench.log.dictionary import known_label, log_columns
 from workbench.log.season_log import said_first
 from workbench.ranking.choices import Ranking
 from workbench.report.basis.last_good_doubt import LastGoodDoubt, last_good_doubt
@@ -18,9 +17,6 @@ from workbench.report.words import shown_name
 from workbench.wording import NOT_KNOWN
 
 __all__ = ["FEWEST_UNITS", "SeasonData"]
-
-KNOWN_LABELS: Mapping[str, str] = MappingProxyType({"o_ring": "O-ring", "epdm": "EPDM", "a2": "A2", "a4": "A4"})
-"""Words of the dictionary that are written otherwise when they are read; labels in the settings come before."""
 
 FEWEST_UNITS = 5
 """Levels carried by fewer units are not compared (judgement, no source)."""
@@ -100,10 +96,12 @@ class SeasonData:
         return f"{self.mission:,g} {unit}"
 
     def label(self, column: str, level: str) -> str:
-        """How a level is shown: the settings' label, or its name as words; safe to print."""
+        """How a level is shown: by the settings, by the dictionary, or as words; a yes or no by its choice."""
         labels = (self.settings.get("levels") or {}).get(column, {}).get("labels") or {}
-        text = shown_name(labels.get(level, KNOWN_LABELS.get(level, level)))
-        return f"{shown_name(column, 24)}: {text}" if text in ("yes", "no", "none") else text
+        text = shown_name(labels.get(level) or known_label(column, level) or level)
+        choice = shown_name(column, 24)
+        answer = text.casefold()
+        return choice if answer in ("yes", "y") else f"no {choice}" if answer in ("no", "n", "none") else text
 
     def money(self, amount: float, digits: int = 0) -> str:
         """An amount with the currency of the settings, 'not known' for NaN."""
