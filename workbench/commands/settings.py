@@ -1,21 +1,29 @@
 """settings: every key of season.toml with its meaning, default and an example."""
 
 import argparse
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import asdict
 from textwrap import shorten
+from typing import TYPE_CHECKING
 
 from workbench.printing import Grid, Part, json_text, say, show_answer
+
+if TYPE_CHECKING:
+    from workbench.log.dictionary import SettingKey
 
 HELP = "print every key of season.toml with its meaning, default and an example"
 COMMON_OPTIONS = False
 
 _WIDTH = 54
 """Characters of a meaning that fit on one line beside the longest key."""
+_MANY = 5
+"""A table of more keys than this is one row of the short list."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's own arguments to its parser."""
-    parser.add_argument("key", metavar="KEY", nargs="?", help="one key, such as mission_days")
+    parser.add_argument("key", metavar="KEY", nargs="?", help="one key or table, such as mission_days or plan")
     parser.add_argument(
         "--all", action="store_true", dest="everything", help="print every key with default and example"
     )
@@ -29,17 +37,31 @@ def run(args: argparse.Namespace) -> int:
 
     keys = setting_keys()
     if args.key:
-        check_columns(args.key, [key.key for key in keys], "settings key")
-        keys = tuple(key for key in keys if key.key == args.key)
+        tables = [key.key.partition(".")[0] for key in keys if "." in key.key]
+        check_columns(args.key, [*(key.key for key in keys), *dict.fromkeys(tables)], "settings key")
+        keys = tuple(key for key in keys if key.key == args.key or key.key.startswith(f"{args.key}."))
     if args.json:
         say(json_text([asdict(key) for key in keys]))
     elif args.everything or args.key:
         say(settings_reference(keys).rstrip("\n"))
     else:
-        rows = [(key.key, shorten(key.meaning, _WIDTH, placeholder=" …")) for key in keys]
+        rows = [(name, shorten(meaning, _WIDTH, placeholder=" …")) for name, meaning in _rows(keys)]
         first = "Settings stand in season.toml beside the log; every key may be left out."
         more = "Default and example: workbench settings KEY, or --all for every key."
         show_answer(
             [Part(sentences=[first, more]), Part(grid=Grid(headings=("key", "meaning"), rows=rows))], everything=True
         )
     return 0
+
+
+def _rows(keys: "Sequence[SettingKey]") -> list[tuple[str, str]]:
+    """Keys with their meaning; a table of many keys is one row that names them."""
+    of_table = Counter(key.key.partition(".")[0] for key in keys if "." in key.key)
+    rows: dict[str, str] = {}
+    for key in keys:
+        table, _, name = key.key.partition(".")
+        if of_table[table] > _MANY:
+            rows[f"{table}.…"] = f"{rows[f'{table}.…']}, {name}" if f"{table}.…" in rows else name
+        else:
+            rows[key.key] = key.meaning
+    return list(rows.items())

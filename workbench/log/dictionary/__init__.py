@@ -31,7 +31,7 @@ from workbench.log.dictionary.known_words import (
     known_mechanisms,
 )
 from workbench.log.dictionary.nearness import is_slip, near_word, quoted
-from workbench.log.dictionary.setting_keys import example_of, setting_keys, settings_reference
+from workbench.log.dictionary.setting_keys import SettingKey, example_of, setting_keys, settings_reference
 from workbench.log.dictionary.settings import MISSING_WORDS, NO_SETTINGS, RESTS_ON_SPARES, Settings, read_settings
 
 __all__ = [
@@ -44,6 +44,7 @@ __all__ = [
     "BenchStep",
     "Column",
     "Hazard",
+    "SettingKey",
     "Settings",
     "Threshold",
     "Vocabulary",
