@@ -5,7 +5,6 @@ in a file `.workbench.json` beside it: only such a file, unchanged since, is rep
 command reads is never replaced.
 """
 
-import errno
 import hashlib
 import json
 import os
@@ -127,8 +126,8 @@ def check_target(target: Any, endings: Iterable[str], permit: Permit) -> Path:
             raise UsageError(f"there is no folder {visible(path.parent)}; make it first")
         if path.is_dir():
             raise UsageError(f"{visible(path)} is a folder; name a file in it")
-        if not os.access(path.parent, os.W_OK):
-            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        with tempfile.TemporaryFile(dir=path.parent):
+            pass
         _refuse_replacing(path, permit)
     except UsageError:
         raise

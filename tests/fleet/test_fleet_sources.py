@@ -191,6 +191,20 @@ def test_rows_set_aside_go_to_a_file(tmp_path, ending, fleet_file):
     assert [p.name for p in tmp_path.iterdir() if p.name != MANIFEST] == [target.name]
 
 
+def test_rows_set_aside_replace_no_file_of_somebody_else_and_hold_no_formula(tmp_path):
+    source, target = tmp_path / "log.csv", tmp_path / "aside.csv"
+    head = "unit_id,deployed_on,found_on,outcome,site"
+    source.write_text(f"{head}\n=1+1,31/02/2025,2025-09-01,failed,@SUM(1)\nA,2025-03-01,2025-09-01,failed,a\n")
+    target.write_text("mine")
+    with pytest.raises(UsageError, match="was not written by this workbench"):
+        read_fleet(source, set_aside_to=target)
+    assert target.read_text() == "mine"
+    with pytest.raises(UsageError, match="never replaced"):
+        read_fleet(source, set_aside_to=source, replace_others=True)
+    read_fleet(source, set_aside_to=target, replace_others=True)
+    assert target.read_text().splitlines()[1].startswith("'=1+1,31/02/2025,2025-09-01,failed,'@SUM(1),")
+
+
 def test_a_truncated_file_is_named(tmp_path, fleet_file):
     short = tmp_path / "short.parquet"
     short.write_bytes(fleet_file.read_bytes()[:-4000])
@@ -350,10 +364,10 @@ def test_what_is_no_fleet_is_refused_in_one_line(tmp_path, make, error, words):
         ({"memory_mb": 5}, "memory_mb must be a whole number of at least 100"),
         ({"spill": "nowhere"}, "spill='nowhere' is no folder"),
         ({"set_aside_to": "aside.xlsx"}, "must end in .parquet or .csv"),
-        ({"set_aside_to": "nowhere/aside.csv"}, "there is no folder nowhere"),
+        ({"set_aside_to": "nowhere/aside.csv"}, "there is no folder nowhere; make it first"),
         pytest.param(
             {"set_aside_to": "/proc/aside.csv"},
-            "set_aside_to='aside.csv': nothing can be written in",
+            "aside.csv cannot be written",
             marks=needs_a_folder_nobody_can_write_to,
         ),
         ({"covariates": "notes"}, "unknown covariate 'notes'"),

@@ -55,7 +55,14 @@ def counted(args: argparse.Namespace, columns: Columns, set_aside_to: str | None
         kept.extend(columns(roles))
         return kept
 
-    fleet = read_fleet(args.log, settings, covariates=keep, step=step, set_aside_to=set_aside_to)
+    fleet = read_fleet(
+        args.log,
+        settings,
+        covariates=keep,
+        step=step,
+        set_aside_to=set_aside_to,
+        replace_others=bool(getattr(args, "replace", False)),
+    )
     days = f"days rounded outwards to {step} (--step 1 keeps them), " if kept else ""
     apart = f"kept apart: {', '.join(kept)}; " if kept else ""
     say_aside(

@@ -2,7 +2,7 @@
 
 import csv
 import os
-import shutil
+import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from workbench.fleet.fleet_groups import Judged
 from workbench.fleet.fleet_repeats import Repeats
 from workbench.fleet.fleet_rules import SHAPE, Judge, general_reason
 from workbench.fleet.fleet_source import FleetSource, short_of
+from workbench.log.writing import inert_text
 
 if TYPE_CHECKING:
     import narwhals as nw
@@ -71,6 +72,7 @@ def write_aside(
     repeats: Repeats | None,
     judged: Judged,
     headings: Mapping[str, str],
+    permit: Permit,
 ) -> None:
     """Write the rows set aside with the reason of each; the file appears whole or not at all."""
     import pyarrow as pa
@@ -79,35 +81,31 @@ def write_aside(
     withheld = {headings[name] for name in _WITHHELD if name in headings}
     names = [name for name in source.frame.collect_schema().names() if name not in withheld]
     numbers, lines = [n for n, _ in judged.reasons], [f"{line.field}: {line.reason}" for _, line in judged.reasons]
-    part = target.with_name(f".{target.name}.part")
     try:
-        rows = _marked(source, frame, judged, numbers=numbers, reasons=lines).select(*names, _REASON)
-        if rows.implementation.is_duckdb() or rows.implementation.is_polars():
-            with source.guarded(target.name):
-                rows.sink_parquet(part)
+        with tempfile.TemporaryDirectory(
+            prefix=".workbench-", dir=target.parent, ignore_cleanup_errors=True
+        ) as scratch:
+            part = Path(scratch) / "rows.parquet"
+            rows = _marked(source, frame, judged, numbers=numbers, reasons=lines).select(*names, _REASON)
+            if rows.implementation.is_duckdb() or rows.implementation.is_polars():
+                with source.guarded(target.name):
+                    rows.sink_parquet(part)
+            else:
+                parquet.write_table(source.collect(rows), part)
             tables = [part]
-        else:
-            parquet.write_table(source.collect(rows), part)
-            tables = [part]
-        if repeats is not None and repeats.aside.any():
-            compared = repeats.rows.filter(pa.array(repeats.aside)).select(names)
-            tables.append(compared.append_column(_REASON, pa.array(repeats.because, pa.string())))
-        _assemble(tables, part, target)
+            if repeats is not None and repeats.aside.any():
+                compared = repeats.rows.filter(pa.array(repeats.aside)).select(names)
+                tables.append(compared.append_column(_REASON, pa.array(repeats.because, pa.string())))
+            _assemble(tables, part.with_name("whole"), target, permit=permit)
     except (OSError, pa.ArrowException) as error:
         raise LogError(f"{target.name} cannot be written ({short_of(error)}); nothing was kept") from None
-    finally:
-        for left in (part, part.with_suffix(".whole")):
-            if left.is_dir():
-                shutil.rmtree(left, ignore_errors=True)
-            left.unlink(missing_ok=True)
 
 
-def _assemble(tables: Sequence[Any], part: Path, target: Path) -> None:
+def _assemble(tables: Sequence[Any], whole: Path, target: Path, *, permit: Permit) -> None:
     """Join what the engine wrote and what was compared here into one file, a batch at a time."""
     import pyarrow as pa
     from pyarrow import parquet
 
-    whole = part.with_suffix(".whole")
     first = parquet.ParquetFile(tables[0])
     schema = first.schema_arrow
     if target.suffix.lower() == ".csv":
@@ -115,13 +113,14 @@ def _assemble(tables: Sequence[Any], part: Path, target: Path) -> None:
             writer = csv.writer(file)
             writer.writerow(schema.names)
             for batch in _batches(first, tables[1:], schema):
-                writer.writerows(zip(*(column.to_pylist() for column in batch.columns), strict=True))
+                rows = zip(*(column.to_pylist() for column in batch.columns), strict=True)
+                writer.writerows([inert_text(v) if isinstance(v, str) else v for v in row] for row in rows)
     else:
         with parquet.ParquetWriter(whole, schema) as file:
             for batch in _batches(first, tables[1:], schema):
                 file.write_table(batch if isinstance(batch, pa.Table) else pa.Table.from_batches([batch]))
     first.close()
-    with new_file(target, Permit(replace=True)) as aside:
+    with new_file(target, permit) as aside:
         os.replace(whole, aside)
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from workbench.checks import did_you_mean
 from workbench.errors import LogError, UsageError
+from workbench.filing import Permit
 from workbench.fleet.fleet_aside import give_examples, write_aside
 from workbench.fleet.fleet_cells import CellCodes, read_cells, read_units
 from workbench.fleet.fleet_counts import Counted, counted_lives, notes_on_cells
@@ -46,6 +47,7 @@ class Question:
     covariates: tuple[str, ...] | Callable[[Mapping[str, str]], Sequence[str]] | None
     step: int
     set_aside_to: Path | None
+    permit: Permit
     today: dt.date
 
 
@@ -86,7 +88,13 @@ def read_rows(source: FleetSource, question: Question) -> Found:
     counted = count_rows(source, shaped, units, repeats=repeats, judged=judged, fields=fields)
     if question.set_aside_to is not None:
         write_aside(
-            question.set_aside_to, source, numbered(whole=True), repeats=repeats, judged=judged, headings=headings
+            question.set_aside_to,
+            source,
+            numbered(whole=True),
+            repeats=repeats,
+            judged=judged,
+            headings=headings,
+            permit=question.permit,
         )
     lives = None
     if len(counted.rows):

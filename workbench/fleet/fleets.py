@@ -12,6 +12,7 @@ import numpy as np
 
 from workbench.checks import check_whole
 from workbench.errors import LogError, UsageError
+from workbench.filing import Permit, check_target, files_read
 from workbench.fleet.fleet_files import Workspace, open_source
 from workbench.fleet.fleet_reading import Question, read_rows
 from workbench.fleet.fleet_tally import TallyLine, tally_frame
@@ -132,6 +133,7 @@ def read_fleet(
     threads: int = 2,
     spill: str | PathLike[str] | None = None,
     today: dt.date | None = None,
+    replace_others: bool = False,
 ) -> Fleet:
     """Read a log of any size, one row per deployment, and count it to lives.
 
@@ -159,6 +161,8 @@ def read_fleet(
         Folder for what does not fit in memory; the system's when not given.
     today : date, optional
         Without a season window no date may be later than this; the day of the call when not given.
+    replace_others : bool
+        Whether a file that this workbench did not write may be replaced by the rows set aside; what is read never is.
 
     Returns
     -------
@@ -174,7 +178,8 @@ def read_fleet(
         Wrong cells and rows never raise: they are counted in `set_aside` and `problems`.
     """
     checked, said = settings_for(source, settings)
-    target = _target(set_aside_to)
+    permit = Permit(inputs=files_read(source, settings), replace=replace_others)
+    target = None if set_aside_to is None else check_target(set_aside_to, (".parquet", ".csv"), permit)
     workspace = Workspace(
         memory=check_whole("memory_mb", memory_mb, least=100),
         threads=check_whole("threads", threads, least=1),
@@ -186,6 +191,7 @@ def read_fleet(
         covariates=covariates if covariates is None or callable(covariates) else _names(covariates),
         step=check_whole("step", step, least=1),
         set_aside_to=target,
+        permit=permit,
         today=today or dt.date.today(),
     )
     with open_source(source, workspace, lambda sheet: fit_of(sheet, question.vocabulary)[0]) as opened:
@@ -214,20 +220,3 @@ def _folder(spill: str | PathLike[str] | None) -> Path:
     if not folder.is_dir():
         raise UsageError(f"spill={str(spill)!r} is no folder; name one that exists, with room for a copy of the data")
     return folder
-
-
-def _target(set_aside_to: str | PathLike[str] | None) -> Path | None:
-    if set_aside_to is None:
-        return None
-    target = Path(set_aside_to)
-    if target.suffix.lower() not in (".parquet", ".csv"):
-        raise UsageError(f"set_aside_to={target.name!r} must end in .parquet or .csv")
-    if not target.parent.is_dir():
-        raise UsageError(f"there is no folder {target.parent} for set_aside_to; make it first")
-    try:
-        tempfile.TemporaryFile(dir=target.parent).close()
-    except OSError as error:
-        raise UsageError(
-            f"set_aside_to={target.name!r}: nothing can be written in {target.parent} ({error.strerror})"
-        ) from None
-    return target
