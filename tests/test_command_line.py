@@ -46,10 +46,15 @@ def test_the_version_is_printed(capsys):
     assert capsys.readouterr().out.strip().count(".") == 2
 
 
-@pytest.mark.parametrize("command", ["check", "records", "compare", "rank", "teardown", "plan", "review"])
+_NEEDED = {"compare": ["--by", "lid_seal"], "enter": ["form.csv"]}
+
+
+@pytest.mark.parametrize("command", ["check", "records", "compare", "rank", "teardown", "enter", "plan", "review"])
 def test_a_missing_log_is_wrong_usage_in_one_line(command, tmp_path, capsys):
     missing = str(tmp_path / "no_such_log.csv")
-    extra = {"compare": ["--by", "lid_seal"], "review": ["--out", str(tmp_path / "out")]}.get(command, [])
+    extra = {"compare": ["--by", "lid_seal"], "enter": ["form.csv"], "review": ["--out", str(tmp_path / "out")]}.get(
+        command, []
+    )
     assert main([command, missing, *extra]) == 2
     streams = capsys.readouterr()
     assert streams.out == ""
@@ -58,11 +63,13 @@ def test_a_missing_log_is_wrong_usage_in_one_line(command, tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
-@pytest.mark.parametrize("command", ["check", "records", "compare", "rank", "teardown", "plan", "review"])
+@pytest.mark.parametrize("command", ["check", "records", "compare", "rank", "teardown", "enter", "plan", "review"])
 def test_a_picture_named_as_a_workbook_is_refused_in_one_line(command, tmp_path, capsys):
     fake = tmp_path / "log.xlsx"
     fake.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(200))
-    extra = {"compare": ["--by", "lid_seal"], "review": ["--out", str(tmp_path / "out")]}.get(command, [])
+    extra = {"compare": ["--by", "lid_seal"], "enter": ["form.csv"], "review": ["--out", str(tmp_path / "out")]}.get(
+        command, []
+    )
     assert main([command, str(fake), *extra]) == 1
     error = capsys.readouterr().err
     assert error.count("\n") == 1

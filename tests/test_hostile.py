@@ -116,7 +116,8 @@ def world(tmp_path_factory):
             "check_json": ["check", str(log), "--json", *common],
             "blank": ["blank", str(base / "blank.xlsx"), *common],
             "teardown": ["teardown", str(log), "--sheets", str(base / "sheets.html"), "--pages",
-                         str(base / "pages.html"), *common],
+                         str(base / "pages.html"), "--form", str(base / "form.html"), "--field-form",
+                         str(base / "field.html"), *common],
             "records": ["records", str(log), "--records", str(base / "records"), "--write",
                         str(base / "more.csv"), *common],
             "compare": ["compare", str(log), "--by", "lid_seal", "--figure", str(base / "curves.png"), *common],
@@ -167,6 +168,8 @@ def test_pages_run_load_and_spoof_nothing(world):
     assert_harmless_page(written.html.read_text(encoding="utf-8"), 1)
     for path in (written.summary, base / "sheets.html", base / "pages.html"):
         assert_harmless_page(path.read_text(encoding="utf-8"), 0)
+    for path in (base / "form.html", base / "field.html"):
+        assert_harmless_page(path.read_text(encoding="utf-8"), 2)
 
 
 def test_no_cell_of_a_list_runs_as_a_formula(world):
@@ -230,7 +233,7 @@ def test_names_in_the_log_never_reach_the_file_system(world):
     made = {str(p.relative_to(base)) for p in base.rglob("*")}
     assert made == {
         "season.csv", "settings.toml", "marked.xlsx", "blank.xlsx", "sheets.html", "pages.html", "curves.png",
-        "more.csv", "records", "records/table.csv",
+        "form.html", "field.html", "more.csv", "records", "records/table.csv",
         "next.csv", "out", MANIFEST, f"out/{MANIFEST}", "out/review.html", "out/summary.html", "out/review.pptx",
         "out/findings.json",
         "out/set_aside.csv", "out/ledger.csv",

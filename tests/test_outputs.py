@@ -34,6 +34,8 @@ OUTPUTS = {
     "counted": Output("check {log} --step 7 --marked {out}", "aside.csv"),
     "counted parquet": Output("check {log} --step 7 --marked {out}", "aside.parquet"),
     "sheets": Output("teardown {log} --units LM-001 --sheets {out}", "sheets.html"),
+    "form": Output("teardown {log} --units LM-001 --form {out}", "form.html"),
+    "field form": Output("teardown {log} --field-form {out}", "field.html"),
     "pages": Output("teardown {log} --pages {out}", "pages.html"),
     "records": Output("records {log} --write {out}", "added.csv"),
     "blank": Output("blank {out}", "empty.xlsx"),

@@ -14,8 +14,8 @@ from workbench.printing import say, say_aside, visible
 __all__ = ["build_parser", "main"]
 
 COMMANDS = (
-    "blank", "adopt", "settings", "check", "records", "compare", "rank", "teardown", "plan", "review", "notebooks",
-    "lab",
+    "blank", "adopt", "settings", "check", "records", "compare", "rank", "teardown", "enter", "plan", "review",
+    "notebooks", "lab",
 )  # fmt: skip
 """In the order in which a season needs them."""
 

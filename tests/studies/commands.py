@@ -62,6 +62,7 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("--json",),
         ("--sheets", "{folder}/sheets.html", "--replace", "--units", "{unit}"),
         ("--pages", "{folder}/pages.html"),
+        ("--form", "{folder}/form.html", "--field-form", "{folder}/field.html"),
         ("--evidence", "{folder}/none.csv", "--evidence-only"),
     ),
     "plan": (
@@ -81,6 +82,13 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
             "--replace",
         ),
         ("--hazard-ratio", "1", "--no-trial"),
+    ),
+    "enter": (
+        ("{folder}/form.csv", "--replace"),
+        ("{folder}/form.csv", "--json"),
+        ("{folder}/form.csv", "--all"),
+        ("--undo", "--strict"),
+        (),
     ),
     "adopt": (("--out", "{folder}/season.toml", "--replace", "--yes", "--all"),),
     "review": (
@@ -108,6 +116,7 @@ def write_season(number: int, folder: Path, most: int = MOST) -> Path:
     log, truth = simulate_season(int(rng.integers(LEAST, most + 1)), seed=number, **share)
     path = folder / "log.csv"
     log.to_csv(path, index=False)
+    (folder / "form.csv").write_text(f"unit_id,deployment,tide_line\n{log['unit_id'][0]},1,yes\n", encoding="utf-8")
     (folder / "records").mkdir()
     records, _ = simulate_records(log, truth, seed=number, units=list(log["unit_id"][:RECORDED]), every_hours=12)
     for (unit, deployment), table in records.items():

@@ -19,7 +19,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("log", metavar="LOG", help="log file or folder")
     parser.add_argument("--sheets", metavar="OUT.html", help="write printable A4 sheets, one per unit to open")
     parser.add_argument(
-        "--units", metavar="UNIT", nargs="+", help="sheets for exactly these units instead of failed ones and survivors"
+        "--form", metavar="OUT.html", help="write one offline page to fill in at the bench; 'enter' takes what it saves"
+    )
+    parser.add_argument("--field-form", metavar="OUT.html", help="the same for a round of visits")
+    parser.add_argument(
+        "--units",
+        metavar="UNIT",
+        nargs="+",
+        help="sheets and forms of exactly these units, not of those still to be opened",
     )
     parser.add_argument(
         "--pages", metavar="OUT.html", help="write the evidence of every failed unit, photographs beside"
@@ -40,9 +47,9 @@ def run(args: argparse.Namespace) -> int:
 
     if args.evidence_only and not args.evidence:
         raise UsageError("--evidence-only needs --evidence FILE")
-    if args.units and not args.sheets:
-        raise UsageError("--units chooses units for sheets; give --sheets OUT.html too")
-    for target in filter(None, (args.sheets, args.pages)):
+    if args.units and not (args.sheets or args.form or args.field_form):
+        raise UsageError("--units chooses units for sheets and forms; give --sheets OUT.html or --form OUT.html too")
+    for target in filter(None, (args.sheets, args.pages, args.form, args.field_form)):
         check_target(target, (".html", ".htm"), permit_of(args))
     refuse_many_rows(args.log, "a teardown survey")
     table = read_evidence_table(args.evidence, only=args.evidence_only)
@@ -53,6 +60,8 @@ def run(args: argparse.Namespace) -> int:
         said = said_of_last_good(log, args.mission)
     if args.sheets:
         _write_sheets(args, log, survey, table=table)
+    if args.form or args.field_form:
+        _write_forms(args, log, survey)
     if args.pages:
         from workbench.teardown.sheets import write_evidence
 
@@ -83,3 +92,21 @@ def _write_sheets(args: argparse.Namespace, log: Any, survey: "TeardownSurvey", 
         return
     place = write_sheets(args.sheets, chosen, table=table, permit=permit_of(args))
     say_aside(f"{len(chosen)} sheets written: {place}")
+
+
+def _write_forms(args: argparse.Namespace, log: Any, survey: "TeardownSurvey") -> None:
+    """Write the forms for bench and field; without --units those still to be opened, and those still out."""
+    from workbench.filing import write_file
+    from workbench.teardown.form import bench_form_html, field_form_html
+    from workbench.teardown.sheets import units_to_open
+
+    records = log.records
+    opened = survey.suggestions.teardowns.opened
+    chosen = units_to_open(records, opened, seed=args.seed, units=args.units)
+    out = chosen if args.units else records[(records["outcome"] == "working").to_numpy()]
+    for target, units, page in ((args.form, chosen, bench_form_html), (args.field_form, out, field_form_html)):
+        if target and not len(units):
+            say_aside(f"{target} was not written: no unit is left for it; name units with --units")
+        elif target:
+            write_file(Path(target), page(units).encode("utf-8"), permit_of(args))
+            say_aside(f"form for {len(units)} units written: {target}")

@@ -3,11 +3,12 @@
 from workbench.teardown.sheets.hazards import CAUTIONS, caution_text
 from workbench.teardown.sheets.pages import write_evidence
 from workbench.teardown.sheets.photos import missing_photos
-from workbench.teardown.sheets.sheet import units_to_open, write_blank_sheet, write_sheets
+from workbench.teardown.sheets.sheet import field_words, units_to_open, write_blank_sheet, write_sheets
 
 __all__ = [
     "CAUTIONS",
     "caution_text",
+    "field_words",
     "missing_photos",
     "units_to_open",
     "write_blank_sheet",

@@ -23,7 +23,7 @@ from workbench.log.dictionary import (
 from workbench.teardown.mechanisms import mechanism_words
 from workbench.teardown.sheets.hazards import caution_items
 
-__all__ = ["FACTS", "sheets_html", "units_to_open", "write_blank_sheet", "write_sheets"]
+__all__ = ["FACTS", "field_words", "sheets_html", "units_to_open", "write_blank_sheet", "write_sheets"]
 
 FACTS = ("unit_id", "deployment", "site", "outcome", "deployed_on", "last_good_on", "found_on", "batch", "firmware")
 """What is filled in from a log. Protection is left out on purpose, so that whoever judges need not know it."""
@@ -178,10 +178,7 @@ def _step_html(number: int, step: BenchStep, signs: Sequence[tuple[str, str]], *
     again = [escape(h.topic) for h in step.hazards if h.hazard in shown]
     said += [f"<b>Again, as above:</b> {'; '.join(again)}."] if again else []
     warn = f'<div class="warn">{" ".join(said)}</div>' if said else ""
-    fields = "".join(
-        f'<div class="field"><b>{_words(_UNIT.sub("", c.name) if c.unit else c.name)}:</b> {_room(c)}</div>'
-        for c in step.fields
-    )
+    fields = "".join(f'<div class="field"><b>{escape(field_words(c))}:</b> {_room(c)}</div>' for c in step.fields)
     ticks = "".join(
         f'<div class="sign"><span>{_BOX * 3}</span><span>{escape(label)} <i>({escape(where)})</i></span></div>'
         for label, where in signs
@@ -190,6 +187,11 @@ def _step_html(number: int, step: BenchStep, signs: Sequence[tuple[str, str]], *
         f'<div class="step"><h2>{number}. {escape(step.title)}</h2>{warn}<p class="do">{_BOX}{escape(step.do)}</p>'
         f"{fields}{ticks}</div>"
     )
+
+
+def field_words(column: Column) -> str:
+    """Return a field's name in words, without the unit at its end."""
+    return mechanism_words(_UNIT.sub("", column.name) if column.unit else column.name)
 
 
 def _room(column: Column) -> str:

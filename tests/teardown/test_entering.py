@@ -1,0 +1,91 @@
+"""What a form saved is held against the log before it is written, never rewrites the log, and can be taken back."""
+
+import json
+
+import pytest
+
+from workbench.cli import main
+from workbench.log.season_log.reading import read_log
+
+LOG = """unit_id,deployment,deployed_on,last_good_on,found_on,outcome,tooth_marks
+A,1,2025-03-01,2025-04-01,2025-05-01,failed,no
+B,1,2025-03-01,2025-04-01,2025-05-01,failed,
+"""
+
+
+@pytest.fixture
+def enter(tmp_path, capsys):
+    (tmp_path / "log.csv").write_text(LOG)
+
+    def entering(text, *more):
+        (tmp_path / "form.csv").write_text(text)
+        code = main(["enter", str(tmp_path / "log.csv"), str(tmp_path / "form.csv"), "--json", *more])
+        streams = capsys.readouterr()
+        return code, json.loads(streams.out) if code == 0 else streams.err
+
+    return tmp_path, entering
+
+
+def test_new_changed_and_contradicting_values_are_told_apart(enter):
+    folder, entering = enter
+    _, first = entering("unit_id,deployment,tide_line,tooth_marks\nA,1,yes,yes\nB,1,no,\n")
+    assert first["new"] == ["A 1: tide_line yes", "A 1: tooth_marks yes", "B 1: tide_line no"] and not first["changed"]
+    assert len(first["contradictions"]) == 1 and "differs from no in log.csv, row 2" in first["contradictions"][0]
+    _, second = entering("unit_id,deployment,tide_line,mechanism\nB,1,yes,lid_seal_leak\n")
+    assert second["changed"] == ["B 1: tide_line no, now yes"] and second["new"] == ["B 1: mechanism lid_seal_leak"]
+    assert second["verdicts"][0].startswith("B: you say lid seal leak; the signs suggest")
+
+    records = read_log(folder / "log.csv").records
+    assert records["tide_line"].tolist() == ["yes", "yes"] and records["tooth_marks"][0] == "no"
+    assert (folder / "log.csv").read_text() == LOG
+
+
+def test_an_entry_is_taken_back_to_what_stood_before(enter, capsys):
+    folder, entering = enter
+    entering("unit_id,deployment,tide_line\nA,1,yes\n")
+    first = (folder / "teardowns.csv").read_bytes()
+    entering("unit_id,deployment,tide_line\nA,1,no\n")
+    undo = ["enter", str(folder / "log.csv"), "--undo"]
+    assert main(undo) == 0 and (folder / "teardowns.csv").read_bytes() == first
+    assert main(undo) == 2 and "there is nothing to undo" in capsys.readouterr().err
+    (folder / "teardowns.csv").unlink()
+    entering("unit_id,deployment,tide_line\nA,1,no\n")
+    assert main(undo) == 0 and not (folder / "teardowns.csv").exists()
+
+
+@pytest.mark.parametrize(
+    ("text", "words", "code"),
+    [
+        ("unit_id,deployment,tide_line\n", "holds no row", 1),
+        ("box,colour\nA,red\n", "is no table of a teardown or visit form", 1),
+        ("", "is empty", 1),
+    ],
+)
+def test_a_file_that_is_no_form_is_refused_and_nothing_is_written(enter, text, words, code):
+    folder, entering = enter
+    assert entering(text)[0] == code and words in entering(text)[1]
+    assert not (folder / "teardowns.csv").exists()
+
+
+def test_unknown_units_and_words_are_named_and_the_rest_is_used(enter):
+    _, entering = enter
+    code, told = entering("unit_id,deployment,tide_line\nZ,1,yes\nA,1,perhaps\nB,1,yes\n")
+    said = "\n".join(told["contradictions"])
+    assert code == 0 and "the log has no unit Z" in said and "perhaps" in said
+
+
+def test_a_table_that_a_person_changed_is_not_replaced_unasked(enter):
+    folder, entering = enter
+    entering("unit_id,deployment,tide_line\nA,1,yes\n")
+    (folder / "teardowns.csv").write_text("unit_id,deployment,tide_line\nA,1,no\n")
+    code, said = entering("unit_id,deployment,tide_line\nB,1,yes\n")
+    assert code == 2 and "was changed since it was written" in said
+    assert entering("unit_id,deployment,tide_line\nB,1,yes\n", "--replace")[0] == 0
+    assert (folder / "teardowns.csv").read_text().splitlines()[1:] == ["A,1,no", "B,1,yes"]
+
+
+def test_one_of_a_file_and_undo_is_given(enter, capsys):
+    folder, _ = enter
+    assert main(["enter", str(folder / "log.csv")]) == 2
+    assert main(["enter", str(folder / "log.csv"), "form.csv", "--undo"]) == 2
+    assert "one of the two" in capsys.readouterr().err
