@@ -14,6 +14,7 @@ _HOMES = {
     "check": "notebook.self_checks",
     "classify_mission": "ranking.mission.classify",
     "compare_groups": "estimate.rank_tests.comparisons",
+    "compare_trend": "estimate.rank_tests.comparisons",
     "cumulative_incidence": "estimate.curves.incidence",
     "demonstrated_reliability": "planning.demonstration",
     "draw": "report.figures.drawing",
@@ -24,6 +25,7 @@ _HOMES = {
     "mean_cumulative_count": "estimate.curves.recurrence",
     "mean_life_interval": "planning.demonstration",
     "plan_season": "planning.season_plan",
+    "proportionality_of": "estimate.cox.proportionality",
     "proportion_interval": "estimate.shared.proportions",
     "rank_choices": "ranking.choices.rank",
     "read_fleet": "fleet.fleets",
@@ -35,6 +37,7 @@ _HOMES = {
     "suggest_mechanism": "teardown.mechanisms.mechanism",
     "survival_curve": "estimate.curves.curves",
     "units_to_demonstrate": "planning.demonstration",
+    "units_with_dropout": "planning.trial",
 }
 """Where each public name lives; a module is imported when its name is first used, which keeps the start instant."""
 

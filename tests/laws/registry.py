@@ -12,10 +12,8 @@ import numpy as np
 import pandas as pd
 
 import workbench as wb
-from workbench.estimate.cox.proportionality import proportionality_of
 from workbench.estimate.curves.curves import curve_if_failed_when_found
 from workbench.estimate.life.probability_plot import plot_points
-from workbench.estimate.rank_tests.comparisons import compare_trend
 from workbench.lives import UNDETERMINED, Lives
 from workbench.planning.before_deployment import plan_checks
 from workbench.planning.rounds import plan_rounds
@@ -199,7 +197,7 @@ QUESTIONS: dict[str, Question] = {
         drawn=_all("p_value", "value") | _all("pairwise", "p_value", "p_adjusted"),
         not_on=frozenset({"heavy weights", "heavy spans", "forty levels"}),  # each unit is shuffled on its own
     ),
-    "trend": _plain(compare_trend, by="choice"),
+    "trend": _plain(wb.compare_trend, by="choice"),
     "mean": Question(
         wb.restricted_mean, lambda lives, horizon: {"horizon": horizon, "by": "choice"}, in_time=_MEANS
     ),
@@ -214,7 +212,7 @@ QUESTIONS: dict[str, Question] = {
     "hazard ratios": _plain(wb.fit_hazard_ratios, terms=["choice", "size"]),
     "hazard ratios within": _plain(wb.fit_hazard_ratios, terms="choice", within="place", shrink=4.0),
     "proportionality": Question(
-        proportionality_of, lambda lives, horizon: {"terms": ["choice"]}, in_time=_all("residuals", "time")
+        wb.proportionality_of, lambda lives, horizon: {"terms": ["choice"]}, in_time=_all("residuals", "time")
     ),
     "plot": Question(plot_points, lambda lives, horizon: {}, in_time=_all("table", "time")),
     "shapes": _plain(shapes_by_mechanism),

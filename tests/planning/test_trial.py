@@ -3,16 +3,9 @@
 import pytest
 
 from workbench.errors import UsageError
-from workbench.planning.trial import (
-    failures_to_detect,
-    failures_to_detect_by_shares,
-    power_of_shares,
-    units_for_failures,
-    units_with_dropout,
-)
+from workbench.planning.trial import failures_to_detect, units_with_dropout
 
 SCHOENFELD = {1.25: (630.5, 844.1), 1.5: (191.0, 255.7), 1.75: (100.3, 134.2), 2: (65.3, 87.5), 2.5: (37.4, 50.1)}
-FREEDMAN = {1.5: (196.2, 262.7), 2: (70.6, 94.6), 3: (31.4, 42.0)}
 
 
 @pytest.mark.parametrize("ratio", SCHOENFELD)
@@ -30,31 +23,6 @@ def test_failures_with_a_correlated_term():
     """Latouche, Porcher & Chevret (2004), Stat. Med. 23, 3263, section 5.2 (inputs); result computed."""
     needed = failures_to_detect(2, share=0.39, explained=0.017424)
     assert needed == pytest.approx(69.887, abs=0.0006)
-    assert units_for_failures(needed, 0.505 / 2, 0.505 / 2) == 139
-
-
-@pytest.mark.parametrize("ratio", FREEDMAN)
-def test_failures_by_freedman(ratio):
-    """Freedman (1982), Stat. Med. 1, 121-129; computed."""
-    found = tuple(failures_to_detect_by_shares(ratio, power=p) for p in (0.8, 0.9))
-    assert found == pytest.approx(FREEDMAN[ratio], abs=0.06)
-
-
-def test_units_by_freedman():
-    """Rosner, Fundamentals of Biostatistics, 6th ed. (2006), Example 14.42 (inputs); result computed."""
-    needed = failures_to_detect_by_shares(0.7)
-    assert needed == pytest.approx(252.04, abs=0.006)
-    assert units_for_failures(needed, 0.489, 0.3707) == 294
-
-
-def test_power_by_freedman():
-    """Figures of the lifelines test suite, after Rosner."""
-    assert power_of_shares(12, 12, 0.8, fail_share_reference=0.2, hazard_ratio=0.139) == pytest.approx(
-        0.744937, abs=1e-6
-    )
-    assert power_of_shares(12, 20, 0.8, fail_share_reference=0.2, hazard_ratio=1.2) == pytest.approx(
-        0.05178317, abs=1e-6
-    )
 
 
 def test_units_with_dropout_by_lachin_and_foulkes():

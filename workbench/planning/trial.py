@@ -5,13 +5,7 @@ import math
 from workbench.checks import check_confidence, check_positive
 from workbench.errors import UsageError
 
-__all__ = [
-    "failures_to_detect",
-    "failures_to_detect_by_shares",
-    "power_of_shares",
-    "units_for_failures",
-    "units_with_dropout",
-]
+__all__ = ["failures_to_detect", "units_with_dropout"]
 
 
 def failures_to_detect(
@@ -63,73 +57,6 @@ def failures_to_detect(
     return _deviates(power, significance) ** 2 / (share * (1.0 - share) * (1.0 - explained) * math.log(ratio) ** 2)
 
 
-def failures_to_detect_by_shares(
-    hazard_ratio: float, *, power: float = 0.8, significance: float = 0.05, allocation: float = 1.0
-) -> float:
-    """Failures needed to see a hazard ratio by Freedman's formula, which is more careful for large ratios.
-
-    References
-    ----------
-    Freedman (1982), Stat. Med. 1, 121-129; unequal groups Rosner (2006), Fundamentals of Biostatistics, 14.12.
-
-    Examples
-    --------
-    >>> round(failures_to_detect_by_shares(2.0), 1)
-    70.6
-    """
-    ratio, k = _checked_ratio(hazard_ratio), check_positive("allocation", allocation)
-    return ((k * ratio + 1.0) / (ratio - 1.0)) ** 2 / k * _deviates(power, significance) ** 2
-
-
-def units_for_failures(failures: float, fail_share_reference: float, fail_share_new: float) -> int:
-    """Units a group that bring so many failures, in two groups of one size.
-
-    References
-    ----------
-    Freedman (1982), Stat. Med. 1, 121-129.
-
-    Examples
-    --------
-    >>> units_for_failures(252.04, 0.489, 0.3707)
-    294
-    """
-    shares = check_confidence(fail_share_reference, "fail_share_reference") + check_confidence(
-        fail_share_new, "fail_share_new"
-    )
-    return math.ceil(check_positive("failures", failures) / shares)
-
-
-def power_of_shares(
-    units_new: int,
-    units_reference: int,
-    fail_share_new: float,
-    *,
-    fail_share_reference: float,
-    hazard_ratio: float,
-    significance: float = 0.05,
-) -> float:
-    """Chance that a trial of this size finds a hazard ratio significant, by Freedman's formula.
-
-    References
-    ----------
-    Freedman (1982); in this form Rosner (2006), Fundamentals of Biostatistics, 6th ed., equation 14.35.
-
-    Examples
-    --------
-    >>> round(power_of_shares(12, 12, 0.8, fail_share_reference=0.2, hazard_ratio=0.139), 6)
-    0.744937
-    """
-    from scipy.stats import norm
-
-    ratio = check_positive("hazard_ratio", hazard_ratio)
-    new, reference = check_positive("units_new", units_new), check_positive("units_reference", units_reference)
-    share_new = check_confidence(fail_share_new, "fail_share_new")
-    failures = new * share_new + reference * check_confidence(fail_share_reference, "fail_share_reference")
-    k = new / reference
-    z = math.sqrt(k * failures) * abs(ratio - 1.0) / (k * ratio + 1.0)
-    return float(norm.cdf(z - norm.ppf(1.0 - check_confidence(significance, "significance") / 2.0)))
-
-
 def units_with_dropout(
     hazard_reference: float,
     hazard_new: float,
@@ -141,6 +68,31 @@ def units_with_dropout(
     significance: float = 0.05,
 ) -> tuple[int, int]:
     """Units, and failures expected, for a trial, half with each level, that go out over a while and some are lost.
+
+    Parameters
+    ----------
+    hazard_reference, hazard_new : float
+        Failures per unit and unit of time with each level, constant over time.
+    dropout_hazard : float
+        Units lost without a trace per unit and unit of time; 0 for none.
+    length : float
+        Time from the first unit out to the end of the trial, in the unit of time of the hazards.
+    entry_spread : float
+        Time over which the units go out, evenly.
+    power : float
+        Chance that the difference is seen.
+    significance : float
+        Two-sided level of the test.
+
+    Returns
+    -------
+    units, failures : int
+        Units in all, and failures that they are expected to bring.
+
+    Raises
+    ------
+    UsageError
+        If a value is out of range, the hazards are equal, or entry_spread is no shorter than length.
 
     References
     ----------

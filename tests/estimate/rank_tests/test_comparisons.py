@@ -211,7 +211,7 @@ def test_whole_clusters_change_group():
 
 def test_asymptotic_says_that_clusters_count_as_independent():
     lives = six().replace(cluster=list("xxyyzz"))
-    assert any("counted as independent" in note for note in compare_groups(lives, "vent").notes)
+    assert any("treated as independent" in note for note in compare_groups(lives, "vent").notes)
 
 
 @pytest.mark.parametrize("weight", WEIGHTS)

@@ -76,6 +76,31 @@ def proportionality_of(
 
     For each term the score test of an added effect term x g(time) at 0, with the information of the whole model.
 
+    Parameters
+    ----------
+    lives : Lives
+        n lives with covariates, exact or suspended.
+    terms : sequence of str, or str
+        Covariates of the model, as in `fit_hazard_ratios`.
+    ties : str
+        efron or breslow.
+    within : str or sequence of str, optional
+        Covariates whose levels have a baseline of their own; rows without a value are left out.
+    clock : str
+        What g(time) is: survival (one less the curve), rank, time or log.
+
+    Returns
+    -------
+    Proportionality
+        table: one row per term and one for all, with statistic, degrees of freedom and p value; residuals.
+
+    Raises
+    ------
+    UsageError
+        If ties or clock is unknown, or no column is called so.
+    EstimateError
+        If failures are known only to spans, come at one time alone, or a level has none.
+
     References
     ----------
     Grambsch & Therneau (1994), Biometrika 81, 515-526; Therneau & Grambsch (2000), Modeling Survival Data, ch. 6.

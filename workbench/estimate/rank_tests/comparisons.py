@@ -2,13 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 
 from workbench.checks import check_one_of, check_positive, check_whole
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.rank_tests.comparison_results import GroupComparison
+from workbench.estimate.rank_tests.comparison_results import GroupComparison, pairs_wanted, units_and_failures
 from workbench.estimate.rank_tests.counted_tests import (
     chi_square,
     counted_evidence,
@@ -149,7 +148,7 @@ def compare_groups(
     base = None if reference is None else reference_label(question.labels, reference)
     counts = _counts(question)
     answer = _answer(question, counts, None)
-    pairs = _pairs_wanted(question.labels, base)
+    pairs = pairs_wanted(question.labels, base)
     if question.method == "asymptotic" and question.weight in WEIGHTS:
         statistics = counted_pairs(
             _tables(question, counts), pairs, question.weight, rho=question.rho, gamma=question.gamma
@@ -183,7 +182,24 @@ def compare_trend(
     resamples: int = 9999,
     seed: int = 0,
 ) -> GroupComparison:
-    """Test for a trend of life along ordered levels.
+    """Test for a trend of life along ordered levels, such as the age of a seal or the depth of a mount.
+
+    Parameters
+    ----------
+    scores : sequence of float, optional
+        A number for each level of `by` in the order of its categories, else sorted; 1, 2, 3 ... when not given.
+    lives, by, weight, rho, gamma, within, method, resamples, seed
+        As in `compare_groups`.
+
+    Returns
+    -------
+    GroupComparison
+        statistic with one degree of freedom; no pairs.
+
+    Raises
+    ------
+    UsageError, EstimateError
+        As `compare_groups`, and where scores do not fit the levels.
 
     References
     ----------
@@ -347,13 +363,6 @@ def _scores(question: _Question, order: np.ndarray) -> tuple[np.ndarray, np.ndar
     return scores, plain
 
 
-def _pairs_wanted(labels: tuple[str, ...], base: str | None) -> np.ndarray:
-    if base is None:
-        return np.array(list(combinations(range(len(labels)), 2)), dtype=np.int64)
-    b = labels.index(base)
-    return np.array([(a, b) for a in range(len(labels)) if a != b], dtype=np.int64)
-
-
 def _comparison(
     question: _Question,
     counts: RiskSets,
@@ -363,12 +372,7 @@ def _comparison(
     pair_columns: dict[str, np.ndarray],
     contrast: np.ndarray | None = None,
 ) -> GroupComparison:
-    groups = len(question.labels)
-    rows = counts.bounds
-    summed = np.append(0, np.cumsum(counts.failures))
-    failures = (summed[rows[1:]] - summed[rows[:-1]]).reshape(-1, groups).sum(axis=0)
-    late = np.array([c[-1] if c.size else 0 for c in counts.late_count], dtype=np.int64)
-    units = (counts.from_start + late).reshape(-1, groups).sum(axis=0)
+    units, failures = units_and_failures(counts, len(question.labels))
     sentences = [*notes]
     few = [label for label, d in zip(question.labels, failures, strict=True) if d < _FEW_FAILURES]
     if not np.isfinite(answer.statistic):
