@@ -13,10 +13,10 @@ from workbench.log.season_log.reading import read_log
 
 pytestmark = pytest.mark.browser
 
-LOG = """unit_id,deployment,deployed_on,last_good_on,found_on,outcome,lid_seal
-A-1,1,2025-03-01,2025-04-01,2025-05-01,failed,o_ring
-B-2,1,2025-03-01,2025-04-01,2025-05-01,failed,cord
-"<b onclick=""x()"">C</b>",1,2025-03-01,2025-08-01,2025-08-01,working,cord
+LOG = """unit_id,deployment,deployed_on,last_good_on,found_on,outcome,lid_seal,notes
+A-1,1,2025-03-01,2025-04-01,2025-05-01,failed,o_ring,"mouse ate the cable, no puddle, screws loose"
+B-2,1,2025-03-01,2025-04-01,2025-05-01,failed,cord,
+"<b onclick=""x()"">C</b>",1,2025-03-01,2025-08-01,2025-08-01,working,cord,
 """
 WIDTH = "() => document.documentElement.scrollWidth - window.innerWidth"
 
@@ -71,6 +71,8 @@ def test_what_is_filled_in_survives_closing_and_reaches_the_log(season, phone, c
     page.check("#read")
     page.check("[data-sign=tide_line][value=yes]")
     page.check("[data-sign=tooth_marks][value=no]")
+    page.click("[data-noted=loose_screws_polished_threads]")  # what the note tells of counts once it is confirmed
+    assert page.is_checked("[data-sign=loose_screws_polished_threads][value=yes]")
     page.select_option("#f-condition_found", "wet")
     page.fill("#f-weight_found_g", "684.5")
     picture = BytesIO()
@@ -106,6 +108,7 @@ def test_what_is_filled_in_survives_closing_and_reaches_the_log(season, phone, c
     log = read_log(season / "log.csv")
     row = log.records.iloc[0]
     assert (row["tide_line"], row["tooth_marks"], row["condition_found"]) == ("yes", "no", "wet")
+    assert row["loose_screws_polished_threads"] == "yes" and "standing_clear_water" not in row
     assert (row["weight_found_g"], row["mechanism"], row["photo_1"]) == (684.5, "lid_seal_leak", "A-1_1_photo_1.jpg")
     assert (season / "log.csv").read_bytes() == before and not len(log.problems)
 

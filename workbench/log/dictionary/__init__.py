@@ -23,6 +23,7 @@ from workbench.log.dictionary.headings import (
     log_vocabulary,
     visit_vocabulary,
 )
+from workbench.log.dictionary.known_phrases import phrase_rows
 from workbench.log.dictionary.known_words import (
     answers_without_mechanism,
     hint_rows,
@@ -70,6 +71,7 @@ __all__ = [
     "log_columns",
     "log_vocabulary",
     "near_word",
+    "phrase_rows",
     "quoted",
     "read_evidence_table",
     "read_settings",

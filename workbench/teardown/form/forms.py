@@ -13,16 +13,18 @@ from workbench.log.dictionary import (
     known_causes,
     known_hazards,
     known_mechanisms,
+    known_signs,
     visit_columns,
 )
 from workbench.printing import visible
+from workbench.teardown.form.noted import noted_signs
 from workbench.teardown.mechanisms import mechanism_words
 from workbench.teardown.sheets import field_words
 from workbench.templating import packaged_text, rendered
 
 __all__ = ["bench_form_html", "field_form_html"]
 
-_FACTS = ("site", "outcome", "deployed_on", "last_good_on", "found_on", "batch", "firmware")
+_FACTS = ("site", "outcome", "deployed_on", "last_good_on", "found_on", "batch", "firmware", "notes")
 """What is shown of a unit; protection is left out on purpose, so that whoever judges need not know it."""
 
 _IN_FIELD = ("field", "stings", "flood_water", "solar_mains", "droppings")
@@ -81,7 +83,10 @@ def _page(
 
 def _unit(row: Any) -> dict[str, Any]:
     facts = {mechanism_words(name): _text(row.get(name)) for name in _FACTS}
+    labels = {sign.sign: sign.label for sign in known_signs()}
+    noted = [n for n in noted_signs(_text(row.get("notes"))) if n.sign in labels]
     return {
+        "noted": [{"sign": n.sign, "label": labels[n.sign], "words": n.words} for n in noted],
         "unit_id": str(row["unit_id"]),
         "shown": visible(row["unit_id"]),
         "deployment": int(row["deployment"]),

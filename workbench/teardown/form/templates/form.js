@@ -45,9 +45,24 @@ function show() {
     said.textContent = text;
     return [term, said];
   }));
+  noted(unit);
   document.querySelectorAll("[data-field]").forEach(part => { part.value = values[part.dataset.field] || ""; });
   document.querySelectorAll("[data-photo]").forEach(part => { part.value = ""; });
   document.querySelectorAll("[data-sign]").forEach(part => { part.checked = values[part.dataset.sign] === part.value; });
+}
+
+function noted(unit) {
+  const open = told.kind === "teardowns" ? unit.noted.filter(found => !current()[found.sign]) : [];
+  one("noted").hidden = !open.length;
+  one("noted").querySelector("ul").replaceChildren(...open.map(found => {
+    const line = document.createElement("li"), button = document.createElement("button");
+    button.type = "button";
+    button.textContent = "Confirm: " + found.label;
+    button.dataset.noted = found.sign;
+    button.addEventListener("click", () => { set(found.sign, "yes"); show(); });
+    line.append("“" + found.words + "” ", button);
+    return line;
+  }));
 }
 
 function download(name, blob) {
