@@ -60,7 +60,8 @@ def lab(tmp_path_factory):
     tracker.parent.mkdir(parents=True)
     tracker.write_text('{"windowingMode": "none"}', encoding="utf-8")
     command = [sys.executable, "-m", "workbench", "lab", str(folder), "--log", str(SAMPLE / "lantern_moor_2025.xlsx")]
-    command += ["--settings", str(SAMPLE / "lantern_moor_2025.toml"), "--no-browser", "--port", "8931"]
+    command += ["--settings", str(SAMPLE / "lantern_moor_2025.toml"), "--no-browser", "--no-run"]
+    command += ["--port", "8931"]
     with open(base / "server.log", "w") as log:
         server = subprocess.Popen(command, env=environment, stdout=log, stderr=log, start_new_session=True)
     try:
@@ -107,13 +108,17 @@ def _await_kernel(page):
     raise AssertionError("the kernel did not start")
 
 
-def _run_all(page, address, name, last_check):
+def _run_all(page, address, name):
     page.goto(address.format(name))
     page.wait_for_selector(".jp-Notebook .jp-Cell")
     _await_kernel(page)
+    _run_cells(page)
+
+
+def _run_cells(page):
     page.get_by_role("menuitem", name="Run", exact=True).click()
     page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
-    page.wait_for_selector(f"text=Checked: {last_check}")
+    page.wait_for_selector("text=/[0-9]+ of [0-9]+ checks hold/")
     page.wait_for_selector("text=/Python 3.*Idle/")
     assert page.locator(".jp-OutputArea-output[data-mime-type='application/vnd.jupyter.error']").count() == 0
     assert page.locator(".jp-OutputArea-output[data-mime-type='application/vnd.jupyter.stderr']").count() == 0
@@ -124,9 +129,16 @@ def test_a_season_runs_through_in_jupyterlab_and_the_panel_answers(lab, page, tm
     problems, asked = [], set()
     page.on("pageerror", lambda error: problems.append(str(error)))
     page.on("request", lambda request: asked.add(urlsplit(request.url).hostname))
-    _run_all(page, address, "01_intake.ipynb", "every used deployment has an outcome")
-    assert page.locator("text=Checked: rows used and rows set aside add up").count() == 1
-    _run_all(page, address, "02_compare.ipynb", "the panel's line of code names the column")
+    root, _, token = address.partition("lab/workspaces")[0], *address.rpartition("?")[1:]
+    page.goto(f"{root}?{token}")
+    page.wait_for_selector(
+        ".jp-Notebook h1:has-text('season at a glance')"
+    )  # the opening page, not the launcher, and no question
+    _await_kernel(page)
+    assert page.locator("text=/Jupyter news/").count() == 0
+    _run_cells(page)
+    assert page.locator("text=/code cell 1 was not executed/").count() >= 6
+    _run_all(page, address, "02_compare.ipynb")
     panel = page.locator(".jp-OutputArea-output .widget-vbox").first
     panel.scroll_into_view_if_needed()
     sentence = panel.locator("[role=status]")
@@ -139,8 +151,10 @@ def test_a_season_runs_through_in_jupyterlab_and_the_panel_answers(lab, page, tm
     page.wait_for_function(
         "() => [...document.querySelectorAll('[role=status]')].some(e => /places held equal/.test(e.textContent))"
     )
-    code = panel.locator("input[type=text]").last.input_value()
+    assert "choices equal too, here only places are" in sentence.inner_text()
+    code = panel.locator("textarea").last.input_value()
     assert code.startswith("workbench.rank_choices(")
+    assert json.loads((folder / ".panel.json").read_text())["by"] == "vent"
     panel.scroll_into_view_if_needed()
     page.screenshot(path=str(tmp_path / "panel.png"))
     assert (tmp_path / "panel.png").stat().st_size > 20_000

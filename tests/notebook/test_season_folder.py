@@ -14,9 +14,11 @@ from workbench.log.season_log import read_log
 from workbench.notebook import running
 from workbench.notebook.accepting import accept_notebooks, verify_notebooks
 from workbench.notebook.building import build_notebook
+from workbench.notebook.log_changes import changes_sentences, log_changes
 from workbench.notebook.notebook_folder import jupyter_command, make_season_folder
 from workbench.notebook.running import outputs_problem, read_notebook, run_notebooks, write_notebook
 from workbench.notebook.season_folder import season_log
+from workbench.notebook.signing import sign_made
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 
@@ -63,6 +65,10 @@ def test_verify_after_a_corrected_row_says_the_log_first_then_the_number(season)
     sentences = verify_notebooks(season)[0].sentences
     assert "The log changed (as many rows, other content)" in sentences[0]
     assert any("Ends, working, deployments was" in s for s in sentences[1:])
+    changes = log_changes(season)
+    assert [(c.column, c.old, c.new) for c in changes] == [("outcome", "working", "withdrawn")]
+    assert changes_sentences(changes)[0] == "The log changed in 1 unit:"
+    assert f"{changes[0].unit_id}: outcome was working, is withdrawn" in changes_sentences(changes)[1]
 
 
 def test_verify_after_a_broken_call_says_which_cell_stopped(season):
@@ -125,12 +131,58 @@ def test_notebooks_from_elsewhere_are_programs_and_wait_for_trust(season, monkey
         assert not said.out and said.err.count("\n") == 1
         assert "01_toy.ipynb came from elsewhere" in said.err and "is a program" in said.err and "--trust" in said.err
     assert main(["notebooks", str(season), "--accept"]) == 1
-    monkeypatch.setattr(running, "_execute", lambda notebook, folder: "")  # its outputs are those of the run before
+    monkeypatch.setattr(
+        running, "_execute", lambda notebook, folder, stops: ""
+    )  # its outputs are those of the run before
     assert main(["notebooks", str(season), "--trust"]) == 0
     assert main(["notebooks", str(season)]) == 0
     monkeypatch.setenv("JUPYTER_DATA_DIR", str(tmp_path / "a third person"))
     assert main(["lab", str(season), "--no-browser"]) == 2
     assert "is a program" in capsys.readouterr().err
+
+
+OWN = """import matplotlib.pyplot as plt
+ends = {"failed": 3, "working": 5.25}
+print(f"mean {sum(ends.values()) / 2:.9f}")
+figure, ax = plt.subplots()
+ax.plot([0, 1], [0.5, 0.25], label="mine")
+show(figure=figure, title="My picture")
+"""
+
+
+def test_a_cell_and_a_notebook_of_ones_own_are_taken_along(season):
+    """Their texts are compared with a tolerance, their pictures by the data behind them."""
+    notebook = read_notebook(season / "01_toy.ipynb")
+    notebook.cells.append(nbformat.v4.new_code_cell(OWN))
+    sign_made(notebook)
+    write_notebook(notebook, season / "01_toy.ipynb")
+    mine = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("print(1 + 1)")], metadata=notebook.metadata)
+    sign_made(mine)
+    write_notebook(mine, season / "07_mine.ipynb")
+    assert [r.problem for r in run_notebooks(season)] == ["", ""]
+    assert [v.name for v in accept_notebooks(season)] == ["01_toy.ipynb", "07_mine.ipynb"]
+    accepted = season / "accepted" / "01_toy.ipynb"
+    for now, said in (("8.2500001 ", None), ("0.26", "My picture")):
+        notebook = read_notebook(accepted)
+        source = notebook.cells[-1].source
+        notebook.cells[-1].source = (
+            source.replace("0.25]", "0.26]") if said else source.replace("/ 2:.9f", "/ 2 * (1 + 1e-8):.9f")
+        )
+        sign_made(notebook)
+        write_notebook(notebook, accepted)
+        sentences = [s for v in verify_notebooks(season) for s in v.sentences]
+        assert all("as accepted" in s for s in sentences) if said is None else any(said in s for s in sentences), now
+        notebook.cells[-1].source = source
+        write_own(notebook, accepted)
+
+
+def test_accepting_a_folder_never_run_runs_it_first(season):
+    for path in season.glob("*.ipynb"):
+        notebook = build_notebook(STORY, "log.csv", name="toy")
+        sign_made(notebook)
+        write_notebook(notebook, path)
+    assert [v.name for v in accept_notebooks(season)] == ["01_toy.ipynb"]
+    assert verify_notebooks(season)[0].same
 
 
 def test_what_stands_in_stored_outputs_is_shown_on_its_line_and_acts_on_no_terminal(season, capsys):
@@ -150,6 +202,9 @@ def test_what_stands_in_stored_outputs_is_shown_on_its_line_and_acts_on_no_termi
 def test_outputs_that_bar_trust_are_named():
     cell = nbformat.v4.new_code_cell("1 + 1", execution_count=1)
     assert "no check" in outputs_problem(nbformat.v4.new_notebook(cells=[cell]))
+    shown = nbformat.v4.new_output("execute_result", {"text/plain": "2"}, execution_count=1)
+    cell = nbformat.v4.new_code_cell("1 + 1", execution_count=1, outputs=[shown])
+    assert outputs_problem(nbformat.v4.new_notebook(cells=[cell])) == ""
     cell = nbformat.v4.new_code_cell("plot();", execution_count=1)
     assert "semicolon" in outputs_problem(nbformat.v4.new_notebook(cells=[cell]))
     warned = nbformat.v4.new_output("stream", name="stderr", text="UserWarning: old\n")
@@ -165,7 +220,7 @@ def test_outputs_hold_no_times_or_addresses(season):
 def test_commands_report_as_json_and_by_exit_code(season, capsys):
     assert main(["notebooks", str(season), "--accept"]) == 0
     assert main(["notebooks", str(season), "--verify", "--json"]) == 0
-    told = json.loads(capsys.readouterr().out.split("accepted.\n", 1)[1])
+    told = json.loads(capsys.readouterr().out.split("1 notebook accepted.\n", 1)[1])
     assert told == [
         {
             "notebook": "01_toy.ipynb",
@@ -175,15 +230,16 @@ def test_commands_report_as_json_and_by_exit_code(season, capsys):
     ]
     (season / "log.csv").write_text("unit_id,deployed_on,outcome,found_on\n", encoding="utf-8")
     assert main(["notebooks", str(season), "--verify"]) == 1
-    assert "01_toy.ipynb: It did not run through" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert said.startswith("1 of 1 notebook differ from what was accepted.\n01_toy.ipynb: It did not run through")
 
 
-def test_a_new_folder_gets_log_settings_and_six_notebooks_once(tmp_path):
+def test_a_new_folder_gets_log_settings_and_its_notebooks_once(tmp_path):
     folder = tmp_path / "new"
     said = make_season_folder(folder, log=str(SAMPLE / "lantern_moor_2025.xlsx"))
     assert any("copied lantern_moor_2025.xlsx" in line for line in said)
     names = sorted(p.name for p in folder.glob("*.ipynb"))
-    assert [n[:2] for n in names] == ["01", "02", "03", "04", "05", "06"]
+    assert [n[:2] for n in names] == ["00", "01", "02", "03", "04", "05", "06"]
     assert (folder.stat().st_mode & 0o077) == 0
     mine = folder / names[0]
     mine.write_text("{}", encoding="utf-8")

@@ -15,6 +15,22 @@ BUILT = build_notebooks(SAMPLE_LOG)
 
 def test_every_story_is_shipped_and_nothing_else():
     assert sorted(p.name for p in FOLDER.glob("*.ipynb")) == sorted(BUILT)
+    assert "00_season.ipynb" in BUILT and len(BUILT) == 7
+
+
+@pytest.mark.parametrize("name", sorted(BUILT))
+def test_a_notebook_answers_first_and_asks_seven_questions_at_most(name):
+    """The first outputs are a sentence and a picture; one line counts the checks; links lead on."""
+    shipped = nbformat.read(FOLDER / name, as_version=4)
+    first = next(cell for cell in shipped.cells if cell.cell_type == "code")
+    kinds = [kind for output in first.outputs for kind in output.data]
+    assert "image/png" in kinds and kinds.index("text/html") < kinds.index("image/png")
+    headings = [line for cell in shipped.cells if cell.cell_type == "markdown" for line in cell.source.splitlines()]
+    assert sum(line.startswith("## ") for line in headings) <= 7
+    text = "\n".join(output.data.get("text/plain", "") for c in shipped.cells for output in c.get("outputs", []))
+    assert text.count("checks hold.") == 1 and "Checked:" not in text
+    assert "_" not in first.outputs[1].data["text/plain"].split("\n")[0]
+    assert any("](0" in line for line in headings)
 
 
 @pytest.mark.parametrize("name", sorted(BUILT))

@@ -97,7 +97,7 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("--out", "{folder}/review", "--previous", "{log}", "--strict"),
         ("--out", "{folder}/review", "--step", "14", "--replace"),
     ),
-    "lab": (("--no-server", "--log", "{log}", "--terminals", "--trust"),),
+    "lab": (("--no-server", "--no-run", "--log", "{log}", "--terminals", "--trust"),),
     "notebooks": (("--verify",), ("--accept", "--trust")),
     "settings": ((), ("--json",), ("--all",)),
     "blank": ((), ("--teardown", "--replace", "--all")),

@@ -43,7 +43,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--choice", metavar="COLUMN", help="choice on trial in --allocate; the season's own question if not given"
     )
     parser.add_argument(
-        "--levels", metavar="A,B", help="levels on trial in --allocate; the two most carried if not given"
+        "--levels",
+        metavar="A,B",
+        help="levels on trial in --allocate; the reference and the level that gains most if not given",
     )
     parser.add_argument(
         "--units", metavar="N", type=int, help="units of the trial in --allocate; as many as last season"
@@ -101,23 +103,17 @@ def _in_full(title: str, finding: "Finding") -> Part:
     return Part(title=title, sentences=[finding.statement, *finding.caveats], grid=grid, is_detail=True)
 
 
-def _allocate(args: argparse.Namespace, data: Any) -> dict[str, Any]:
+def _allocate(args: argparse.Namespace, data: "SeasonData") -> dict[str, Any]:
     from workbench.checks import check_columns
     from workbench.filing import check_target, write_file
-    from workbench.planning import allocate_trial, allocation_log
-    from workbench.report.basis import season_choice
+    from workbench.planning import allocate_season, allocation_log
+    from workbench.report.basis import season_choice, season_levels
 
     permit = replace(permit_of(args), feeds=True)
     target = check_target(args.allocate, (".csv",), permit)
-    covariates = data.lives.covariates
     choice = args.choice or season_choice(data)
-    check_columns(choice, covariates.columns, "choice")
-    carried = covariates[choice].dropna().astype(str).value_counts()
-    levels = args.levels.split(",") if args.levels else list(carried.index[:2])
-    sites = covariates["site"].dropna().astype(str).value_counts().sort_index()
-    total = args.units or int(sites.sum())
-    shares = sites / sites.sum() * total
-    by_site = {str(site): max(1, round(float(n))) for site, n in shares.items()}
-    allocation = allocate_trial(choice, [level.strip() for level in levels], by_site, seed=args.seed)
+    check_columns(choice, data.lives.covariates.columns, "choice")
+    levels = [level.strip() for level in args.levels.split(",")] if args.levels else season_levels(data, choice)
+    allocation = allocate_season(data.lives, choice, levels=levels, units=args.units, seed=args.seed)
     write_file(target, allocation_log(allocation).encode("utf-8"), permit)
     return {"file": str(target), "units": len(allocation.columns["unit_id"]), "notes": list(allocation.notes)}

@@ -1,11 +1,8 @@
 """Verify and accept: compare notebooks with outputs accepted earlier, and make present outputs the accepted ones."""
 
-import json
+import copy
 import shutil
-import subprocess
-import sys
-import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,21 +10,27 @@ from typing import Any
 
 from workbench.errors import UsageError, WorkbenchError
 from workbench.notebook.comparing import (
-    CellOutputs,
     Differences,
     compare_outputs,
     inputs_of,
+    outputs_of,
     versions_of,
     versions_sentence,
 )
-from workbench.notebook.private import PRIVATE_FOLDER, PRIVATE_UMASK
-from workbench.notebook.running import find_notebooks, kernel_problem, outputs_problem, read_notebook, write_notebook
+from workbench.notebook.log_changes import ACCEPTED, KEPT_LOG, LogChange, log_files
+from workbench.notebook.private import PRIVATE_FOLDER, write_private
+from workbench.notebook.running import (
+    find_notebooks,
+    kernel_problem,
+    kernels,
+    outputs_problem,
+    read_notebook,
+    run_new_notebooks,
+    write_notebook,
+)
 from workbench.notebook.signing import is_from_run, refuse_foreign, sign_made
 
-__all__ = ["ACCEPTED", "NotebookVerdict", "accept_notebooks", "verify_notebooks"]
-
-ACCEPTED = "accepted"
-"""Folder inside a season folder that holds the accepted copies."""
+__all__ = ["NotebookVerdict", "accept_notebooks", "single_unit_sentence", "verify_notebooks"]
 
 _PART, _OLD = ".accepted.part", ".accepted.old"
 """Where new copies are written first, and where the earlier ones stand while these are moved into place."""
@@ -49,36 +52,83 @@ class NotebookVerdict:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """The verdict as sentences; the inputs come first."""
+        """The verdict as sentences; the inputs come first, then conclusions, then numbers."""
         if self.same:
             return (f"{self.name}: every number and text is as accepted.",)
-        said = [*self.differences.inputs]
+        found = self.differences
+        said = [*found.inputs]
         said += [f"It did not run through: {self.problem}."] if self.problem else []
-        said += [*self.differences.outputs] + ([self.versions] if self.versions else [])
+        said += [f"Grade changed: {grade}." for grade in found.grades]
+        said += [*found.conclusions, *found.outputs] + ([self.versions] if self.versions else [])
         return tuple(f"{self.name}: {sentence}" for sentence in said)
 
 
 def verify_notebooks(
     folder: Path, *, say: Callable[[str], None] = lambda _: None, trust: bool = False
 ) -> list[NotebookVerdict]:
-    """Run the accepted notebooks again under nbval, against the folder's log of today, and compare."""
+    """Run the accepted notebooks again, against the folder's log of today, and compare; nothing is written."""
     missing = kernel_problem()
     if missing:
         raise UsageError(missing)
     _restore_accepted(folder)
     source = folder / ACCEPTED if (folder / ACCEPTED).is_dir() else folder
-    verdicts = []
     paths = find_notebooks(source)
     if not trust:
         refuse_foreign((path, read_notebook(path)) for path in paths)
-    for path in paths:
-        say(f"verifying {path.name}")
-        verdicts.append(_verify(path, folder))
+    started = []
+    verdicts = []
+    with kernels(folder) as start:
+        for path in paths:
+            accepted = read_notebook(path)
+            untested = outputs_problem(accepted)
+            present = _cleared(accepted)
+            started.append((path, accepted, present, untested or start(present)))
+        for path, accepted, present, run in started:
+            say(f"verifying {path.name}")
+            if isinstance(run, str):
+                verdicts.append(NotebookVerdict(name=path.name, differences=Differences(), problem=run))
+            else:
+                verdicts.append(_compared_run(path.name, accepted, present, problem=run.result()[0]))
     return verdicts
 
 
-def accept_notebooks(folder: Path) -> list[NotebookVerdict]:
-    """Make the present outputs of a folder's notebooks the accepted ones."""
+def _cleared(notebook: Any) -> Any:
+    cleared = copy.deepcopy(notebook)
+    for cell in cleared.cells:
+        if cell.cell_type == "code":
+            cell.outputs, cell.execution_count = [], None
+    return cleared
+
+
+def _compared_run(name: str, accepted: Any, present: Any, *, problem: str) -> NotebookVerdict:
+    """Compare a run with what was accepted, as far as it got."""
+    problem = problem and (outputs_problem(present) or problem)
+    before, after = outputs_of(accepted), outputs_of(present)
+    if problem:
+        ran = sum(cell.cell_type == "code" and cell.execution_count is not None for cell in present.cells)
+        before, after = before[: max(ran - 1, 0)], after[: max(ran - 1, 0)]
+    versions = versions_sentence(accepted.metadata.get("workbench", {}).get("versions", {}), versions_of())
+    problem = problem or outputs_problem(present)
+    return NotebookVerdict(name=name, differences=compare_outputs(before, after), problem=problem, versions=versions)
+
+
+def single_unit_sentence(changes: Sequence[LogChange], verdicts: Sequence[NotebookVerdict]) -> str:
+    """Say that one single unit moves a grade, where it does."""
+    units = {change.unit_id for change in changes}
+    grades = {grade for verdict in verdicts for grade in verdict.differences.grades}
+    if len(units) != 1 or not grades:
+        return ""
+    moved = "a grade" if len(grades) == 1 else f"{len(grades)} grades"
+    return f"One single unit, {next(iter(units))}, moves {moved}: such a conclusion stands on thin ground."
+
+
+def accept_notebooks(
+    folder: Path, *, say: Callable[[str], None] = lambda _: None, trust: bool = False
+) -> list[NotebookVerdict]:
+    """Make the present outputs of a folder's notebooks the accepted ones; those never run are run first."""
+    for run in run_new_notebooks(folder, say=say, trust=trust):
+        if run.problem:
+            raise WorkbenchError(f"{run.name} cannot be accepted: {run.problem}")
     notebooks = [(path, read_notebook(path)) for path in find_notebooks(folder)]
     _restore_accepted(folder)
     for path, notebook in notebooks:
@@ -92,7 +142,7 @@ def accept_notebooks(folder: Path) -> list[NotebookVerdict]:
         before = folder / ACCEPTED / path.name
         differences = Differences()
         if before.is_file():
-            differences = compare_outputs(_stored_cells(read_notebook(before)), _stored_cells(notebook))
+            differences = compare_outputs(outputs_of(read_notebook(before)), outputs_of(notebook))
         verdicts.append(NotebookVerdict(name=path.name, differences=differences))
     _replace_accepted(folder, notebooks)
     return verdicts
@@ -118,12 +168,15 @@ def _replace_accepted(folder: Path, notebooks: list[tuple[Path, Any]]) -> None:
             shutil.rmtree(leftover, ignore_errors=True)
         aside.mkdir(mode=PRIVATE_FOLDER)
         for path, notebook in notebooks:
-            stored = dict(inputs_of(_stored_cells(notebook)))
+            stored = dict(inputs_of(outputs_of(notebook)))
             known = notebook.metadata.get("workbench", {})
             notebook.metadata["workbench"] = {**known, **stored, "versions": versions_of()}
             sign_made(notebook)
             write_notebook(notebook, aside / path.name)
             _copy_permissions(path, aside / path.name)
+        for log in log_files(folder):
+            (aside / KEPT_LOG).mkdir(mode=PRIVATE_FOLDER, exist_ok=True)
+            write_private(aside / KEPT_LOG / log.name, log.read_bytes())
         if target.exists():
             _copy_permissions(target, aside)
             target.rename(old)
@@ -142,50 +195,3 @@ def _replace_accepted(folder: Path, notebooks: list[tuple[Path, Any]]) -> None:
 def _copy_permissions(source: Path, target: Path) -> None:
     with suppress(PermissionError):  # a disk may know no permissions
         shutil.copymode(source, target)
-
-
-def _stored_cells(notebook: Any) -> list[CellOutputs]:
-    code = [cell for cell in notebook.cells if cell.cell_type == "code"]
-    return [CellOutputs(number=n, outputs=tuple(cell.outputs)) for n, cell in enumerate(code, start=1)]
-
-
-def _verify(path: Path, folder: Path) -> NotebookVerdict:
-    accepted = read_notebook(path)
-    untested = outputs_problem(accepted)
-    if untested:
-        return NotebookVerdict(name=path.name, differences=Differences(), problem=untested)
-    # the copy lies in the season folder, because the notebook finds its log from there
-    copy = folder / f".verify-{path.name}"
-    try:
-        write_notebook(accepted, copy)
-        cells, problem = _run_under_nbval(copy)
-    finally:
-        with suppress(OSError):  # a disk that refuses this too must not hide why
-            copy.unlink(missing_ok=True)
-    present = [CellOutputs(number=cell["number"], outputs=tuple(cell["outputs"])) for cell in cells]
-    differences = compare_outputs(_stored_cells(accepted)[: len(present)], present)
-    versions = versions_sentence(accepted.metadata.get("workbench", {}).get("versions", {}), versions_of())
-    return NotebookVerdict(name=path.name, differences=differences, problem=problem, versions=versions)
-
-
-def _run_under_nbval(notebook: Path) -> tuple[list[dict[str, Any]], str]:
-    try:
-        with tempfile.TemporaryDirectory() as scratch:
-            target = Path(scratch) / "cells.json"
-            command = [sys.executable, "-m", "workbench.notebook.recorder", str(notebook), str(target)]
-            done = subprocess.run(command, capture_output=True, text=True, check=False, umask=PRIVATE_UMASK)
-            if not target.is_file():
-                raise WorkbenchError(f"nbval could not run {notebook.name}: {' '.join(done.stderr.split())[-300:]}")
-            result = json.loads(target.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise WorkbenchError(f"nbval could not run {notebook.name}: {error}") from None
-    for cell in result["cells"]:
-        stopped = next((o for o in cell["outputs"] if o.get("output_type") == "error"), None)
-        if stopped is not None:
-            return result["cells"], f"code cell {cell['number']}: {stopped['ename']}: {stopped['evalue']}"
-        warned = next((o for o in cell["outputs"] if o.get("name") == "stderr"), None)
-        if warned is not None:
-            return result["cells"], f"code cell {cell['number']} warned: {warned['text'].strip().splitlines()[-1]}"
-        if cell["failure"] and cell["failure"] != "Cell outputs differ":
-            return result["cells"], f"code cell {cell['number']}: {cell['failure']}"
-    return result["cells"], "" if result["cells"] else "it has no cells"

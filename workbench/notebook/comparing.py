@@ -1,10 +1,20 @@
 """Compare the outputs of two runs of a notebook: inputs first, then numbers within their tolerance, then texts."""
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["CellOutputs", "Differences", "compare_outputs", "inputs_of", "versions_of", "versions_sentence"]
+__all__ = [
+    "CellOutputs",
+    "Differences",
+    "compare_outputs",
+    "inputs_of",
+    "is_well_stored",
+    "outputs_of",
+    "versions_of",
+    "versions_sentence",
+]
 
 NAMING = (
     "id",
@@ -30,6 +40,10 @@ LISTED_A_TABLE = 4
 LISTED = 12
 """More differences than this in one notebook are counted, not listed."""
 
+NOISE = 1e-6
+"""Relative difference of two numbers in texts that is none."""
+_NUMBER = re.compile(r"(?<![\w.])-?\d+\.\d+(?:e[-+]?\d+)?(?![\w.])")
+
 COMPARED_PACKAGES = ("numpy", "scipy", "pandas", "scikit-learn", "lifelines", "matplotlib", "seaborn", "workbench")
 
 
@@ -43,15 +57,20 @@ class CellOutputs:
 
 @dataclass(frozen=True, kw_only=True)
 class Differences:
-    """What changed in one notebook: sentences about its inputs, and sentences about its numbers and texts."""
+    """What changed in one notebook, in sentences: its inputs, its conclusions, its numbers and texts.
+
+    `grades`: comparisons whose grade changed, each with the old and the new one.
+    """
 
     inputs: tuple[str, ...] = ()
+    conclusions: tuple[str, ...] = ()
     outputs: tuple[str, ...] = ()
+    grades: tuple[str, ...] = ()
 
     @property
     def none(self) -> bool:
         """Whether nothing changed."""
-        return not self.inputs and not self.outputs
+        return not (self.inputs or self.conclusions or self.outputs or self.grades)
 
 
 def inputs_of(cells: list[CellOutputs]) -> dict[str, Any]:
@@ -62,6 +81,12 @@ def inputs_of(cells: list[CellOutputs]) -> dict[str, Any]:
             if "inputs" in stored:
                 return dict(stored)
     return {}
+
+
+def outputs_of(notebook: Any) -> list[CellOutputs]:
+    """Return the outputs that a notebook stores."""
+    code = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    return [CellOutputs(number=n, outputs=tuple(cell.outputs)) for n, cell in enumerate(code, start=1)]
 
 
 def versions_of() -> dict[str, str]:
@@ -91,13 +116,48 @@ def compare_outputs(accepted: list[CellOutputs], present: list[CellOutputs]) -> 
     """Compare two runs of one notebook."""
     inputs = _input_sentences(inputs_of(accepted), inputs_of(present))
     sentences: list[str] = []
+    conclusions: list[str] = []
+    grades: dict[str, None] = {}
     for was, now in zip(accepted, present, strict=False):
         sentences += _cell_sentences(was, now)
+        for before, after in _compared(was, now):
+            conclusions += _conclusion(before, after)
+            grades |= dict.fromkeys(_grades(before, after))
     if len(accepted) != len(present):
         sentences.append(f"There were {len(accepted)} code cells and there are {len(present)}.")
     if len(sentences) > LISTED:
         sentences = [*sentences[:LISTED], f"{len(sentences) - LISTED} more numbers or texts differ."]
-    return Differences(inputs=tuple(inputs), outputs=tuple(sentences))
+    return Differences(
+        inputs=tuple(inputs), conclusions=tuple(conclusions), outputs=tuple(sentences), grades=tuple(grades)
+    )
+
+
+def _compared(was: CellOutputs, now: CellOutputs) -> Iterator[tuple[Any, Any]]:
+    """Pairs of outputs, but for those that say of themselves that they are not to be compared."""
+    for before, after in zip(was.outputs, now.outputs, strict=False):
+        if before.get("metadata", {}).get("workbench", {}).get("compared", True):
+            yield before, after
+
+
+def _conclusion(before: Any, after: Any) -> list[str]:
+    """What a finding said and says now."""
+    was, now = (o.get("metadata", {}).get("workbench", {}).get("finding", {}) for o in (before, after))
+    if not was or not now or was["statement"] == now["statement"]:
+        return []
+    return [f"It said “{_short(was['statement'])}” and says “{_short(now['statement'])}”."]
+
+
+def _grades(before: Any, after: Any) -> Iterator[str]:
+    """Comparisons of a table whose grade changed."""
+    tables = [o.get("metadata", {}).get("workbench", {}).get("tables", []) for o in (before, after)]
+    for was, now in zip(*tables, strict=False):
+        if "grade" not in was or "grade" not in now:
+            continue
+        places = {label: place for place, label in enumerate(_row_labels(now))}
+        for row, label in enumerate(_row_labels(was)):
+            old, new = was["grade"][row], now["grade"][places[label]] if label in places else None
+            if new is not None and old != new and "reference" not in (old, new):
+                yield f"{label}: {old} → {new}"
 
 
 def _input_sentences(was: dict[str, Any], now: dict[str, Any]) -> Iterator[str]:
@@ -116,11 +176,11 @@ def _cell_sentences(was: CellOutputs, now: CellOutputs) -> list[str]:
     sentences = []
     if len(was.outputs) != len(now.outputs):
         sentences.append(f"Cell {now.number}: it showed {len(was.outputs)} outputs and shows {len(now.outputs)}.")
-    for before, after in zip(was.outputs, now.outputs, strict=False):
+    for before, after in _compared(was, now):
         stored, fresh = (o.get("metadata", {}).get("workbench", {}) for o in (before, after))
         numbers = list(_number_sentences(now.number, stored, fresh))
         sentences += numbers
-        if not numbers and _text(before) != _text(after) and "inputs" not in stored:
+        if not numbers and not _same_text(_text(before), _text(after)) and not {"inputs", "finding"} & set(stored):
             sentences.append(_text_sentence(now.number, _text(before), _text(after)))
     return sentences
 
@@ -208,6 +268,17 @@ def _text(output: Any) -> str:
     return str(output.get("data", {}).get("text/plain", ""))
 
 
+def _same_text(was: str, now: str) -> bool:
+    """Whether two texts are the same but for noise in the last digits of their numbers."""
+    if was == now:
+        return True
+    parts, others = _NUMBER.split(was), _NUMBER.split(now)
+    if parts != others:
+        return False
+    pairs = zip(_NUMBER.findall(was), _NUMBER.findall(now), strict=True)
+    return all(_same(float(old), float(new), NOISE) for old, new in pairs)
+
+
 def _text_sentence(cell: int, was: str, now: str) -> str:
     for old, new in zip(was.splitlines() or [""], now.splitlines() or [""], strict=False):
         if old != new:
@@ -218,3 +289,44 @@ def _text_sentence(cell: int, was: str, now: str) -> str:
 def _short(line: str) -> str:
     line = " ".join(line.split())
     return line if len(line) <= 90 else line[:87] + "..."
+
+
+def is_well_stored(notebook: Any) -> bool:
+    """Whether what a notebook stores can be compared; others may have edited the file."""
+    known = notebook.metadata.get("workbench", {})
+    outputs = [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
+    records = [output.get("metadata", {}).get("workbench", {}) for output in outputs]
+    return (
+        isinstance(known, Mapping)
+        and _is_text_table(known.get("versions", {}))
+        and all(isinstance(record, Mapping) and _is_record(record) for record in records)
+    )
+
+
+def _is_record(record: Mapping[str, Any]) -> bool:
+    tables = record.get("tables", [])
+    with_inputs = "inputs" not in record or (_is_number(record.get("rows")) and isinstance(record.get("settings"), str))
+    return (
+        with_inputs
+        and _is_text_table(record.get("inputs", {}))
+        and isinstance(record.get("name", ""), str)
+        and _is_number(record.get("tolerance", 0.0))
+        and _is_text_table(record.get("finding", {}))
+        and _are_texts(record.get("checks", []))
+        and isinstance(tables, list)
+        and all(_is_table(table) for table in tables)
+    )
+
+
+def _is_table(table: Any) -> bool:
+    if not isinstance(table, Mapping) or not all(isinstance(column, list) for column in table.values()):
+        return False
+    return len({len(column) for column in table.values()}) <= 1
+
+
+def _is_text_table(values: Any) -> bool:
+    return isinstance(values, Mapping) and all(isinstance(value, str) for value in values.values())
+
+
+def _are_texts(values: Any) -> bool:
+    return isinstance(values, list) and all(isinstance(value, str) for value in values)

@@ -1,23 +1,33 @@
-"""Season folder: a log, its settings and the six notebooks set to it; made once, never overwritten."""
+"""Season folder: a log, its settings and the notebooks set to it; made once, never overwritten."""
 
+import json
 import os
 import shlex
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from workbench.errors import LogError, SettingsError, UsageError
 from workbench.log.dictionary import NO_SETTINGS
 from workbench.log.season_log import read_log
 from workbench.log.sources import SETTINGS_NAME, find_files, settings_beside
-from workbench.notebook.building import build_notebooks
+from workbench.notebook.building import build_notebooks, is_own_story
 from workbench.notebook.private import PRIVATE_FOLDER, PRIVATE_UMASK, write_private
-from workbench.notebook.running import find_notebooks, kernel_problem, readable_notebooks, write_notebook
+from workbench.notebook.running import (
+    GLANCE,
+    NotebookRun,
+    find_notebooks,
+    kernel_problem,
+    readable_notebooks,
+    run_new_notebooks,
+    run_notebooks,
+    write_notebook,
+)
 from workbench.notebook.season_folder import season_log
 from workbench.notebook.signing import refuse_foreign, sign_made
 
-__all__ = ["jupyter_command", "make_season_folder", "serve_folder"]
+__all__ = ["jupyter_command", "make_season_folder", "open_notebooks", "serve_folder"]
 
 
 def make_season_folder(folder: Path, *, log: str | None = None, settings: str | None = None) -> list[str]:
@@ -50,6 +60,18 @@ def make_season_folder(folder: Path, *, log: str | None = None, settings: str | 
             write_notebook(notebook, folder / name)
             said.append(f"made {name}")
     return said
+
+
+def open_notebooks(
+    folder: Path, *, say: Callable[[str], None] = lambda _: None, trust: bool = False
+) -> list[NotebookRun]:
+    """Run the notebooks of a folder that were never run, and the page at a glance, so that it says how things stand."""
+    runs = run_new_notebooks(folder, say=say, trust=trust)
+    glance = folder / GLANCE
+    if GLANCE in [run.name for run in runs] or not glance.is_file():
+        return runs
+    own = [name for path, notebook in readable_notebooks([glance]) if is_own_story(notebook, name := path.name)]
+    return [*runs, *(run_notebooks(folder, say=say, only=own) if own else [])]
 
 
 def _settings_of(folder: Path, source: Path | None, named: str | None) -> Path | None:
@@ -114,6 +136,14 @@ _QUIET = (
     "--ServerApp.tornado_settings={'mathjax_url': 'static/none.js'}",
 )
 """What keeps JupyterLab from asking anything of other machines, and from installing anything."""
+_OVERRIDES = {
+    "@jupyterlab/apputils-extension:notification": {
+        "fetchNews": "false",
+        "checkForUpdates": False,
+        "doNotDisturbMode": True,
+    }
+}
+"""Defaults of the pages, as JupyterLab names them."""
 
 
 def jupyter_command(folder: Path, *, port: int, browser: bool, terminals: bool = False) -> list[str]:
@@ -122,9 +152,27 @@ def jupyter_command(folder: Path, *, port: int, browser: bool, terminals: bool =
     command = [sys.executable, "-P", "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}"]
     command += ["--ServerApp.ip=127.0.0.1", f"--ServerApp.port={port}", "--ServerApp.allow_remote_access=False"]
     command += [*_QUIET, f"--ServerApp.terminals_enabled={terminals}"]
+    command.append(f"--LabApp.app_settings_dir={_lab_settings()}")
+    if (folder / GLANCE).is_file():
+        command.append(f"--LabApp.default_url=/lab/tree/{GLANCE}")
     if os.name == "posix" and os.geteuid() == 0:
         command.append("--allow-root")
     return command if browser else [*command, "--no-browser"]
+
+
+def _lab_settings() -> Path:
+    """Write the settings of this server alone, which ask nobody about news; a person's own settings stay theirs."""
+    from jupyter_core.paths import jupyter_data_dir
+
+    place = Path(jupyter_data_dir()) / "workbench_lab"
+    try:
+        place.mkdir(mode=PRIVATE_FOLDER, parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(
+            f"{place} cannot be made ({error.strerror or error}); set JUPYTER_DATA_DIR elsewhere"
+        ) from None
+    write_private(place / "overrides.json", json.dumps(_OVERRIDES).encode())
+    return place
 
 
 def serve_folder(folder: Path, *, port: int, browser: bool, terminals: bool = False, trust: bool = False) -> int:

@@ -2,11 +2,12 @@
 
 import asyncio
 import atexit
+import os
 import time
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
-from contextlib import suppress
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,17 +15,20 @@ from typing import Any
 import nbformat
 
 from workbench.errors import UsageError, WorkbenchError
+from workbench.notebook.comparing import is_well_stored
 from workbench.notebook.private import PRIVATE_UMASK, write_private
 from workbench.notebook.signing import refuse_foreign, sign_run
-from workbench.notebook.stored import is_well_stored
 
 __all__ = [
+    "GLANCE",
     "NotebookRun",
     "find_notebooks",
     "kernel_problem",
+    "kernels",
     "outputs_problem",
     "read_notebook",
     "readable_notebooks",
+    "run_new_notebooks",
     "run_notebooks",
     "write_notebook",
 ]
@@ -36,7 +40,9 @@ _UNREADABLE = (
 )
 """What the notebook library raises on damaged files."""
 
-CELL_SECONDS = 120
+CELL_SECONDS = 240
+GLANCE = "00_season.ipynb"
+"""The opening page of a season folder, which says where the other notebooks stand."""
 KERNEL = "python3"
 
 
@@ -113,28 +119,71 @@ def outputs_problem(notebook: Any) -> str:
                 return f"code cell {number} warned: {output.text.strip().splitlines()[-1]}"
         if cell.execution_count is None:
             return f"code cell {number} was not executed"
-    if not any(_checks(cell) for cell in cells):
-        return "no check(...) in it held, so nothing in it is tested"
+    if not any(_checks(cell) or cell.outputs for cell in cells):
+        return "it shows nothing and no check(...) in it held, so nothing in it can be compared"
     return ""
 
 
 def run_notebooks(
     folder: Path, *, say: Callable[[str], None] = lambda _: None, only: Sequence[str] = (), trust: bool = False
 ) -> list[NotebookRun]:
-    """Run the notebooks of a folder in place, one fresh kernel each; those from elsewhere when they are trusted."""
+    """Run the notebooks of a folder in place, each in a fresh kernel, some at a time; the page at a glance last.
+
+    Those from elsewhere run when they are trusted.
+    """
     missing = kernel_problem()
     if missing:
         raise UsageError(missing)
-    runs = []
     paths = [path for path in find_notebooks(folder) if not only or path.name in only]
     if not trust:
         refuse_foreign(readable_notebooks(paths))
-    for path in paths:
-        say(f"running {path.name}")
-        started = time.monotonic()
-        problem, checks = _run_one(path, folder)
-        runs.append(NotebookRun(name=path.name, seconds=time.monotonic() - started, checks=checks, problem=problem))
-    return runs
+    last = [path for path in paths if path.name == GLANCE]
+    runs = [run for batch in ([p for p in paths if p not in last], last) for run in _run_batch(batch, folder, say)]
+    return sorted(runs, key=lambda run: run.name)
+
+
+def _leave_answers(notebook: Any) -> None:
+    """Take out controls, which only a living kernel can move, so that the answers beside them are seen."""
+    notebook.metadata.pop("widgets", None)
+    for cell in notebook.cells:
+        for output in cell.get("outputs", ()):
+            if "text/html" in output.get("data", {}):
+                output["data"].pop("application/vnd.jupyter.widget-view+json", None)
+
+
+def run_new_notebooks(
+    folder: Path, *, say: Callable[[str], None] = lambda _: None, trust: bool = False
+) -> list[NotebookRun]:
+    """Run those notebooks of a folder that were never run."""
+    new = [path.name for path, notebook in readable_notebooks(find_notebooks(folder)) if _never_run(notebook)]
+    return run_notebooks(folder, say=say, only=new, trust=trust) if new else []
+
+
+def _never_run(notebook: Any) -> bool:
+    return not any(cell.get("execution_count") or cell.get("outputs") for cell in notebook.cells)
+
+
+def _run_batch(paths: Sequence[Path], folder: Path, say: Callable[[str], None]) -> Iterator[NotebookRun]:
+    started: list[tuple[Path, Any, Future[tuple[str, float]] | None, str]] = []
+    with kernels(folder) as start:
+        for path in paths:
+            try:
+                notebook = read_notebook(path)
+                started.append((path, notebook, start(notebook), ""))
+            except WorkbenchError as error:
+                started.append((path, None, None, str(error)))
+        for path, notebook, future, problem in started:
+            say(f"running {path.name}")
+            seconds, checks = 0.0, 0
+            if future is not None:
+                problem, seconds = future.result()
+                problem = problem or outputs_problem(notebook)
+                checks = sum(_checks(cell) for cell in notebook.cells if cell.cell_type == "code")
+                if not problem:
+                    _leave_answers(notebook)
+                    sign_run(notebook)
+                    write_notebook(notebook, path)
+            yield NotebookRun(name=path.name, seconds=seconds, checks=checks, problem=problem)
 
 
 def readable_notebooks(paths: Sequence[Path]) -> Iterator[tuple[Path, Any]]:
@@ -144,19 +193,31 @@ def readable_notebooks(paths: Sequence[Path]) -> Iterator[tuple[Path, Any]]:
             yield path, read_notebook(path)
 
 
-def _run_one(path: Path, folder: Path) -> tuple[str, int]:
-    try:
-        notebook = read_notebook(path)
-    except WorkbenchError as error:
-        return str(error), 0
-    problem = _execute(notebook, folder) or outputs_problem(notebook)
-    if not problem:
-        sign_run(notebook)
-        write_notebook(notebook, path)
-    return problem, sum(_checks(cell) for cell in notebook.cells if cell.cell_type == "code")
+@contextmanager
+def kernels(folder: Path) -> Iterator[Callable[[Any], "Future[tuple[str, float]]"]]:
+    """Start notebooks, each in a kernel of its own and as many at a time as there are processors; all stop at an error.
+
+    Each call gets what went wrong, "" when nothing did, and the seconds that it took.
+    """
+    stops: list[Callable[[], None]] = []
+    with ThreadPoolExecutor(max_workers=max(2, min(4, os.cpu_count() or 2))) as pool:
+
+        def timed(notebook: Any) -> tuple[str, float]:
+            begun = time.monotonic()
+            return _execute(notebook, folder, stops), time.monotonic() - begun
+
+        through = False
+        try:
+            yield lambda notebook: pool.submit(timed, notebook)
+            through = True
+        finally:
+            if not through:
+                pool.shutdown(wait=False, cancel_futures=True)
+                for stop in stops[:]:
+                    stop()
 
 
-def _execute(notebook: Any, folder: Path) -> str:
+def _execute(notebook: Any, folder: Path, stops: list[Callable[[], None]]) -> str:
     from nbclient import NotebookClient
     from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
@@ -169,7 +230,7 @@ def _execute(notebook: Any, folder: Path) -> str:
         resources={"metadata": {"path": str(folder)}},
     )
     try:
-        _run_aside(client)
+        asyncio.run(_in_kernel(client, stops))
     except CellTimeoutError:
         return f"a cell took longer than {CELL_SECONDS} seconds"
     except DeadKernelError:
@@ -178,36 +239,28 @@ def _execute(notebook: Any, folder: Path) -> str:
         return outputs_problem(notebook) or f"{error.ename}: {' '.join(str(error.evalue).split())}"
     except (OSError, RuntimeError) as error:
         return f"its kernel could not be started ({' '.join(str(error).split())})"
+    except asyncio.CancelledError:
+        return "it was interrupted"
+    finally:
+        atexit.unregister(client._cleanup_kernel)  # left behind when a kernel does not start; fails at exit
     return ""
 
 
-def _run_aside(client: Any) -> None:
-    """Run a client in a thread of its own, so that an interruption reaches this one, and stop its kernel then."""
-    running: list[tuple[asyncio.AbstractEventLoop, asyncio.Task[Any]]] = []
+async def _in_kernel(client: Any, stops: list[Callable[[], None]]) -> None:
+    """Run a client, and let others stop it and its kernel."""
+    loop, task = asyncio.get_running_loop(), asyncio.current_task()
+    assert task is not None
 
-    async def execute() -> None:
-        task = asyncio.current_task()
-        assert task is not None
-        running.append((asyncio.get_running_loop(), task))
-        await client.async_execute(umask=PRIVATE_UMASK)
+    def stop() -> None:
+        client.shutdown_kernel = "immediate"
+        with suppress(RuntimeError):  # it has ended by itself
+            loop.call_soon_threadsafe(task.cancel)
 
-    def work() -> None:
-        asyncio.run(execute())
-
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        done = pool.submit(work)
-        try:
-            while not wait([done], timeout=1).done:
-                continue
-        except KeyboardInterrupt:
-            client.shutdown_kernel = "immediate"
-            for loop, task in running:
-                loop.call_soon_threadsafe(task.cancel)
-            raise
-        finally:
-            atexit.unregister(client._cleanup_kernel)  # left behind when a kernel does not start; fails at exit
-        done.result()
+    stops.append(stop)
+    one = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")}
+    await client.async_execute(umask=PRIVATE_UMASK, env={**os.environ, **one})
 
 
 def _checks(cell: Any) -> int:
-    return sum("check" in output.get("metadata", {}).get("workbench", {}) for output in cell.outputs)
+    stored = [output.get("metadata", {}).get("workbench", {}) for output in cell.outputs]
+    return sum(("check" in record) + len(record.get("checks", ())) for record in stored)

@@ -1,6 +1,7 @@
 """OpenedSeason: the log of a season folder, read and checked once, with everything that a notebook starts from."""
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -9,9 +10,13 @@ from workbench.errors import UsageError
 from workbench.lives import Lives
 from workbench.log.season_log import read_log
 from workbench.log.sources import find_files, settings_beside
+from workbench.notebook.page import page_of
 from workbench.notebook.publishing import publish
-from workbench.notebook.showing import show_results_by_themselves
+from workbench.notebook.self_checks import CheckList
+from workbench.notebook.showing import Answers, show_results_by_themselves
 from workbench.ranking.choices import RankingQuestion, question_of
+from workbench.report.basis import Finding, SeasonData, season_choice
+from workbench.report.making import season_data
 
 __all__ = ["OpenedSeason", "open_season", "season_log"]
 
@@ -30,6 +35,8 @@ class OpenedSeason:
         Where the mission comes from.
     path, settings_path : Path
         The files; None where there are no settings.
+    check : CheckList
+        Called with a statement and whether it holds; `check.show()` counts them.
     """
 
     log: Any
@@ -37,12 +44,27 @@ class OpenedSeason:
     mission_note: str
     path: Path
     settings_path: Path | None
+    check: CheckList = field(default_factory=CheckList)
 
     @cached_property
     def lives(self) -> Lives:
         """The lives of the log."""
         known: Lives = self.log.lives()
         return known
+
+    @cached_property
+    def data(self) -> SeasonData:
+        """What builders of findings take."""
+        return season_data(self.log)
+
+    @cached_property
+    def choice(self) -> str:
+        """The protection choice that this season is about: named in the settings, else first in the ranking."""
+        return season_choice(self.data)
+
+    def answers(self, builder: Callable[..., Sequence[Finding]], *more: Any, **options: Any) -> Answers:
+        """Return the findings that a builder makes of this season, by their ids."""
+        return Answers(builder(self.data, *more, **options))
 
     @cached_property
     def question(self) -> RankingQuestion:
@@ -79,7 +101,7 @@ def open_season(log: str | Path | None = None, *, settings: str | Path | None = 
     text += f"Mission: {days} days" + (f" ({note})" if note else "") + "."
     digests = {name: digest for name, digest in checked.files}
     publish(
-        {"text/plain": text},
+        {"text/plain": text, "text/html": page_of(sentences=[text])},
         {"workbench": {"inputs": digests, "rows": checked.rows, "settings": _digest(found), "mission": days}},
     )
     return OpenedSeason(log=checked, mission=days, mission_note=note, path=path, settings_path=found)

@@ -1,35 +1,51 @@
-"""show: a result as sentence, figure and table in a notebook, with the numbers behind them stored beside the output."""
+"""show: an answer as sentence, picture and table in a notebook, with the numbers behind it stored beside the output."""
 
 import base64
-import html
 import io
-import unicodedata
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from workbench.notebook.page import page_of, table_text, visible_text
 from workbench.notebook.publishing import publish
+from workbench.report.basis import Finding
 from workbench.report.figures import DRAWN_BY, draw
+from workbench.report.words import first_sentence
 from workbench.results import Result
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["mimebundle", "numbers_of", "picture_of", "show", "show_results_by_themselves"]
+__all__ = ["Answers", "mimebundle", "numbers_of", "picture_of", "show", "show_results_by_themselves"]
 
-SHOWN_ROWS = 40
-"""A table longer than this is cut when shown; its numbers are stored whole."""
-
-SHOWN_DIGITS = 3
 STORED_DIGITS = 10
 
-TABLE_STYLE = (
-    "<style>table.shown{border-collapse:collapse;font-size:90%}table.shown td,table.shown th"
-    "{padding:.25em .7em;text-align:right;vertical-align:top;border-bottom:1px solid #ccc}"
-    "table.shown .text{text-align:left;max-width:26em;overflow-wrap:anywhere}</style>"
-)
+
+class Answers(dict[str, Finding]):
+    """Findings by their ids, shown by name; a season that cannot answer says so in place of a picture."""
+
+    def __init__(self, findings: Sequence[Finding]) -> None:
+        super().__init__({finding.id: finding for finding in findings})
+
+    def graded(self, *grades: str) -> list[str]:
+        """Return the ids of comparisons with these grades, the first of the ranking first."""
+        return [name for name, finding in self.items() if finding.kind == "difference" and finding.grade in grades]
+
+    @property
+    def first(self) -> Finding:
+        """The finding that stands first."""
+        return next(iter(self.values()))
+
+    def show(self, *names: str) -> None:
+        """Show findings by their ids, those that the season has."""
+        found = [self[name] for name in names if name in self]
+        for finding in found:
+            show(finding)
+        if not found:
+            why = [f.statement for f in self.values() if f.kind in ("not known", "plan")][:1]
+            publish(*mimebundle(sentences=["This log cannot answer that.", *why]))
 
 
 def show(
@@ -41,17 +57,49 @@ def show(
     sentences: Sequence[str] = (),
     tolerance: float = 1e-6,
 ) -> None:
-    """Show a result as sentences, figure and table, and store the numbers behind it with the output."""
-    drawing = _drawing(result, figure)
-    said = [*sentences, *(result.notes if isinstance(result, Result) else ())]
-    if drawing is None:
-        publish(*mimebundle(result, title=title, table=table, sentences=said, tolerance=tolerance))
+    """Show a finding or result as sentences, figure and table, and store the numbers behind it with the output."""
+    if isinstance(result, Finding):
+        _show_finding(result, tolerance)
         return
-    if title or said:
-        publish(*mimebundle(title=title, sentences=said or [""]))
-    publish(*_picture(drawing, title or " ".join(said[:1]) or "Figure of the result"))
-    if isinstance(result, Result) or table is not None:
-        publish(*mimebundle(result, name=title, table=table, tolerance=tolerance))
+    drawing = _drawing(result, figure)
+    notes = result.notes if isinstance(result, Result) else ()
+    if drawing is not None:
+        if title or sentences:
+            publish(*mimebundle(title=title, sentences=sentences or [""]))
+        own = {} if isinstance(result, Result) else {"tables": _data_of(drawing)}
+        data, alt = _picture(drawing, title or " ".join([*sentences, *notes][:1]) or "Figure of the result")
+        stored = {"workbench": {"name": title or "picture", "tolerance": tolerance, **own}} if own else {}
+        publish(data, {**alt, **stored})
+        title, sentences, name = "", (), title
+    else:
+        name = title
+    if isinstance(result, Result) or table is not None or sentences or title:
+        publish(
+            *mimebundle(
+                result, title=title, name=name, table=table, sentences=sentences, notes=notes, tolerance=tolerance
+            )
+        )
+
+
+def _show_finding(finding: Finding, tolerance: float) -> None:
+    answer, rest = first_sentence(finding.statement)
+    conclusion = {"id": finding.id, "statement": finding.statement, "grade": finding.grade or ""}
+    said = page_of(answer=answer, sentences=[rest] if rest else [])
+    publish({"text/plain": visible_text(finding.statement), "text/html": said}, {"workbench": {"finding": conclusion}})
+    drawn = finding.figure
+    result = None if drawn is None or isinstance(drawn.result, bytes) else drawn.result
+    figure = None if drawn is None or result is None else draw(result, **drawn.options).get_figure(root=True)
+    if drawn is not None and figure is not None:
+        publish(*_picture(figure, drawn.alt))
+    shown = None if finding.table is None else pd.DataFrame({k: list(v) for k, v in finding.table.items()})
+    figures = {name: [getattr(finding, name)] for name in ("estimate", "lower", "upper", "units", "failures")}
+    behind = [pd.DataFrame(figures), *([result.table] if isinstance(result, Result) else [])]
+    tables = [numbers_of(frame) for frame in ([] if shown is None else [shown]) + behind]
+    plain = [table_text(shown)] if shown is not None else []
+    plain += [visible_text(text) for text in (*finding.caveats, f"Method: {finding.method}")]
+    html = page_of(frame=shown, method=finding.method, caveats=finding.caveats)
+    stored = {"name": finding.id, "tolerance": tolerance, "tables": tables}
+    publish({"text/plain": "\n".join(plain), "text/html": html}, {"workbench": stored})
 
 
 def show_results_by_themselves() -> None:
@@ -62,7 +110,7 @@ def show_results_by_themselves() -> None:
         drawing = _drawing(result, True)
         if drawing is not None:
             publish(*_picture(drawing, " ".join(result.notes[:1]) or "Figure of the result"))
-        return mimebundle(result, sentences=result.notes)
+        return mimebundle(result, notes=result.notes)
 
     shell = sys.modules["IPython"].get_ipython() if "IPython" in sys.modules else None
     if shell is not None:
@@ -76,23 +124,24 @@ def mimebundle(
     name: str = "",
     table: pd.DataFrame | None = None,
     sentences: Sequence[str] = (),
+    notes: Sequence[str] = (),
     tolerance: float = 1e-6,
 ) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Return what a notebook stores of sentences and a table, with the numbers as metadata."""
+    """Return what a notebook stores of sentences and a table, with the numbers as metadata; notes are folded."""
     whole = result.table if isinstance(result, Result) else None
     shown = whole if table is None else table
     if shown is None and not sentences:
         raise ValueError("there is nothing to show: give a result, a table, a figure or sentences")
-    title, sentences = _visible(title), [_visible(sentence) for sentence in sentences]
-    plain = [t for t in (title, *sentences) if t] + ([_table_text(shown)] if shown is not None else [])
-    rich = [f"<h4>{html.escape(title)}</h4>"] if title else []
-    rich += [f"<p>{html.escape(sentence)}</p>" for sentence in sentences if sentence]
-    if shown is None:
-        return {"text/plain": "\n".join(plain), "text/html": "\n".join(rich)}, {}
-    rich.append(_table_html(shown))
-    numbers = {"name": title or name or type(result).__name__, "tolerance": tolerance}
-    numbers |= {"tables": [numbers_of(frame) for frame in (table, whole) if frame is not None]}
-    return {"text/plain": "\n".join(plain), "text/html": "\n".join(rich)}, {"workbench": numbers}
+    plain = [visible_text(text) for text in (title, *sentences) if text]
+    plain += [table_text(shown)] if shown is not None else []
+    plain += [visible_text(note) for note in notes]
+    html = page_of(title=title, sentences=sentences, frame=shown, caveats=notes)
+    numbers: dict[str, Any] = {}
+    if shown is not None:
+        tables = [numbers_of(frame) for frame in (table, whole) if frame is not None]
+        stored = {"name": title or name or type(result).__name__, "tolerance": tolerance, "tables": tables}
+        numbers = {"workbench": stored}
+    return {"text/plain": "\n".join(plain), "text/html": html}, numbers
 
 
 def numbers_of(frame: pd.DataFrame) -> dict[str, list[Any]]:
@@ -110,12 +159,26 @@ def _stored(value: Any) -> Any:
     return None if value is None or value is pd.NaT else str(value)
 
 
-def _drawing(result: Any, figure: "Figure | bool") -> "Figure | None":
+def _drawing(result: Any, figure: "Figure | bool", **options: Any) -> "Figure | None":
     if not isinstance(figure, bool):
         return figure
     if not figure or type(result).__name__ not in DRAWN_BY:
         return None
-    return draw(result).get_figure(root=True)
+    return draw(result, **options).get_figure(root=True)
+
+
+def _data_of(figure: "Figure") -> list[dict[str, list[Any]]]:
+    """What a picture of one's own shows: the points of its lines and dots, and the corners of its bars."""
+    points = [
+        np.asarray(drawn, dtype=float).reshape(-1, 2)
+        for ax in figure.axes
+        for drawn in (
+            *(line.get_xydata() for line in ax.lines),
+            *(dots.get_offsets() for dots in ax.collections),
+            *(bar.get_extents().get_points() for bar in ax.patches),
+        )
+    ]
+    return [numbers_of(pd.DataFrame(found, columns=["x", "y"])) for found in points if found.size]
 
 
 def _picture(figure: "Figure", description: str) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -131,58 +194,7 @@ def _png(figure: "Figure") -> str:
     return base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
-def picture_of(result: Any) -> str:
+def picture_of(result: Any, **options: Any) -> str:
     """Return a result's figure as base64 of a PNG."""
-    drawing = _drawing(result, True)
+    drawing = _drawing(result, True, **options)
     return "" if drawing is None else _png(drawing)
-
-
-def _shown(value: Any) -> str:
-    if isinstance(value, bool | np.bool_):
-        return "yes" if value else "no"
-    if isinstance(value, float | np.floating):
-        if not np.isfinite(value):
-            return "–" if np.isnan(value) else "no end"
-        number = float(value)
-        if number.is_integer() and abs(number) < 1e6:
-            return f"{number:.0f}"
-        return f"{number:.{SHOWN_DIGITS}g}" if abs(number) < 1000 else f"{number:.0f}"
-    if isinstance(value, pd.Timestamp):
-        return str(value.date().isoformat())
-    return "–" if value is None or value is pd.NaT else _visible(str(value))
-
-
-def _visible(text: str) -> str:
-    """Text without control and direction marks, which could make it read as something else."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(c for c in text if c in "\n\t" or unicodedata.category(c)[0] != "C")
-
-
-def _cut(frame: pd.DataFrame) -> tuple[pd.DataFrame, str]:
-    texts = pd.DataFrame({_visible(str(c)): [_shown(v) for v in frame[c].tolist()] for c in frame.columns})
-    if len(texts) <= SHOWN_ROWS:
-        return texts, ""
-    return texts.head(SHOWN_ROWS), f"the first {SHOWN_ROWS} of {len(texts)} rows"
-
-
-def _table_text(frame: pd.DataFrame) -> str:
-    texts, cut = _cut(frame)
-    return str(texts.to_string(index=False) + (f"\n({cut})" if cut else ""))
-
-
-def _table_html(frame: pd.DataFrame) -> str:
-    texts, cut = _cut(frame)
-    kinds = [' class="text"' if _is_text(frame[name]) else "" for name in frame.columns]
-    head = "".join(f"<th{k}>{html.escape(str(name))}</th>" for k, name in zip(kinds, texts.columns, strict=True))
-    rows = (
-        "<tr>" + "".join(f"<td{k}>{html.escape(cell)}</td>" for k, cell in zip(kinds, row, strict=True)) + "</tr>"
-        for row in texts.itertuples(index=False, name=None)
-    )
-    body = "".join(rows)
-    note = f"<p>({cut})</p>" if cut else ""
-    return f'{TABLE_STYLE}<table class="shown"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{note}'
-
-
-def _is_text(column: pd.Series) -> bool:
-    return any(isinstance(value, str) for value in column)

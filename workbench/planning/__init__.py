@@ -1,6 +1,6 @@
 """What will next season lose, need and prove?"""
 
-from workbench.planning.allocation import allocate_trial, allocation_log
+from workbench.planning.allocation import allocate_season, allocate_trial, allocation_log
 from workbench.planning.before_deployment import PreChecks, plan_checks
 from workbench.planning.builds import LAST_SEASON, SUPPORTED, supported_levels, usual_builds, worth_of_levels
 from workbench.planning.demonstration import demonstrated_reliability, demonstration_sentence
@@ -21,6 +21,7 @@ __all__ = [
     "SpareKit",
     "TrialPlan",
     "TrialQuestion",
+    "allocate_season",
     "allocate_trial",
     "allocation_log",
     "demonstrated_reliability",

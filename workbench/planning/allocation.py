@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.checks import check_whole
+from workbench.checks import check_columns, check_whole
 from workbench.errors import UsageError
+from workbench.lives import Lives
 from workbench.log.writing import inert_text
 from workbench.results import Result
 
-__all__ = ["Allocation", "allocate_trial", "allocation_log"]
+__all__ = ["Allocation", "allocate_season", "allocate_trial", "allocation_log"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -62,7 +63,9 @@ def allocate_trial(
             drawn.append(names[level])
             number += 1
     few = [str(site) for site, units in units_by_site.items() if units < len(names)]
-    notes = [f"Drawn with seed {seed}: within each site levels of {choice} differ by one unit at most."]
+    notes = [
+        f"Drawn with seed {seed}: within each site levels of {choice.replace('_', ' ')} differ by one unit at most."
+    ]
     if few:
         notes.append(f"{', '.join(few)}: fewer units than levels, so not every level can be there.")
     return Allocation(
@@ -94,3 +97,15 @@ def allocation_log(allocation: Allocation) -> str:
     for unit, site, level in zip(table["unit_id"], table["site"], table[allocation.choice], strict=True):
         writer.writerow([inert_text(unit), "1", inert_text(site), inert_text(level), *("" for _ in blank)])
     return buffer.getvalue()
+
+
+def allocate_season(
+    lives: Lives, choice: str, *, levels: Sequence[str] = (), units: int | None = None, seed: int = 0
+) -> Allocation:
+    """Draw a trial at the sites of a season, of the two levels most carried if none are named."""
+    check_columns([choice, "site"], lives.covariates.columns, "column")
+    carried = lives.covariates[choice].dropna().astype(str).value_counts()
+    sites = lives.covariates["site"].dropna().astype(str).value_counts().sort_index()
+    shares = sites / sites.sum() * (int(sites.sum()) if units is None else units)
+    by_site = {str(site): max(1, round(float(number))) for site, number in shares.items()}
+    return allocate_trial(choice, [*levels] or list(carried.index[:2]), by_site, seed=seed)

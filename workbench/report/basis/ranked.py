@@ -9,7 +9,7 @@ from workbench.ranking.model import LEAST_UNITS
 if TYPE_CHECKING:
     from workbench.report.basis.season_data import SeasonData
 
-__all__ = ["rank_season", "season_choice"]
+__all__ = ["rank_season", "season_choice", "season_levels"]
 
 
 def rank_season(data: "SeasonData") -> Ranking | str:
@@ -42,3 +42,20 @@ def season_choice(data: "SeasonData") -> str:
         return str(asked)
     ranked = () if data.ranking is None else data.ranking.columns["choice"]
     return str(next(iter([*ranked, *data.choices()]), ""))
+
+
+def season_levels(data: "SeasonData", choice: str) -> tuple[str, ...]:
+    """Return the reference of a choice and the level set against it: the one asked in the settings, else the one that
+    gains most in the ranking; nothing where the ranking does not say.
+    """
+    if data.ranking is None or choice not in data.ranking.choices:
+        return ()
+    rows = data.ranking.of(choice)
+    others = rows[(rows["level"] != rows["reference"]) & rows["survival_gain"].notna()]
+    asked = (data.settings.get("question") or {}).get("level", "")
+    if asked in set(others["level"]):
+        others = others[others["level"] == asked]
+    if others.empty:
+        return ()
+    best = others.loc[others["survival_gain"].idxmax()]
+    return str(best["reference"]), str(best["level"])

@@ -1,7 +1,7 @@
 """What does the season say, as findings?"""
 
 from workbench.report.findings.findings_aside import set_aside_findings
-from workbench.report.findings.findings_life import life_findings
+from workbench.report.findings.findings_life import choice_findings, life_findings
 from workbench.report.findings.findings_outcome import outcome_findings
 from workbench.report.findings.findings_planning import level_costs, planning_findings
 from workbench.report.findings.findings_ranking import ranking_findings
@@ -11,6 +11,7 @@ from workbench.report.findings.second_opinion import opinion_findings
 
 __all__ = [
     "RankedRow",
+    "choice_findings",
     "level_costs",
     "life_findings",
     "main_row",

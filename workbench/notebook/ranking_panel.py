@@ -1,0 +1,144 @@
+"""Ranking panel: pick a choice; see its gains raw, within places and all held equal, and the sites that carry them."""
+
+import base64
+import html
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from workbench.notebook.page import page_of
+from workbench.notebook.panel import HINT, WIDE
+from workbench.notebook.publishing import publish
+from workbench.notebook.season_folder import OpenedSeason
+from workbench.notebook.showing import mimebundle
+from workbench.ranking.choices import Ranking
+from workbench.report.figures import INK, MUTED, figure_png, new_axes, theme
+from workbench.report.words import shown_name
+from workbench.wording import NOT_KNOWN, points_text
+
+__all__ = ["explore_ranking", "gain_steps", "sites_of_gain"]
+
+STEPS = {"raw_gain": "raw", "raw_gain_within": "within places", "survival_gain": "all held equal"}
+LOOKS = {"raw_gain": ("o", "white"), "raw_gain_within": ("o", MUTED), "survival_gain": ("D", INK)}
+"""Columns of the ranking, as the three steps are called, and how their dots look."""
+
+
+def gain_steps(season: OpenedSeason, ranking: Ranking, choice: str) -> pd.DataFrame:
+    """Return each level's gain over the reference in three steps, with limits of the last."""
+    rows = ranking.of(choice)
+    rows = rows[rows["level"] != rows["reference"]]
+    names = [
+        f"{season.data.label(choice, r.level)} over {season.data.label(choice, r.reference)}" for r in rows.itertuples()
+    ]
+    return rows.assign(comparison=names)[["comparison", *STEPS, "lower", "upper", "grade"]].reset_index(drop=True)
+
+
+def sites_of_gain(season: OpenedSeason, ranking: Ranking, choice: str) -> pd.DataFrame:
+    """Return failed and all units of each level by site, sites where levels differ most first."""
+    overlap = ranking.overlap.table
+    overlap = overlap[(overlap["choice"] == choice) & (overlap["place"] == "site")]
+    if overlap.empty:
+        return pd.DataFrame()
+    units, failed = (overlap.pivot(index="value", columns="level", values=name) for name in ("units", "failures"))
+    levels = [level for level in ranking.of(choice)["level"] if level in units.columns]
+    share = (failed[levels] / units[levels]).where(units[levels] > 0)
+    # a difference of shares counts by the units that can show it
+    weight = units[levels].min(axis=1)
+    order = (
+        ((share.max(axis=1) - share.min(axis=1)).fillna(0.0) * weight).sort_values(ascending=False, kind="stable").index
+    )
+    columns = {
+        season.data.label(choice, level): [f"{failed[level][site]} of {units[level][site]}" for site in order]
+        for level in levels
+    }
+    return pd.DataFrame({"failed of units, by site": list(order), **columns})
+
+
+def explore_ranking(season: OpenedSeason) -> None:
+    """Show the ranking panel; without a front end for controls, the season's own choice."""
+    ranking = season.data.ranking
+    if ranking is None:
+        publish(*mimebundle(sentences=[f"Nothing could be ranked: {season.data.no_ranking}."]))
+        return
+    first = season.choice if season.choice in ranking.choices else ranking.choices[0]
+    steps = gain_steps(season, ranking, first)
+    data, metadata = mimebundle(name="Gains in three steps", table=_shown_steps(steps), sentences=[_sentence(steps)])
+    controls = _controls(season, ranking, first)._repr_mimebundle_() or {}
+    publish({**controls, **data, "text/html": "\n".join([_html(season, ranking, first), HINT])}, metadata)
+
+
+def _controls(season: OpenedSeason, ranking: Ranking, first: str) -> Any:
+    import ipywidgets as widgets
+
+    options = [(shown_name(choice), choice) for choice in dict.fromkeys(ranking.columns["choice"])]
+    pick = widgets.Dropdown(
+        options=options, value=first, description="Choice", style={"description_width": "6em"}, layout={"width": "24em"}
+    )
+    view = widgets.HTML()
+
+    def refresh(_: Any = None) -> None:
+        view.value = _html(season, ranking, pick.value)
+
+    pick.observe(refresh, names="value")
+    refresh()
+    return widgets.VBox([pick, view])
+
+
+def _html(season: OpenedSeason, ranking: Ranking, choice: str) -> str:
+    steps, sites = gain_steps(season, ranking, choice), sites_of_gain(season, ranking, choice)
+    sentence = html.escape(_sentence(steps), quote=True)
+    picture = base64.b64encode(_drawn(steps, season.data.mission_text)).decode("ascii")
+    parts = [
+        f'<p style="font-size:115%;max-width:60em" role="status" aria-live="polite">{sentence}</p>',
+        f'<img style="{WIDE}" alt="{sentence}" src="data:image/png;base64,{picture}">',
+        page_of(frame=_shown_steps(steps)),
+    ]
+    return "\n".join([*parts, *([] if sites.empty else [page_of(frame=sites)])])
+
+
+def _sentence(steps: pd.DataFrame) -> str:
+    known = steps.dropna(subset=["survival_gain"])
+    if known.empty:
+        return "No gain is known: a level was not observed up to the mission."
+    row = known.loc[known["survival_gain"].abs().idxmax()]
+    told = [
+        f"{words} {points_text(row[name]) if np.isfinite(row[name]) else NOT_KNOWN}" for name, words in STEPS.items()
+    ]
+    return f"{row['comparison']}: {', '.join(told)}; {row['grade']}."
+
+
+def _shown_steps(steps: pd.DataFrame) -> pd.DataFrame:
+    told = {
+        words: [points_text(v).split(" ")[0] if np.isfinite(v) else "–" for v in steps[n]] for n, words in STEPS.items()
+    }
+    ends = [
+        f"{points_text(low).split(' ')[0]} to {points_text(up).split(' ')[0]}" if np.isfinite(low) else "–"
+        for low, up in zip(steps["lower"], steps["upper"], strict=True)
+    ]
+    return pd.DataFrame(
+        {"points lasting the mission": steps["comparison"], **told, "limits": ends, "grade": steps["grade"]}
+    )
+
+
+def _drawn(steps: pd.DataFrame, mission: str) -> bytes:
+    """Three dots for each comparison, a bar for the limits of the last."""
+    with theme():
+        ax = new_axes(9.0, 1.6 + 0.75 * len(steps))
+        ax.axvline(0.0, color=MUTED, linewidth=1.0)
+        for place, row in enumerate(steps.itertuples()):
+            values = [100 * getattr(row, name) for name in STEPS]
+            ax.plot(values, [place - 0.22, place, place + 0.22], color=MUTED, linewidth=1.0, zorder=1)
+            if np.isfinite(row.lower):
+                ax.hlines(place + 0.22, 100 * row.lower, 100 * row.upper, color=INK, linewidth=1.8)
+            for value, offset, name in zip(values, (-0.22, 0.0, 0.22), STEPS, strict=True):
+                marker, face = LOOKS[name]
+                ax.plot(value, place + offset, marker, color=face, markeredgecolor=INK, markersize=8, zorder=3)
+                if place == 0 and np.isfinite(value):
+                    ax.annotate(
+                        STEPS[name], (value, place + offset), xytext=(9, 0), textcoords="offset points", va="center"
+                    )
+        ax.set_yticks(range(len(steps)), list(steps["comparison"]))
+        ax.set(ylim=(len(steps) - 0.4, -0.6), xlabel=f"points more of the units lasting {mission}")
+        ax.grid(visible=False, axis="y")
+        return figure_png(ax.figure.get_figure(root=True), dpi=110)
