@@ -82,6 +82,10 @@ def test_settings_are_frozen_all_the_way_down():
         ({"action": [{"wat": "x"}]}, "action 1: unknown key 'wat'; did you mean 'what'"),
         ({"action": [{"choice": "vent"}]}, "action 1 has no 'what'"),
         ({"action": {"what": "x"}}, r"must be written as \[\[action\]\]"),
+        ({"decision": [{"as": "x"}]}, "decision 1: unknown key 'as'; did you mean 'ask'"),
+        ({"decision": [{"owner": "x"}]}, "decision 1 has no 'ask'"),
+        ({"decision": [{"ask": "x", "due": "soon"}]}, "decision 1, due must be a day such as 2026-02-01; got 'soon'"),
+        ({"decision": [{"ask": "x", "rests_on": "sealing = cord"}]}, "decision names the column 'sealing'"),
         (
             {"levels": {"lid_seel": {}}},
             "levels names the column 'lid_seel', which does not exist; did you mean 'lid_seal'",

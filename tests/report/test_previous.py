@@ -46,7 +46,7 @@ def test_the_new_level_is_compared_with_the_old_one_of_the_same_season(both):
 def test_numbers_stand_side_by_side(both):
     numbers = previous_findings(both)[-1]
 
-    assert numbers.table["figure"][:3] == ("units put out", "failures", "lasted the mission")
+    assert numbers.table["figure"][:3] == ("put out", "failures", "lasted the mission")
     assert numbers.table["last season"][:2] == ("20", "12")
     assert numbers.table["this season"][:2] == ("40", "13")
     assert numbers.table["change"][:2] == ("+20", "+1")

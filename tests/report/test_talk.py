@@ -161,8 +161,8 @@ class Row:
 @pytest.mark.parametrize(
     ("row", "answer"),
     [
-        ({}, "yes, O-ring instead of flat gasket"),
-        ({"gain": -0.2}, "no, units with O-ring lasted less long"),
+        ({}, "O-ring instead of flat gasket"),
+        ({"gain": -0.2}, "no change, units with O-ring lasted less long"),
         ({"grade": "unclear"}, "not yet, a fair trial first"),
         ({"choice": "vent"}, "not yet: lid seal could not be compared"),
     ],
@@ -176,7 +176,7 @@ def test_a_decision_without_an_answer_gets_what_the_findings_support(row, answer
     assert decision.answer == answer
     assert decision.shown_answer == f"Proposed: {answer}"
     assert decision.overdue and decision.shown_due == "2020-01-01, overdue"
-    assert decision.cost == ("80 for 40 units" if answer.startswith("yes") else "")
+    assert decision.cost == ("80 for 40 units" if answer.startswith("O-ring") else "")
 
 
 def test_a_typed_answer_is_no_proposal_and_is_never_overdue():
@@ -217,3 +217,14 @@ def test_the_talk_is_told_of_what_the_ranking_supports_best():
     assert main_row(asked, rows[:3]).level == "c"
     assert main_row(asked, [Row(choice="lid_seal", grade="unclear", level="z"), rows[0]]).level == "a"
     assert main_row(asked, []) is None
+    named = season_of([9.0], [True], {"a": ["x"]}, settings={"decision": [{"ask": "?", "rests_on": "lid_seal = b"}]})
+    assert main_row(named, rows[:3]).level == "b"
+
+
+def test_a_decision_on_one_level_is_answered_for_that_level():
+    ask = {"ask": "Fit O-rings?", "rests_on": "lid_seal = o_ring"}
+    data = season_of([9.0], [True], {"a": ["x"]}, settings={"decision": [ask]})
+    cord = Row(level="cord", gain=0.9)
+
+    assert decisions_of(data, [cord, Row()], {})[0].answer == "yes, O-ring instead of flat gasket"
+    assert decisions_of(data, [cord, Row(gain=-0.1)], {})[0].answer == "no, units with O-ring lasted less long"

@@ -67,7 +67,7 @@ def test_statements_agree_with_their_tables(data, findings):
     ends = ends_of_units(data.lives, data.mission).table
     top = ends[~ends["end"].isin(["missing", "undetermined"])].iloc[0]
     assert findings["ends.mechanisms"].estimate == pytest.approx(top["share_of_lost_days"], rel=1e-5)
-    assert f"{int(top['units'])} units" in findings["ends.mechanisms"].statement
+    assert f"{int(top['units'])} deployments" in findings["ends.mechanisms"].statement
     at = cumulative_incidence(data.lives).at([data.mission])
     named = at[at["cause"] != "undetermined"]
     assert findings["ends.incidence"].estimate == pytest.approx(named["incidence"].max(), rel=1e-5)

@@ -33,14 +33,18 @@ class LevelWorth(Result):
     """
 
 
-def supported_levels(ranking: Ranking) -> dict[str, str]:
-    """Return the levels that the season supports: of each choice with a comparison graded clear or likely, the best."""
+def supported_levels(ranking: Ranking, preferred: Mapping[str, str] | None = None) -> dict[str, str]:
+    """Return the levels that the season supports: of each choice with a comparison graded clear or likely, the best.
+
+    A level that is preferred of its choice comes before a better one where it is supported itself.
+    """
     table = ranking.table
     told = table[table["grade"].isin(SUPPORTED_GRADES)]
     chosen = {}
     for choice in dict.fromkeys(told["choice"]):
         rows = told[told["choice"] == choice].sort_values("survival_gain")
-        best = rows.iloc[-1]
+        wanted = rows[(rows["level"] == (preferred or {}).get(choice)) & (rows["survival_gain"] > 0)]
+        best = (rows if wanted.empty else wanted).iloc[-1]
         chosen[str(choice)] = str(best["level"] if best["survival_gain"] > 0 else best["reference"])
     return chosen
 
@@ -52,6 +56,7 @@ def usual_builds(
     *,
     level_costs: Mapping[str, Mapping[str, float]] | None = None,
     unit_cost: float | None = None,
+    preferred: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
     """Return the two builds that every review asks about, as a table for `plan_season`."""
     units = check_whole("units", units, least=1)
@@ -61,7 +66,7 @@ def usual_builds(
     mix = mix.where(mix.notna(), "").assign(weight=lives.weight)
     mix = mix.groupby([*choices, *places], sort=True)["weight"].sum().reset_index()
     last = mix.drop(columns="weight").assign(build=LAST_SEASON, units=_apportion(mix["weight"].to_numpy(), units))
-    chosen = supported_levels(ranking)
+    chosen = supported_levels(ranking, preferred)
     frame = pd.concat([last, last.assign(build=SUPPORTED, **chosen)], ignore_index=True) if chosen else last
     frame = frame[frame["units"] > 0]
     frame = frame.groupby(["build", *choices, *places], sort=False)["units"].sum().reset_index()

@@ -33,7 +33,14 @@ from workbench.log.dictionary.known_words import (
 )
 from workbench.log.dictionary.nearness import is_slip, near_word, quoted
 from workbench.log.dictionary.setting_keys import SettingKey, example_of, setting_keys, settings_reference
-from workbench.log.dictionary.settings import MISSING_WORDS, NO_SETTINGS, RESTS_ON_SPARES, Settings, read_settings
+from workbench.log.dictionary.settings import (
+    MISSING_WORDS,
+    NO_SETTINGS,
+    RESTS_ON_SPARES,
+    Settings,
+    read_settings,
+    rests_on_parts,
+)
 
 __all__ = [
     "HEADLINE",
@@ -76,6 +83,7 @@ __all__ = [
     "read_evidence_table",
     "read_settings",
     "record_columns",
+    "rests_on_parts",
     "setting_keys",
     "settings_reference",
     "sign_names",

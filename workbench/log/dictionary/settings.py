@@ -15,7 +15,7 @@ from workbench.log.cells import shown
 from workbench.log.dictionary.columns import log_columns, word_key
 from workbench.log.dictionary.setting_values import READERS, ROLE_NAMES, given, refuse_unknown
 
-__all__ = ["MISSING_WORDS", "NO_SETTINGS", "RESTS_ON_SPARES", "Settings", "read_settings"]
+__all__ = ["MISSING_WORDS", "NO_SETTINGS", "RESTS_ON_SPARES", "Settings", "read_settings", "rests_on_parts"]
 
 MISSING_WORDS = ("", "-", "?", "n/a", "not recorded")
 """What stands for "nothing here" unless the settings say otherwise; NA and None are words like others."""
@@ -24,6 +24,18 @@ RESTS_ON_SPARES = "spares"
 """What a decision rests on that is about how many units to build beyond those put out."""
 
 _LONGEST_ERROR = 200
+
+
+def rests_on_parts(text: str) -> tuple[str, str]:
+    """Return the choice and the level that a decision rests on, the level "" where any level will do.
+
+    Examples
+    --------
+    >>> rests_on_parts("lid_seal = o_ring"), rests_on_parts("lid_seal")
+    (('lid_seal', 'o_ring'), ('lid_seal', ''))
+    """
+    choice, _, level = text.partition("=")
+    return choice.strip(), level.strip()
 
 
 def _empty() -> Mapping[str, Any]:
@@ -74,7 +86,7 @@ class Settings:
     action : tuple of mapping
         What was changed: what, choice, from, to, since, expected, owner, due.
     decision : tuple of mapping
-        What is to be decided: ask, answer, owner, due, rests_on (a choice, or "spares").
+        What is to be decided: ask, answer, owner, due, rests_on (a choice, "choice = level", or "spares").
     currency : str or None
         Stands beside every amount of money.
     records : mapping of str to str
@@ -206,9 +218,8 @@ def _check_columns(settings: Settings, where: str) -> None:
     named = [("rename", v) for v in settings.rename.values()]
     named += [("reference", k) for k in settings.reference] + [("levels", k) for k in settings.levels]
     named += [("action", a["choice"]) for a in settings.action if "choice" in a]
-    named += [
-        ("decision", d["rests_on"]) for d in settings.decision if d.get("rests_on", RESTS_ON_SPARES) != RESTS_ON_SPARES
-    ]
+    rested = [rests_on_parts(d.get("rests_on", RESTS_ON_SPARES))[0] for d in settings.decision]
+    named += [("decision", choice) for choice in rested if choice != RESTS_ON_SPARES]
     for key, name in named:
         if word_key(name) not in known:
             near = did_you_mean(name, known)

@@ -195,7 +195,8 @@ def _shares(
             words["still"] = "of those watched from day 0 still observed at"
         shares[level] = ShareOfGroup(
             name=data.label(column, level),
-            units=lives.units_among(own),
+            units=int(lives.weight[own].sum()),
+            counted=data.counted,
             failures=int(lives.weight[own & lives.failed].sum()),
             share=float(row["survival"]),
             lower=float(row["lower"]),

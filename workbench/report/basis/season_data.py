@@ -9,7 +9,7 @@ from typing import Any
 
 from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
-from workbench.log.dictionary import known_label, log_columns
+from workbench.log.dictionary import known_label, log_columns, rests_on_parts
 from workbench.log.season_log import said_first
 from workbench.ranking.choices import Ranking
 from workbench.report.basis.last_good_doubt import LastGoodDoubt, last_good_doubt
@@ -115,6 +115,16 @@ class SeasonData:
     def counted(self) -> str:
         """What every number of the review counts: units, or deployments where a unit was out more than once."""
         return "unit" if self.lives.units_among() == self.lives.units else "deployment"
+
+    @property
+    def asked_levels(self) -> dict[str, str]:
+        """Choices that the settings ask about, in their order, each with the level named there or ""."""
+        question = self.settings.get("question") or {}
+        asked = {str(question["choice"]): str(question.get("level") or "")} if question.get("choice") else {}
+        for decision in self.settings.get("decision") or ():
+            choice, level = rests_on_parts(str(decision.get("rests_on") or ""))
+            asked.setdefault(choice, level)
+        return asked
 
     def choices(self) -> list[str]:
         """Protection choices that can be compared: at least two levels of `FEWEST_UNITS` units each; lid seal first."""

@@ -10,7 +10,7 @@ import pandas as pd
 from workbench.report.figures.labels import EndLabel, headings, label_ends, risk_strip
 from workbench.report.figures.palette import INK, LOST, MUTED
 from workbench.report.figures.style import LevelLook, figure_text, level_words, looks_of
-from workbench.wording import count_of, p_text
+from workbench.wording import p_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -260,7 +260,7 @@ def _counts_line(table: pd.DataFrame) -> str:
         return ""
     failures = int(table["failures"].sum())
     units = int(table["failures"].sum() + table["censored"].sum())
-    return f"{count_of(units, 'unit')}, {count_of(failures, 'failure')}; ticks: units that left unfailed; bands: limits"
+    return f"{units:,} watched, {failures:,} failed; ticks: those that left unfailed; bands: limits"
 
 
 def draw_comparison(

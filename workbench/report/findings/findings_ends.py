@@ -35,7 +35,7 @@ def _ends(data: SeasonData) -> list[Finding]:
     else:
         top = named.iloc[0]
         statement = (
-            f"{_capital(top['end'])} is the largest identified cause: {count_of(int(top['units']), 'unit')}, "
+            f"{_capital(top['end'])} is the largest identified cause: {count_of(int(top['units']), data.counted)}, "
             f"{percent_text(top['share_of_failures'])} of failures and "
             f"{lost_words(top['share_of_lost_days'], top['lost_days_low'], top['lost_days_high'])} by day "
             f"{data.mission:g}."
@@ -62,7 +62,7 @@ def _ends(data: SeasonData) -> list[Finding]:
                 " units shares it out; a missing unit loses the days since it was last known to work."
             ),
             caveats=ends.notes,
-            table=_ends_table(ends),
+            table=_ends_table(data, ends),
             figure=Drawing(
                 result=ends,
                 alt="Bars of the share of lost unit-days for each end, with marks for shares of units and failures.",
@@ -79,14 +79,14 @@ def _ends_headline(named: pd.DataFrame) -> str:
     return as_headline(f"{_capital(named['end'].iloc[0])} is the largest identified cause")
 
 
-def _ends_table(ends: EndsOfUnits) -> dict[str, list[Any]]:
+def _ends_table(data: SeasonData, ends: EndsOfUnits) -> dict[str, list[Any]]:
     table = ends.table
     return {
         "end": [mechanism_words(shown_name(e)) for e in table["end"]],
         "family (ISO 14224)": list(table["family"]),
-        "units": list(table["units"]),
+        f"{data.counted}s": list(table["units"]),
         "of failures": [percent_text(v) if math.isfinite(v) else "–" for v in table["share_of_failures"]],
-        "of units": [percent_text(v) for v in table["share_of_units"]],
+        f"of {data.counted}s": [percent_text(v) for v in table["share_of_units"]],
         "unit-days lost": [f"{v:,.0f}" for v in table["lost_days"]],
         "from … to": [
             f"{a:,.0f} … {b:,.0f}" for a, b in zip(table["lost_days_low"], table["lost_days_high"], strict=True)
@@ -109,8 +109,8 @@ def _environments(data: SeasonData) -> list[Finding]:
     first = worst.iloc[0]
     statement = (
         f"The largest toll of one mechanism in one kind of place: {mechanism_words(shown_name(first['end']))} in "
-        f"{data.label('environment', first['group'])}, {count_of(int(first['units']), 'unit')}, "
-        f"{percent_text(first['share_of_units'])} of the units there."
+        f"{data.label('environment', first['group'])}, {count_of(int(first['units']), data.counted)}, "
+        f"{percent_text(first['share_of_units'])} of those there."
     )
     table: dict[str, list[Any]] = {"end": [mechanism_words(shown_name(n)) for n in names]}
     for group in groups:

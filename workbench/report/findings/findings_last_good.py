@@ -27,7 +27,7 @@ def last_good_findings(data: SeasonData) -> list[Finding]:
             lower=min(known, default=None),
             upper=max(known, default=None),
             unit="share",
-            units=data.lives.units_among(),
+            units=data.lives.units,
             failures=data.lives.failures,
             method=(
                 "The same curve twice: failures anywhere between last_good_on and found_on, and on the day after "

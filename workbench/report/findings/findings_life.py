@@ -181,9 +181,8 @@ def _caveats(data: SeasonData, choice: ChoiceComparison, level: str, *, short: b
     without = [group for group in choice.shares.values() if group.failures == 0 or group.may_have]
     caveats += [share_sentence(group, data.mission_text, data.confidence) for group in without]
     if choice.unrecorded:
-        caveats.append(
-            f"Without a recorded {shown_name(choice.column)}: {count_of(choice.unrecorded, 'unit')}, left out here."
-        )
+        left = count_of(choice.unrecorded, data.counted)
+        caveats.append(f"Without a recorded {shown_name(choice.column)}: {left}, left out here.")
     if choice.left_out:
         few = "Too few units to compare: " + ", ".join(choice.left_out) + "."
         caveats.append(few)
@@ -204,7 +203,7 @@ def _share_table(data: SeasonData, choice: ChoiceComparison) -> dict[str, list[s
     against = ["reference" if level == choice.reference else _gap(choice.differences[level]) for level in choice.levels]
     return {
         shown_name(choice.column): [s.name for s in rows],
-        "units / failed": [f"{s.units} / {s.failures}" for s in rows],
+        f"{data.counted}s / failed": [f"{s.units} / {s.failures}" for s in rows],
         f"lasted {data.mission_text}": [_share_cell(s) for s in rows],
         "against reference": against,
     }

@@ -62,7 +62,7 @@ def _ends(data: SeasonData) -> Finding:
         statement=statement,
         estimate=counts["failed"],
         unit="deployments",
-        units=units,
+        units=lives.units,
         failures=counts["failed"],
         method="Counted from the rows used; outcomes are as recorded, none is assumed.",
         caveats=said_first(data.log),
@@ -151,7 +151,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
     if np.isfinite(at["survival"]) and may_have and not known:
         limits = limits_words(percent_text(at["lower"]), percent_text(at["upper"]), data.confidence)
         first = (
-            f"None of {count_of(data.lives.units, 'unit')} is known to have failed by {data.mission_text}; "
+            f"None of {count_of(data.lives.units, data.counted)} is known to have failed by {data.mission_text}; "
             f"{may_have:,} may have (share lasting: {limits})."
         )
     elif np.isfinite(at["survival"]):
@@ -175,7 +175,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
             upper=at["upper"],
             confidence=data.confidence,
             unit="share",
-            units=data.lives.units_among(),
+            units=data.lives.units,
             failures=data.lives.failures,
             method=_curve_method(curve),
             caveats=(
@@ -267,7 +267,7 @@ def _missing(data: SeasonData) -> list[Finding]:
             lower=low,
             upper=high,
             unit="share",
-            units=data.lives.units_among(),
+            units=data.lives.units,
             failures=data.lives.failures,
             method="Three runs of the same curve; lower and upper are the two extremes, not limits by chance.",
             caveats=(

@@ -138,7 +138,9 @@ def _builds(data: SeasonData, ranking: Ranking) -> list[Finding]:
     units = data.lives.units_among()
     # without the extra costs of levels every build would seem to cost the same, so money is left out
     paid = unit_cost(data, list(dict.fromkeys(ranking.table["choice"]))) if level_costs(data) else None
-    build = usual_builds(data.lives, ranking, units, level_costs=level_costs(data), unit_cost=paid)
+    build = usual_builds(
+        data.lives, ranking, units, level_costs=level_costs(data), unit_cost=paid, preferred=data.asked_levels
+    )
     plan = plan_season(data.lives, build, mission=data.mission, confidence=CONFIDENCE, seed=data.seed)
     table = plan.table.set_index("build")
     last = table.loc[LAST_SEASON]
@@ -149,7 +151,7 @@ def _builds(data: SeasonData, ranking: Ranking) -> list[Finding]:
     ]
     if SUPPORTED in table.index:
         best = table.loc[SUPPORTED]
-        names = join_words([data.label(c, level) for c, level in supported_levels(ranking).items()])
+        names = join_words([data.label(c, level) for c, level in supported_levels(ranking, data.asked_levels).items()])
         parts.append(
             f"With the levels this season supports ({names}) about {best['expected_losses']:.0f}"
             f" ({best['losses_lower']:.0f} to {best['losses_upper']:.0f})."

@@ -59,8 +59,8 @@ def _labels(rows: list[RankedRow]) -> dict[tuple[str, str], str]:
     return names | {(row.choice, row.base): row.base_name for row in rows}
 
 
-def _counts(ranking: Ranking) -> str:
-    return f"{count_of(ranking.units, 'life', 'lives')}, {count_of(ranking.failures, 'failure')}"
+def _counts(data: SeasonData, ranking: Ranking) -> str:
+    return f"{count_of(ranking.units, data.counted)}, {count_of(ranking.failures, 'failure')}"
 
 
 def _overview(
@@ -103,17 +103,17 @@ def _overview(
                 "mission, a bar for its limits, and the grade in words."
             ),
             caption=f"Share of the fleet lasting {data.mission_text}, had every unit carried the level{held}.",
-            options={"labels": _labels(rows), "subtitle": _counts(ranking)},
+            options={"labels": _labels(rows), "subtitle": _counts(data, ranking)},
         ),
-        table=_table(rows),
+        table=_table(data, rows),
     )
 
 
-def _table(rows: list[RankedRow]) -> dict[str, list[Any]]:
+def _table(data: SeasonData, rows: list[RankedRow]) -> dict[str, list[Any]]:
     return {
         "choice": [shown_name(r.choice) for r in rows],
         "level": [f"{r.name} over {r.base_name}" for r in rows],
-        "units / failed": [f"{r.units} / {r.failures}" for r in rows],
+        f"{data.counted}s / failed": [f"{r.units} / {r.failures}" for r in rows],
         "would last": [f"{percent_text(r.survival)} against {percent_text(r.base_survival)}" for r in rows],
         "gain": [f"{points_text(r.gain)} ({r.limits})" if r.limits else points_text(r.gain) for r in rows],
         "grade": [r.grade for r in rows],
@@ -152,7 +152,7 @@ def _own_figure(ranking: Ranking, row: RankedRow, strong: list[RankedRow]) -> Dr
             f"Squares for the number of units with each {shown_name(row.choice)} in each environment or site, a cross "
             "where there were none."
         ),
-        caption=f"Where the units with each {shown_name(row.choice)} stood: units / failed.",
+        caption=f"Where the units with each {shown_name(row.choice)} stood: failed / put out.",
         options={"choice": row.choice, "labels": _labels(strong)},
     )
 
@@ -185,7 +185,7 @@ def _days(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Findin
         figure=Drawing(
             result=ranking,
             alt="One line for each protection level: a dot for the gain in mean working days and a bar for its limits.",
-            options={"show": "days", "labels": _labels(ranked_rows(data, ranking)), "subtitle": _counts(ranking)},
+            options={"show": "days", "labels": _labels(ranked_rows(data, ranking)), "subtitle": _counts(data, ranking)},
         ),
     )
 

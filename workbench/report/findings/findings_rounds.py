@@ -125,7 +125,7 @@ def _what_fails_early(data: SeasonData) -> str:
     causes = sorted({str(c) for c in np.asarray(lives.cause)[early] if c and str(c) != "undetermined"})
     number = int(lives.weight[early].sum())
     named = f" ({join_words([data.label('mechanism', c) for c in causes])})" if causes else ""
-    return f" In the first {EARLY_DAYS} days {count_of(number, 'unit')} failed{named}."
+    return f" In the first {EARLY_DAYS} days {count_of(number, data.counted)} failed{named}."
 
 
 def _kit(data: SeasonData, kit: SpareKit) -> Finding:

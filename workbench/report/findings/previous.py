@@ -47,7 +47,7 @@ def _numbers(this: Mapping[str, Finding], last: Mapping[str, Finding], data: Sea
     rows: list[tuple[str, str, str, str]] = []
     ends = [s.get("outcome.ends") for s in (last, this)]
     if ends[0] is not None and ends[1] is not None:
-        pairs = ((ends[0].units, ends[1].units, "units put out"), (ends[0].failures, ends[1].failures, "failures"))
+        pairs = ((ends[0].units, ends[1].units, "put out"), (ends[0].failures, ends[1].failures, "failures"))
         rows += [(what, _count(a), _count(b), _change(a, b)) for a, b, what in pairs]
     lasting = [s.get("outcome.lasting") for s in (last, this)]
     missing = [s.get("outcome.missing") for s in (last, this)]

@@ -45,6 +45,7 @@ class RankedRow:
     limits: str
     e_value: float
     e_value_limit: float
+    counted: str = "unit"
 
 
 def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
@@ -83,6 +84,7 @@ def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
                 limits=f"{signed_points(r.lower)} to {signed_points(r.upper)}" if known else "",
                 e_value=r.e_value,
                 e_value_limit=r.e_value_limit,
+                counted=data.counted,
             )
         )
     return rows
@@ -90,7 +92,9 @@ def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
 
 def main_row(data: SeasonData, rows: list[RankedRow]) -> RankedRow | None:
     """Return the comparison a talk is about: the best supported, else one that a decision rests on, else the first."""
-    asked = [d.get("rests_on") for d in data.settings.get("decision") or ()]
+    if not rows:
+        return None
+    asked = data.asked_levels
     strong = [r for r in rows if r.grade in SUPPORTED_GRADES]
     pool = strong or [r for r in rows if r.choice in asked] or rows
     if not pool:
@@ -98,6 +102,9 @@ def main_row(data: SeasonData, rows: list[RankedRow]) -> RankedRow | None:
     grades = {grade: place for place, grade in enumerate(SUPPORTED_GRADES)}
     best = min(pool, key=lambda r: (grades.get(r.grade, len(grades)), r.choice not in asked, pool.index(r)))
     of_choice = [r for r in pool if r.choice == best.choice and r.grade == best.grade]
+    named = [r for r in of_choice if r.level == asked.get(r.choice)]
+    if named:
+        return named[0]
     if best.grade in SUPPORTED_GRADES:
         return max(of_choice, key=lambda r: abs(np.nan_to_num(r.gain)))
     brought = {a.get("to") for a in data.settings.get("action") or () if a.get("choice") == best.choice}
@@ -132,7 +139,7 @@ def claim_sentence(row: RankedRow, mission: str, confidence: float, *, causes: t
     ends = limits_words(signed_points(row.lower), points_text(row.upper), confidence)
     figures = f"{points_text(row.gain)}, {ends}, time ratio {row.ratio:.2g}"
     ours, theirs = (
-        f"{count_of(row.units, 'unit')} with {row.failures} failed",
+        f"{count_of(row.units, row.counted)} with {row.failures} failed",
         f"{row.base_units} with {row.base_failures}",
     )
     counts = f"{ours} against {theirs} failed"

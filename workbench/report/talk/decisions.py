@@ -5,7 +5,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from workbench.log.dictionary import RESTS_ON_SPARES
+from workbench.log.dictionary import RESTS_ON_SPARES, rests_on_parts
 from workbench.planning import LAST_SEASON, SUPPORTED, SeasonPlan
 from workbench.report.basis import Finding, SeasonData
 from workbench.report.findings import RankedRow, level_costs
@@ -72,7 +72,7 @@ def _decision(
     if rests == RESTS_ON_SPARES:
         answer, cost, behind = _spares(data, findings)
     elif rests:
-        answer, grade, cost, behind = _level(data, rests, rows)
+        answer, grade, cost, behind = _level(data, *rests_on_parts(rests), rows=rows)
     due = str(block.get("due") or "")
     return Decision(
         ask=shown_name(block["ask"], 90),
@@ -87,9 +87,9 @@ def _decision(
     )
 
 
-def _level(data: SeasonData, choice: str, rows: Sequence[RankedRow]) -> tuple[str, str, str, str]:
-    """Answer, grade, cost and finding of a decision on a choice."""
-    own = [r for r in rows if r.choice == choice]
+def _level(data: SeasonData, choice: str, level: str, *, rows: Sequence[RankedRow]) -> tuple[str, str, str, str]:
+    """Answer, grade, cost and finding of a decision on a choice, or on one level of it."""
+    own = [r for r in rows if r.choice == choice and level in ("", r.level)]
     what = shown_name(choice, 24)
     if not own:
         return f"not yet: {what} could not be compared", "", "", ""
@@ -98,11 +98,11 @@ def _level(data: SeasonData, choice: str, rows: Sequence[RankedRow]) -> tuple[st
     if better:
         best = max(better, key=lambda r: r.gain)
         name, base = (short_name(data.label(choice, v)) for v in (best.level, best.base))
-        return f"yes, {name} instead of {base}", best.grade, _switching(data, best), "ranking"
+        return f"{'yes, ' if level else ''}{name} instead of {base}", best.grade, _switching(data, best), "ranking"
     if sure:
         worst = min(sure, key=lambda r: r.gain)
         name = short_name(data.label(choice, worst.level))
-        return f"no, units with {name} lasted less long", worst.grade, "", "ranking"
+        return f"{'no' if level else 'no change'}, units with {name} lasted less long", worst.grade, "", "ranking"
     return "not yet, a fair trial first", own[0].grade, "", "ranking"
 
 

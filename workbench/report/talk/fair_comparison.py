@@ -163,7 +163,7 @@ def _claim(told: Told, row: RankedRow, name: str, *, base: str) -> str:
     if row.grade == "unclear":
         return f"{name} against {base}: chance alone could explain the difference"
     maybe = "" if row.grade == "clear" else "probably "
-    return f"With {name} {maybe}{number} {more} of 100 last {data.mission_text} than with {base}"
+    return f"With {name} {maybe}{number} {more} of 100 last {data.mission_text}"
 
 
 def _steps(told: Told, row: RankedRow) -> list[tuple[str, float, float, float]]:

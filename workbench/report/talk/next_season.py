@@ -85,7 +85,7 @@ def next_slide(told: Told) -> Finding | None:
     points = [f"As built: {losses} lost ({limits}), {last['spares']:.0f} spares."]
     names = {LAST_SEASON: "as last season"}
     if best is not None and math.isfinite(best["expected_losses"]) and data.ranking is not None:
-        chosen = [told.name(c, level) for c, level in supported_levels(data.ranking).items()]
+        chosen = [told.name(c, level) for c, level in supported_levels(data.ranking, data.asked_levels).items()]
         with_change = short_name(join_words(chosen[:2]), 30) if len(chosen) <= 2 else f"{len(chosen)} changes"
         fewer = round(float(best["expected_losses"]))
         headline = f"With {with_change}, about {fewer} of {units} lost instead of {losses}"

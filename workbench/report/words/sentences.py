@@ -26,8 +26,9 @@ __all__ = [
 class ShareOfGroup:
     """A group's share lasting the mission with its limits and counts; `at_risk` is the number still observed then.
 
-    `still` says so in words, and `unknown` why a share that is NaN is not known. `may_have`: failures of which nobody
-    knows whether they came by then, counted only where none is known to have.
+    `counted`: what units are, units or deployments. `still` says that they were observed, `unknown` why a share that is
+    NaN is not known. `may_have`: failures of which nobody knows whether they came by then, counted only where none is
+    known to have.
     """
 
     name: str
@@ -38,6 +39,7 @@ class ShareOfGroup:
     upper: float
     at_risk: float = math.nan
     may_have: int = 0
+    counted: str = "unit"
     still: str = "still observed at"
     unknown: str = "none was observed that long"
 
@@ -55,16 +57,16 @@ def share_sentence(group: ShareOfGroup, mission: str, confidence: float) -> str:
         return f"How many units with {group.name} last {mission} is not known: {group.unknown}."
     if group.may_have:
         ends = f"{interval_text(percent_text(group.lower), percent_text(group.upper))} of them lasted it"
-        known = f"None of {count_of(group.units, 'unit')} with {group.name} is known to have failed by {mission}"
+        known = f"None of {count_of(group.units, group.counted)} with {group.name} is known to have failed by {mission}"
         return f"{known}; {group.may_have:,} may have ({100 * confidence:g} % limits: {ends})."
     if group.failures == 0:
-        subject = "The only unit" if group.units == 1 else f"None of {group.units} units"
+        subject = f"The only {group.counted}" if group.units == 1 else f"None of {group.units} {group.counted}s"
         verb = "did not fail" if group.units == 1 else "failed"
         still = f"with {group.at_risk:.0f} {group.still} {mission} " if math.isfinite(group.at_risk) else ""
         could = percent_text(1 - group.lower)
         return f"{subject} with {group.name} {verb}; {still}up to {could} could have ({100 * confidence:g} % limits)."
     limits = limits_words(percent_text(group.lower), percent_text(group.upper), confidence)
-    counts = f"{count_of(group.failures, 'failure')} in {count_of(group.units, 'unit')}"
+    counts = f"{count_of(group.failures, 'failure')} in {count_of(group.units, group.counted)}"
     return f"With {group.name} {percent_text(group.share)} lasted {mission} ({limits}; {counts})."
 
 
