@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+from workbench.log.dictionary import known_label
 from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.findings import RankedRow, main_row, ranked_rows
 from workbench.report.talk.decisions import Decision, decisions_of
@@ -75,7 +76,8 @@ class Told:
     def name(self, choice: str, level: str) -> str:
         """A level's label, short enough for a headline; with its choice where nobody labelled the level."""
         label, what = self.data.label(choice, level), shown_name(choice, 24)
-        labelled = level in ((self.data.settings.get("levels") or {}).get(choice, {}).get("labels") or {})
+        labels = (self.data.settings.get("levels") or {}).get(choice, {}).get("labels") or {}
+        labelled = level in labels or known_label(choice, level) is not None
         return short_name(label if labelled or what.casefold() in label.casefold() else f"{label} {what}")
 
     def many(self, number: int) -> str:
