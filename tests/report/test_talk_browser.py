@@ -116,3 +116,11 @@ def test_the_talk_prints_alone_or_with_all(browser, talk_of):  # noqa: F811
     page.evaluate("document.documentElement.classList.add('talk-alone')")
     assert pages() == counts["talk"]
     page.context.close()
+
+
+def test_the_picture_of_the_summary_stays_within_its_page(browser, talk_of):  # noqa: F811
+    page = opened(browser, talk_of("plain").summary, (794, 1123))
+    box, whole = page.locator("img").bounding_box(), page.locator("main").bounding_box()
+
+    assert whole["x"] <= box["x"] and box["x"] + box["width"] <= whole["x"] + whole["width"] + 1
+    page.context.close()

@@ -122,11 +122,14 @@ def _spares(data: SeasonData, findings: Mapping[str, Finding]) -> tuple[str, str
     if not isinstance(plan, SeasonPlan):
         return "not yet: next season could not be planned", "", ""
     table = plan.table.set_index("build")
-    row = table.loc[SUPPORTED if SUPPORTED in table.index else LAST_SEASON]
+    row, last = (table.loc[name if name in table.index else LAST_SEASON] for name in (SUPPORTED, LAST_SEASON))
     if not math.isfinite(row["spares"]):
         return "not yet: next season could not be planned", "", ""
     cost = row["cost"] / row["units"] * row["spares"]
-    return f"{row['spares']:.0f} spares", data.money(cost) if math.isfinite(cost) else "", "plan.builds"
+    answer = f"{row['spares']:.0f} spares"
+    if SUPPORTED in table.index:
+        answer += f" with the supported change, {last['spares']:.0f} without"
+    return answer, data.money(cost) if math.isfinite(cost) else "", "plan.builds"
 
 
 def action_state(data: SeasonData, action: Mapping[str, str]) -> str:

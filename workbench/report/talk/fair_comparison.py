@@ -38,12 +38,15 @@ def places_slide(told: Told) -> Finding | None:
     expected = {level: _expected(table[table["place"] == place], level) for level in (row.level, row.base)}
     name, base = told.name(row.choice, row.level), told.name(row.choice, row.base)
     gap = expected[row.level] - expected[row.base]
-    if gap > HARDER:
+    shift = row.gain - row.raw_gain
+    if abs(gap) <= HARDER:
+        headline = f"{name} and {base} stood in much the same places"
+    elif gap > 0 and shift > 0:
         headline = f"{name} stood in harder places, so plain counts understate it"
-    elif gap < -HARDER:
+    elif gap < 0 and shift < 0:
         headline = f"{name} stood in easier places, so plain counts flatter it"
     else:
-        headline = f"{name} and {base} stood in much the same places"
+        headline = f"{name} and {base} stood in different places: plain counts mislead"
     points = [
         f"By place alone {percent_text(expected[row.level])} of those with {name} would fail, "
         f"{percent_text(expected[row.base])} with {base}.",

@@ -30,10 +30,10 @@ def worked_slide(told: Told) -> Finding | None:
     new, old = (told.name(str(action["choice"]), str(action[key])) for key in ("to", "from"))
     if finding.grade == "cannot be told apart" or finding.lower is None or finding.upper is None:
         headline = f"Whether {new} worked cannot be told apart from the season"
-    elif finding.lower > 0:
-        headline = f"Last season's change: with {new} more lasted than with {old}"
-    elif finding.upper < 0:
-        headline = f"Last season's change: with {new} fewer lasted than with {old}"
+    elif finding.lower > 0 or finding.upper < 0:
+        life = "longer" if finding.lower > 0 else "shorter"
+        equal = "" if any(c.startswith("No adjusted") for c in finding.caveats) else ", other things equal"
+        headline = f"Last season's change: {new} goes with {life} life{equal}"
     else:
         headline = f"Whether {new} instead of {old} worked could not be shown"
     points = [f"The change: {shown_name(action['what'], 70)}."]
@@ -123,11 +123,13 @@ def _money(told: Told) -> list[str]:
     worth = told.findings.get("plan.worth")
     if worth is None or worth.table is None or worth.estimate is None:
         return []
-    table = worth.table
-    columns = list(table)
+    table, columns = worth.table, list(worth.table)
+    wanted = "" if told.main is None else told.data.label(told.main.choice, told.main.level)
+    place = list(table["level"]).index(wanted) if wanted in table["level"] else 0
+    name, alive, each = (table[column][place] for column in ("level", columns[3], "cost for each"))
     return [
-        f"{table['level'][0]}: {table[columns[3]][0]} more alive of {columns[3].rpartition(' ')[2]}, "
-        f"{table['cost for each'][0].partition(' (')[0]} for each."
+        f"{name[:1].upper()}{name[1:]}: {alive} more alive of {columns[3].rpartition(' ')[2]}, "
+        f"{each.partition(' (')[0]} for each."
     ]
 
 

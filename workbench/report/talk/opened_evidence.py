@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -127,7 +128,7 @@ def inside_slide(told: Told) -> Finding | None:
     what = shown_name(result.choice, 24)
     worst, best = levels.loc[levels["share_wet"].idxmax()], levels.loc[levels["share_wet"].idxmin()]
     headline = f"{wet} of {opened} opened units were wet inside; {what} made no clear difference"
-    if worst["lower"] > best["upper"]:
+    if _differ(worst, best, pairs=len(levels) * (len(levels) - 1) // 2):
         headline = (
             f"Wet inside: {_of(worst)} with {short_name(worst['group'])}, {_of(best)} with {short_name(best['group'])}"
         )
@@ -158,6 +159,14 @@ def inside_slide(told: Told) -> Finding | None:
         unit="share",
         facts={"wet": str(wet), "opened": str(opened)},
     )
+
+
+def _differ(worst: Any, best: Any, *, pairs: int) -> bool:
+    """Whether the two levels furthest apart differ by more than chance, counting all pairs (Fisher, Bonferroni)."""
+    from scipy.stats import fisher_exact
+
+    cells = [[int(row["wet"]), int(row["opened"]) - int(row["wet"])] for row in (worst, best)]
+    return pairs > 0 and float(fisher_exact(cells).pvalue) < APART / pairs
 
 
 def _of(row: object) -> str:
