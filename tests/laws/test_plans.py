@@ -23,6 +23,9 @@ def test_losses_lie_between_limits_that_leave_half_of_the_rest_on_each_side(labe
     # with one tail of 5 % the upper limit at 90 % is what spares cover at 95 %
     spares = planned(rows, 40, confidence=0.95)["spares"]
     np.testing.assert_allclose(table["losses_upper"], spares, atol=1)
+    np.testing.assert_allclose(table["losses_lower"], planned(rows, 40, confidence=0.05)["spares"], atol=1)
+    # who lasts gives data all the time
+    assert (table["data_days"] >= 0.99 * rows.horizon * (40 - table["expected_losses"])).all()
     assert (table["spares"] <= table["losses_upper"]).all()
     assert (table["data_days_lower"] <= table["data_days"]).all()
     assert (table["data_days"] <= table["data_days_upper"]).all()
