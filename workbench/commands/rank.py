@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 STRONG = ("clear", "likely")
 TONES = {"clear": "good", "likely": "good", "unclear": "faint", "cannot be told apart": "warning"}
-MOST_STRONG, MOST_ROWS = 5, 12
+MOST_STRONG, MOST_ROWS = 5, 10
 """Headlines and rows that are shown without --all."""
 
 HELP = "rank protection choices by the share of the fleet that would last the mission, sites and exposures held equal"
@@ -196,7 +196,11 @@ def _reason(row: "RankedRow") -> "list[str | tuple[str, str]]":
     from workbench.ranking.choices import LIKELY_P
 
     plain = row.grade == "unclear" and row.p_adjusted >= LIKELY_P
-    return [(row.grade, TONES[row.grade]), ": ", p_text(row.p_adjusted) if plain else row.reason.replace("_", " ")]
+    return [
+        (row.grade, TONES[row.grade]),
+        ", " if row.grade in STRONG else ": ",
+        p_text(row.p_adjusted) if plain else row.reason.replace("_", " "),
+    ]
 
 
 def _counts(data: "SeasonData", ranking: "Ranking") -> str:
