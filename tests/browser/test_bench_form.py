@@ -88,6 +88,7 @@ def test_what_is_filled_in_survives_closing_and_reaches_the_log(season, phone, c
     page.select_option("#unit", index=1)
     assert not page.is_checked("[data-sign=tide_line][value=yes]")  # each unit has its own
     page.check("[data-sign=tide_line][value=not_checked]")
+    page.wait_for_timeout(6000)  # a browser writes what a page keeps to the disk some seconds later
     page.context.close()
 
     page = phone(season / "form.html", width=390)

@@ -8,6 +8,7 @@ from workbench.cli import main
 from workbench.errors import UsageError
 from workbench.log.season_log.reading import read_log
 from workbench.records import survey_records
+from workbench.records.early_warning import early_warnings
 from workbench.simulate import simulate_records, simulate_season
 
 
@@ -68,6 +69,24 @@ def test_signs_of_damp_low_cells_and_a_lost_clock_follow_the_truth(survey, seaso
     assert (other["voltage_falls_before_end"] == "yes").mean() < 0.05
     assert ((told["clock_at_factory_date"] == "yes") == told["clock_lost_at"].notna()).all()
     assert told.loc[~told["failed"], ["data_fade_before_end", "voltage_falls_before_end"]].isna().all(axis=None)
+
+
+def test_courses_warn_where_they_tell_and_not_where_outcomes_are_shuffled(survey, season):
+    sites = pd.read_csv(season[0] / "log.csv", index_col=["unit_id", "deployment"])["site"]
+    place = [sites.loc[(row.unit, row.deployment)] for row in survey.spells.itertuples()]
+    told = survey.warnings
+    assert told.has_skill and told.failures > 20 and told.warned / told.failures > 3 * told.false_alarms / told.working
+    assert f"{told.false_alarms} of {told.working} that work" in told.sentences()[0]
+
+    rng = np.random.default_rng(0)
+    skilled = 0
+    for _ in range(20):
+        mixed = survey.spells.assign(outcome=rng.permutation(survey.spells["outcome"]))
+        skilled += early_warnings(mixed, place).has_skill
+    assert skilled <= 1
+    fine = (survey.spells["outcome"] != "failed").to_numpy()
+    few = early_warnings(survey.spells[fine], np.array(place, dtype=object)[fine])
+    assert few.sentences()[0].startswith("No warning can be learnt from no failures")
 
 
 def test_one_file_per_unit_in_any_form_says_the_same(survey, season, tmp_path):

@@ -11,6 +11,7 @@ import numpy as np
 from workbench.log.season_log import Log, read_log
 from workbench.records.courses import courses_of
 from workbench.records.data_files import find_data_files
+from workbench.records.early_warning import Warnings, early_warnings
 from workbench.records.reduction import Reduced, reduce_readings
 from workbench.teardown.mechanisms import signs_by_measurement
 from workbench.wording import count_of
@@ -41,6 +42,8 @@ class RecordSurvey:
         What cannot be used, and why.
     plain, merged : Log
         The log without and with the additions.
+    warnings : Warnings
+        Whether courses before the end warn, and of which working units.
     files, readings : int
         Files looked at, readings read.
     """
@@ -50,6 +53,7 @@ class RecordSurvey:
     troubles: tuple[str, ...]
     plain: Log
     merged: Log
+    warnings: Warnings
     files: int
     readings: int
 
@@ -65,6 +69,7 @@ class RecordSurvey:
             "files": self.files,
             "readings": self.readings,
             "narrowed": self.narrowed,
+            "warnings": self.warnings.sentences(),
             "spells": [{k: _plain(v) for k, v in row.items()} for row in table.to_dict("records")],
             "additions": self.additions.astype(object).where(self.additions.notna(), None).to_dict("records"),
             "notes": list(self.troubles),
@@ -94,6 +99,7 @@ def survey_records(path: str | PathLike[str], records: str | Path, settings: Any
         troubles=tuple([*troubles, *_disagreements(merged)]),
         plain=plain,
         merged=merged,
+        warnings=early_warnings(spells, [str(site) for site in _looked_up(spells, frame, "site")]),
         files=number,
         readings=found.readings,
     )
