@@ -20,6 +20,7 @@ __all__ = [
     "check_times",
     "check_whole",
     "did_you_mean",
+    "nearest",
 ]
 
 
@@ -35,11 +36,22 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     >>> did_you_mean("lid_seel", ["lid_seal", "vent"])
     "; did you mean 'lid_seal'?"
     """
+    near = nearest(word, known)
+    return f"; did you mean {near!r}?" if near else ""
+
+
+def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str:
+    """Return the nearest known word, "" where none is near.
+
+    Examples
+    --------
+    >>> nearest("lid_seel", ["lid_seal", "vent"]), nearest("colour", ["vent"])
+    ('lid_seal', '')
+    """
     if len(str(word)) > LONGEST_WORD:  # comparing takes the square of the length
         return ""
     words = [str(k) for k in known if len(str(k)) <= LONGEST_WORD]
-    near = difflib.get_close_matches(str(word), words, n=1, cutoff=0.6)
-    return f"; did you mean {near[0]!r}?" if near else ""
+    return next(iter(difflib.get_close_matches(str(word), words, n=1, cutoff=cutoff)), "")
 
 
 def check_one_of(name: str, value: Any, allowed: Sequence[str]) -> str:

@@ -1,10 +1,13 @@
 """Wording: how numbers become words, in one place: counts, shares, days, p values and intervals, rounded with sense."""
 
 import math
+from enum import StrEnum
 
 __all__ = [
     "NOT_KNOWN",
     "NOT_RECORDED",
+    "SUPPORTED_GRADES",
+    "Grade",
     "count_of",
     "days_text",
     "interval_text",
@@ -16,6 +19,19 @@ __all__ = [
     "round_sense",
     "signed_points",
 ]
+
+
+class Grade(StrEnum):
+    """How well a comparison is supported; its value is the word that people read."""
+
+    CLEAR = "clear"
+    LIKELY = "likely"
+    UNCLEAR = "unclear"
+    NOT_APART = "cannot be told apart"
+
+
+SUPPORTED_GRADES = (Grade.CLEAR, Grade.LIKELY)
+"""Grades that say something of the difference, the surer first."""
 
 NOT_RECORDED = "not recorded"
 """The level of a missing value in a model, and the site of a row that names none."""

@@ -6,7 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import add_step, columns_to_keep, counted
 from workbench.printing import Grid, Part, Words, json_text, progress, say, show_answer
-from workbench.wording import NOT_KNOWN, days_text, p_text, percent_text, points_text, signed_points
+from workbench.wording import (
+    NOT_KNOWN,
+    SUPPORTED_GRADES,
+    Grade,
+    days_text,
+    p_text,
+    percent_text,
+    points_text,
+    signed_points,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -16,8 +25,7 @@ if TYPE_CHECKING:
     from workbench.report.basis import SeasonData
     from workbench.report.findings import RankedRow
 
-STRONG = ("clear", "likely")
-TONES = {"clear": "good", "likely": "good", "unclear": "faint", "cannot be told apart": "warning"}
+TONES: dict[str, str] = {Grade.CLEAR: "good", Grade.LIKELY: "good", Grade.UNCLEAR: "faint", Grade.NOT_APART: "warning"}
 MOST_STRONG, MOST_ROWS = 5, 10
 """Headlines and rows that are shown without --all."""
 
@@ -148,7 +156,7 @@ def _blocks(data: "SeasonData", ranking: "Ranking", question: "RankingQuestion")
     from workbench.report.findings import ranked_rows
 
     rows = ranked_rows(data, ranking)
-    strong = [row for row in rows if row.grade in STRONG]
+    strong = [row for row in rows if row.grade in SUPPORTED_GRADES]
     caution = "Longer life goes with a level here; that is an association, not a proof of cause. "
     pointers = "'workbench compare' shows the raw shares, and may differ. Grades: workbench rank --grades"
     return [
@@ -195,10 +203,10 @@ def _reason(row: "RankedRow") -> "list[str | tuple[str, str]]":
     """The grade and the one reason for it."""
     from workbench.ranking.choices import LIKELY_P
 
-    plain = row.grade == "unclear" and row.p_adjusted >= LIKELY_P
+    plain = row.grade == Grade.UNCLEAR and row.p_adjusted >= LIKELY_P
     return [
         (row.grade, TONES[row.grade]),
-        ", " if row.grade in STRONG else ": ",
+        ", " if row.grade in SUPPORTED_GRADES else ": ",
         p_text(row.p_adjusted) if plain else row.reason.replace("_", " "),
     ]
 
@@ -241,7 +249,7 @@ def _details(
     names = ("level over reference", "units / failed", "would last", "days", "time ratio", "raw")
     table = Grid(headings=names, right=(1, 3, 4, 5), rows=[_figures(row) for row in rows])
     mission = f"Mission {ranking.mission:g} {ranking.unit}" + (f", {data.mission_note}." if data.mission_note else ".")
-    shifts = [shift_sentence(data, ranking, row) for row in rows if row.grade in STRONG]
+    shifts = [shift_sentence(data, ranking, row) for row in rows if row.grade in SUPPORTED_GRADES]
     said = [mission, *ranking.notes[1:], *question.notes, *(a.sentence for a in ranking.agreements)]
     return [
         Part(title="Figures", grid=table, is_detail=True),
@@ -265,7 +273,7 @@ def _figures(row: "RankedRow") -> tuple[str, ...]:
 
 def _flips(ranking: "Ranking") -> "Iterable[str]":
     """What other assumptions would change for the comparisons that say something."""
-    table = {(r.choice, r.level): r for r in ranking.table.itertuples() if r.grade in ("clear", "likely")}
+    table = {(r.choice, r.level): r for r in ranking.table.itertuples() if r.grade in SUPPORTED_GRADES}
     runs = ranking.sensitivity.table
     for (choice, level), row in table.items():
         flips = runs[(runs.choice == choice) & (runs.level == level) & runs.flips].run.tolist()

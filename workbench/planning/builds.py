@@ -10,11 +10,10 @@ from workbench.checks import check_whole
 from workbench.lives import Lives
 from workbench.ranking.choices import Ranking
 from workbench.results import Result
-from workbench.wording import count_of
+from workbench.wording import SUPPORTED_GRADES, count_of
 
 __all__ = ["LevelWorth", "supported_levels", "usual_builds", "worth_of_levels"]
 
-SUPPORTED_GRADES = ("clear", "likely")
 LAST_SEASON, SUPPORTED = "as last season", "best supported levels"
 WORTH_COLUMNS = (
     "choice", "level", "reference", "grade", "extra_cost", "units_switched", "units_saved", "lower", "upper", "cost",

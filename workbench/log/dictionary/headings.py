@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise, zip_longest
 
-from workbench.checks import did_you_mean
+from workbench.checks import nearest
 from workbench.errors import LogError
 from workbench.log.cells import RawSheet, Table, cell_text, column_letters, is_blank, shown
 from workbench.log.dictionary.columns import Column, evidence_column, log_columns, visit_columns, word_key
@@ -27,6 +27,7 @@ __all__ = [
 _ROWS_SEARCHED = 40
 _LEAST_KNOWN = 2
 _MOST_LISTED = 12
+_PERHAPS = 0.7
 _NAMES_A_DEPLOYMENT = ("unit_id", "deployment", "season", "last_record_on")
 _DATE_FIELDS = ("found_on", "last_good_on", "failed_on")
 
@@ -218,8 +219,8 @@ def _refuse_missing(table: Table, vocabulary: Vocabulary, has_visits: bool) -> N
     if not missing:
         return
     unknown = [h for h, f in zip(table.headings, table.fields, strict=True) if h and not f]
-    hints = [did_you_mean(name, [word_key(h) for h in unknown]) for name in missing]
-    near = next((hint.replace("did you mean", "is it") for hint in hints if hint), "")
+    found = [nearest(name, [word_key(h) for h in unknown]) for name in missing]
+    near = next((f"; is it {name!r}?" for name in found if name), "")
     listed = ", ".join(shown(h, 24) for h in unknown[:5]) + (
         f" and {len(unknown) - 5} more" if len(unknown) > 5 else ""
     )
@@ -247,8 +248,8 @@ def _refuse_shifted(table: Table) -> None:
 
 
 def _perhaps(heading: str, vocabulary: Vocabulary) -> str:
-    hint = did_you_mean(word_key(heading), vocabulary.columns)
-    return f" (perhaps {hint.split(chr(39))[1]})" if hint else ""
+    near = nearest(word_key(heading), vocabulary.columns, cutoff=_PERHAPS)
+    return f" (perhaps {near})" if near else ""
 
 
 def _notes(table: Table, vocabulary: Vocabulary, *, lines: int) -> tuple[str, ...]:

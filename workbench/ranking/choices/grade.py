@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.estimate.shared import adjusted_by_holm
-from workbench.wording import p_text
+from workbench.wording import Grade, p_text
 
 __all__ = ["LIKELY_P", "RULES", "Evidence", "adjusted_for_choices", "comparisons_sentence", "grade_of"]
 
@@ -64,7 +64,7 @@ class Evidence:
 def grade_of(evidence: Evidence) -> tuple[str, str]:
     """Return the grade of a comparison and the reason for it."""
     if evidence.apart:
-        return "cannot be told apart", evidence.apart
+        return Grade.NOT_APART, evidence.apart
     sign = math.copysign(1.0, evidence.gain)
     steady = all(sign * strength > 0 for strength in evidence.strengths)
     excludes = evidence.lower > 0 or evidence.upper < 0
@@ -72,10 +72,10 @@ def grade_of(evidence: Evidence) -> tuple[str, str]:
     p = evidence.p_adjusted
     often = evidence.better_share >= LIKELY_SHARE or evidence.better_share <= 1 - LIKELY_SHARE + 1e-12
     if p < CLEAR_P and excludes and steady and not against and not evidence.at_most_likely:
-        return "clear", f"{p_text(p)} after correction, and every check points the same way"
+        return Grade.CLEAR, f"{p_text(p)} after correction, and every check points the same way"
     if p < LIKELY_P and often and steady:
-        return "likely", _why_not_clear(p, excludes, against, bar=evidence.at_most_likely)
-    return "unclear", _why_unclear(p, often, steady)
+        return Grade.LIKELY, _why_not_clear(p, excludes, against, bar=evidence.at_most_likely)
+    return Grade.UNCLEAR, _why_unclear(p, often, steady)
 
 
 def _why_not_clear(p: float, excludes: bool, against: list[str], *, bar: str) -> str:

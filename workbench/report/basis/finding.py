@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.errors import WorkbenchError
 from workbench.report.words import MOST_HEADLINE_WORDS
+from workbench.wording import Grade
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,7 +45,7 @@ SECTIONS: Mapping[str, str] = MappingProxyType(
 )
 """Sections of the review, in the order in which they are shown, with their headings."""
 
-GRADES = ("clear", "likely", "unclear", "cannot be told apart")
+GRADES = tuple(Grade)
 """How far a comparison can be relied on."""
 
 JSON_FIELDS = (

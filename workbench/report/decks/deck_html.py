@@ -9,11 +9,12 @@ from typing import Any
 from workbench.report.decks.slides import Picture, Slide
 from workbench.report.figures import page_colours
 from workbench.templating import packaged_text, rendered
+from workbench.wording import Grade
 
 __all__ = ["PACKAGE", "deck_html", "number_columns", "page_style", "picture_data", "table_view"]
 
 PACKAGE = "workbench.report.decks"
-GRADE_CLASS = {"clear": "clear", "likely": "likely", "unclear": "unclear", "cannot be told apart": "apart"}
+GRADE_CLASS: dict[str, str] = {**{grade: grade.value for grade in Grade}, Grade.NOT_APART: "apart"}
 TABLE_SIZES = (("", 17.2, 115), ("dense", 14.0, 140), ("denser", 11.2, 175))
 """Class, font size in points and characters across the slide, as the style sets them."""
 TABLE_ROOM = 500

@@ -9,7 +9,7 @@ from workbench.checks import check_columns, check_one_of
 from workbench.report.figures.labels import headings
 from workbench.report.figures.palette import FAILED, INK, MUTED
 from workbench.report.figures.style import figure_text, level_words
-from workbench.wording import days_text, points_text
+from workbench.wording import Grade, days_text, points_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,10 +22,10 @@ __all__ = ["draw_overlap", "draw_ranking"]
 MOST_ROWS = 16
 """Comparisons in one picture; more would be too small to read on a wall."""
 LOOKS = {
-    "clear": ("o", INK, INK),
-    "likely": ("D", INK, "white"),
-    "unclear": ("o", MUTED, "#d5dade"),
-    "cannot be told apart": ("X", MUTED, "white"),
+    Grade.CLEAR: ("o", INK, INK),
+    Grade.LIKELY: ("D", INK, "white"),
+    Grade.UNCLEAR: ("o", MUTED, "#d5dade"),
+    Grade.NOT_APART: ("X", MUTED, "white"),
 }
 """Marker, edge and face of each grade; the grade stands in words beside it too."""
 

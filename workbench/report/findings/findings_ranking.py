@@ -15,7 +15,7 @@ from workbench.report.findings.ranking_words import (
     shift_sentence,
 )
 from workbench.report.words import as_headline, detectable_sentence, id_words, limits_words, short_name, shown_name
-from workbench.wording import count_of, days_text, join_words, percent_text, points_text
+from workbench.wording import SUPPORTED_GRADES, Grade, count_of, days_text, join_words, percent_text, points_text
 
 __all__ = ["ranking_findings"]
 
@@ -34,7 +34,7 @@ def ranking_findings(data: SeasonData) -> list[Finding]:
     if ranking is None:
         return [_not_ranked(data.no_ranking)]
     rows = ranked_rows(data, ranking)
-    strong = [row for row in rows if row.grade in ("clear", "likely")]
+    strong = [row for row in rows if row.grade in SUPPORTED_GRADES]
     findings = [_overview(data, ranking, rows, strong=strong, question=question)]
     findings += [_comparison(data, ranking, row, number=number, strong=strong) for number, row in enumerate(rows)]
     if strong:
@@ -72,7 +72,7 @@ def _overview(
         ]
         more = f", and {len(told) - 3} more" if len(told) > 3 else ""
         listed = f"{', '.join(told[:3])}{more}" if more else join_words(told)
-        goes = "goes" if any(r.grade == "clear" for r in strong) else "may go"
+        goes = "goes" if any(r.grade == Grade.CLEAR for r in strong) else "may go"
         lead = f"What {goes} with longer life over {data.mission_text}: {listed}."
         lead = lead if all(r.gain > 0 for r in strong) else lead.replace("longer life", "longer or shorter life")
     else:
@@ -223,7 +223,7 @@ def _raw(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding
 
 def _apart(data: SeasonData, ranking: Ranking, rows: list[RankedRow]) -> list[Finding]:
     findings = []
-    aliased = [r for r in rows if r.grade == "cannot be told apart"]
+    aliased = [r for r in rows if r.grade == Grade.NOT_APART]
     if aliased:
         reasons = list(dict.fromkeys(_as_words(r.reason) for r in aliased))
         findings.append(
@@ -244,7 +244,7 @@ def _apart(data: SeasonData, ranking: Ranking, rows: list[RankedRow]) -> list[Fi
                 },
             )
         )
-    unclear = [r for r in rows if r.grade == "unclear"]
+    unclear = [r for r in rows if r.grade == Grade.UNCLEAR]
     if unclear:
         findings.append(_unclear(data, ranking, unclear))
     if ranking.overlap.advice:
@@ -287,7 +287,7 @@ def _unclear(data: SeasonData, ranking: Ranking, unclear: list[RankedRow]) -> Fi
         units=ranking.units,
         failures=ranking.failures,
         method=METHOD,
-        grade="unclear",
+        grade=Grade.UNCLEAR,
         caveats=(
             f"{shown_name(widest.choice).capitalize()}, the one with most units: "
             + detectable_sentence(widest.failures + widest.base_failures, widest.units / units),

@@ -30,7 +30,7 @@ from workbench.teardown.mechanisms import (
     mechanism_words,
     suggest_mechanism,
 )
-from workbench.wording import count_of, join_words, percent_text, points_text
+from workbench.wording import Grade, count_of, join_words, percent_text, points_text
 
 __all__ = ["teardown_findings"]
 
@@ -307,18 +307,15 @@ def _seal_ranking(data: SeasonData) -> list[Finding]:
             unit="share",
             units=ranking.units,
             failures=ranking.failures,
-            grade=str(best["grade"]) if str(best["grade"]) in _GRADES else None,
+            grade=str(best["grade"]) if str(best["grade"]) in list(Grade) else None,
             method=f"The adjusted ranking with only {join_words([mechanism_words(c) for c in causes])} as failures.",
             caveats=tuple(ranking.notes),
         )
     ]
 
 
-_GRADES = ("clear", "likely", "unclear", "cannot be told apart")
-
-
 def _more(gain: float) -> str:
-    return f"{points_text(abs(gain)).lstrip('+±')} {'more' if gain >= 0 else 'fewer'}"
+    return f"{count_of(abs(round(100 * gain)), 'point')} {'more' if gain >= 0 else 'fewer'}"
 
 
 def _lost(row: pd.Series) -> str:

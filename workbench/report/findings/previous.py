@@ -16,7 +16,7 @@ from workbench.report.basis import FEWEST_UNITS, Drawing, Finding, SeasonData, c
 from workbench.report.figures import Dots
 from workbench.report.findings.findings_outcome import outcome_findings
 from workbench.report.words import as_headline, difference_sentence, limits_words, shown_name
-from workbench.wording import join_words, percent_text, points_text
+from workbench.wording import Grade, join_words, percent_text, points_text
 
 __all__ = ["pooled_lives", "previous_findings"]
 
@@ -136,7 +136,7 @@ def _not_apart(
         id=name,
         headline=as_headline(f"Not to be told from the season: {what}"),
         kind="contrast",
-        grade="cannot be told apart",
+        grade=Grade.NOT_APART,
         statement=(
             f"Whether “{what}” worked cannot be told apart from the season: this season has no {FEWEST_UNITS} units "
             f"with {data.label(choice, old)} beside those with {data.label(choice, new)}."

@@ -7,7 +7,7 @@ from workbench.ranking.choices import PRIOR_STRENGTHS, Ranking, RankingQuestion,
 from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.findings.ranking_words import RankedRow, claim_sentence, ranked_rows
 from workbench.report.words import shown_name
-from workbench.wording import count_of, join_words, percent_text, points_text
+from workbench.wording import SUPPORTED_GRADES, count_of, join_words, percent_text, points_text
 
 __all__ = ["check_findings"]
 
@@ -19,7 +19,7 @@ def check_findings(
     data: SeasonData, ranking: Ranking, rows: list[RankedRow], *, question: RankingQuestion
 ) -> list[Finding]:
     """Return how the ranking holds under other assumptions, for the appendix."""
-    strong = [r for r in rows if r.grade in ("clear", "likely")]
+    strong = [r for r in rows if r.grade in SUPPORTED_GRADES]
     findings = [_sensitivity(ranking, strong), _opinions(ranking), _overlap(ranking), _rules(ranking, question)]
     if strong:
         findings += [_strengths(ranking, strong), _e_values(strong)]
@@ -200,7 +200,7 @@ def _by_mechanism(data: SeasonData, question: RankingQuestion) -> list[Finding]:
     except WorkbenchError as error:
         return _not_ranked(wanted, error)
     rows = ranked_rows(data, ranking)
-    top = next((r for r in rows if r.grade in ("clear", "likely")), rows[0])
+    top = next((r for r in rows if r.grade in SUPPORTED_GRADES), rows[0])
     lost = ranking.table.set_index(["choice", "level"]).lost_to_anything
     return [
         Finding(

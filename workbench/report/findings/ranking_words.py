@@ -7,12 +7,9 @@ import numpy as np
 from workbench.ranking.choices import Ranking
 from workbench.report.basis import SeasonData, place_gap
 from workbench.report.words import limits_words, shown_name
-from workbench.wording import count_of, join_words, percent_text, points_text, signed_points
+from workbench.wording import SUPPORTED_GRADES, Grade, count_of, join_words, percent_text, points_text, signed_points
 
 __all__ = ["RankedRow", "caveats_of", "claim_sentence", "foremost_choice", "main_row", "ranked_rows", "shift_sentence"]
-
-
-SUPPORTED_GRADES = ("clear", "likely")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,7 +96,7 @@ def main_row(data: SeasonData, rows: list[RankedRow]) -> RankedRow | None:
     pool = strong or [r for r in rows if r.choice in asked] or rows
     if not pool:
         return None
-    grades = {grade: place for place, grade in enumerate(SUPPORTED_GRADES)}
+    grades: dict[str, int] = {grade: place for place, grade in enumerate(SUPPORTED_GRADES)}
     best = min(pool, key=lambda r: (grades.get(r.grade, len(grades)), r.choice not in asked, pool.index(r)))
     of_choice = [r for r in pool if r.choice == best.choice and r.grade == best.grade]
     named = [r for r in of_choice if r.level == asked.get(r.choice)]
@@ -143,10 +140,10 @@ def claim_sentence(row: RankedRow, mission: str, confidence: float, *, causes: t
         f"{row.base_units} with {row.base_failures}",
     )
     counts = f"{ours} against {theirs} failed"
-    if row.grade in ("clear", "likely"):
+    if row.grade in SUPPORTED_GRADES:
         # a unit not lost to some mechanisms has not thereby lasted: others may have ended it
         better, worse = ("fewer losses to these", "more losses to these") if causes else ("longer life", "shorter life")
-        goes = "goes" if row.grade == "clear" else "may go"
+        goes = "goes" if row.grade == Grade.CLEAR else "may go"
         outcome = better if row.gain > 0 else worse
         return f"{head}{shares}, so {row.name} {goes} with {outcome} ({row.grade}: {figures}; {counts})."
     return f"{head}{shares}, which could not be told apart ({figures}; {counts})."
@@ -180,7 +177,7 @@ def caveats_of(ranking: Ranking, row: RankedRow) -> tuple[str, ...]:
     runs = ranking.sensitivity.table
     runs = runs[(runs.choice == row.choice) & (runs.level == row.level)]
     flips = [shown_name(run, 120) for run in runs[runs.flips].run]
-    if flips and row.grade in ("clear", "likely"):
+    if flips and row.grade in SUPPORTED_GRADES:
         caveats.append(f"The sign changes in {len(flips)} of {len(runs)} other runs: {'; '.join(flips[:4])}.")
     count = ranking.sensitivity.flip_counts.get((row.choice, row.level))
     if count is not None and count.missing:

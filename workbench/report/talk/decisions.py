@@ -10,11 +10,10 @@ from workbench.planning import LAST_SEASON, SUPPORTED, SeasonPlan
 from workbench.report.basis import Finding, SeasonData
 from workbench.report.findings import RankedRow, level_costs
 from workbench.report.words import short_name, shown_name
-from workbench.wording import count_of
+from workbench.wording import SUPPORTED_GRADES, count_of
 
 __all__ = ["OVERDUE", "Decision", "action_state", "decisions_of"]
 
-SUPPORTED_GRADES = ("clear", "likely")
 OVERDUE = "overdue"
 
 

@@ -9,11 +9,10 @@ from workbench.report.figures import Dots
 from workbench.report.findings import RankedRow
 from workbench.report.talk.told import Told
 from workbench.report.words import limits_words, shown_name
-from workbench.wording import count_of, join_words, percent_text, signed_points
+from workbench.wording import SUPPORTED_GRADES, Grade, count_of, join_words, percent_text, signed_points
 
 __all__ = ["places_slide", "steps_slide", "untold_slide"]
 
-SUPPORTED_GRADES = ("clear", "likely")
 HARDER = 0.02
 """Difference in the share expected to fail by place alone that is worth a headline (a judgement, no source)."""
 MOST_ROWS = 14
@@ -156,16 +155,16 @@ def _id_of(told: Told, row: RankedRow) -> str:
 
 def _claim(told: Told, row: RankedRow, name: str, *, base: str) -> str:
     data = told.data
-    if row.grade == "cannot be told apart" or not math.isfinite(row.gain):
+    if row.grade == Grade.NOT_APART or not math.isfinite(row.gain):
         return f"{name} and {base} cannot be told apart this season"
     number = abs(round(100 * row.gain))
     more = "more" if row.gain > 0 else "fewer"
-    if row.grade == "unclear" and (row.lower > 0 or row.upper < 0):
+    if row.grade == Grade.UNCLEAR and (row.lower > 0 or row.upper < 0):
         looks = "better" if row.gain > 0 else "worse"
         return f"{name} looks {looks}, yet with {len(told.rows)} comparisons chance could do that"
-    if row.grade == "unclear":
+    if row.grade == Grade.UNCLEAR:
         return f"{name} against {base}: chance alone could explain the difference"
-    maybe = "" if row.grade == "clear" else "probably "
+    maybe = "" if row.grade == Grade.CLEAR else "probably "
     return f"With {name} {maybe}{number} {more} of 100 last {data.mission_text}"
 
 
@@ -195,7 +194,7 @@ def untold_slide(told: Told) -> Finding | None:
         return None
     choices = list(dict.fromkeys(r.choice for r in others))
     strong = [r for r in others if r.grade in SUPPORTED_GRADES]
-    apart = [r for r in others if r.grade == "cannot be told apart"]
+    apart = [r for r in others if r.grade == Grade.NOT_APART]
     if strong:
         names = [told.name(r.choice, r.level) for r in strong[:2]]
         rest = len(others) - len(strong)

@@ -9,7 +9,7 @@ from workbench.report.basis import Drawing, Finding
 from workbench.report.talk.decisions import OVERDUE, Decision, action_state
 from workbench.report.talk.told import Told
 from workbench.report.words import short_name, shown_name
-from workbench.wording import count_of, join_words, percent_text, range_text
+from workbench.wording import Grade, count_of, join_words, percent_text, range_text
 
 __all__ = ["decide_slide", "next_slide", "proof_slide", "worked_slide"]
 
@@ -28,7 +28,7 @@ def worked_slide(told: Told) -> Finding | None:
     number, finding = shown[0]
     action = actions[number]
     new, old = (told.name(str(action["choice"]), str(action[key])) for key in ("to", "from"))
-    if finding.grade == "cannot be told apart" or finding.lower is None or finding.upper is None:
+    if finding.grade == Grade.NOT_APART or finding.lower is None or finding.upper is None:
         headline = f"Whether {new} worked cannot be told apart from the season"
     elif finding.lower > 0 or finding.upper < 0:
         life = "longer" if finding.lower > 0 else "shorter"

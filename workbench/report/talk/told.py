@@ -10,7 +10,7 @@ from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.findings import RankedRow, main_row, ranked_rows
 from workbench.report.talk.decisions import Decision, decisions_of
 from workbench.report.words import as_headline, short_name, shown_name
-from workbench.wording import count_of
+from workbench.wording import Grade, count_of
 
 __all__ = ["GRADE_WORDS", "TOPICS", "Told"]
 
@@ -32,10 +32,10 @@ TOPICS: Mapping[str, str] = {
 """Slides of the talk in their order: the last part of the finding's id, and the topic above its headline."""
 
 GRADE_WORDS: Mapping[str, str] = {
-    "clear": "Clear: every check agrees; chance alone gives a clear result in about 1 season of 20.",
-    "likely": "Likely: most checks agree; chance alone gives a likely result in about 1 season of 6.",
-    "unclear": "Unclear: chance alone could explain it.",
-    "cannot be told apart": "Cannot be told apart: the two levels never stood side by side well enough.",
+    Grade.CLEAR: "Clear: every check agrees; chance alone gives a clear result in about 1 season of 20.",
+    Grade.LIKELY: "Likely: most checks agree; chance alone gives a likely result in about 1 season of 6.",
+    Grade.UNCLEAR: "Unclear: chance alone could explain it.",
+    Grade.NOT_APART: "Cannot be told apart: the two levels never stood side by side well enough.",
 }
 """What a grade means, in the one line that stands where the first grade appears."""
 
