@@ -20,6 +20,26 @@ STRONG = Evidence(
 )
 
 
+SECOND = {"second_gain": 0.18, "second_error": 0.07, "second_lower": 0.03, "second_upper": 0.33}
+
+
+def test_a_second_estimate_that_bears_it_out_leaves_a_clear_one_clear():
+    assert grade_of(replace(STRONG, **SECOND))[0] == "clear"
+    grade, reason = grade_of(replace(STRONG, **SECOND | {"second_lower": 0.21}))
+    assert grade == "clear" and reason.endswith("(+21 to +33), which differs beyond chance")
+    mirrored = {"second_gain": -0.18, "second_lower": -0.33, "second_upper": -0.03}
+    down = {
+        "gain": -0.2,
+        "lower": -0.3,
+        "upper": -0.05,
+        "better_share": 0.01,
+        "strengths": (-0.1, -0.2),
+        "same_sign": (),
+    }
+    assert grade_of(replace(STRONG, **SECOND | mirrored | down))[0] == "clear"
+    assert grade_of(replace(STRONG, **SECOND | down))[0] == "unclear"
+
+
 def test_everything_pointing_one_way_is_clear():
     assert grade_of(STRONG)[0] == "clear"
     mirrored = Evidence(
@@ -41,6 +61,7 @@ def test_everything_pointing_one_way_is_clear():
         ({"lower": -0.01}, "the limits include zero"),
         ({"same_sign": (("by hazard ratios", -0.1),)}, "the sign differs by hazard ratios"),
         ({"at_most_likely": "seal is not recorded for 25 % of the units"}, "not recorded for 25 %"),
+        (SECOND | {"second_lower": -0.01}, "without time ratios +18 points (−1 to +33)"),
     ],
 )
 def test_one_thing_against_it_makes_clear_likely_and_is_named(changes, words):
@@ -56,6 +77,8 @@ def test_one_thing_against_it_makes_clear_likely_and_is_named(changes, words):
         {"better_share": 0.89, "lower": -0.02},
         {"strengths": (-0.01, 0.2, 0.25)},
         {"p_adjusted": math.nan},
+        SECOND | {"second_gain": 0.08, "second_lower": -0.1},
+        {"at_most_unclear": "units with seal = ring are missing more often"},
     ],
 )
 def test_anything_weaker_is_unclear(changes):

@@ -9,7 +9,7 @@ from workbench.estimate.turnbull.mean_worth import Worth
 from workbench.estimate.turnbull.npmle import NpmleProblem, change_by_push, change_of_lives
 from workbench.lives import Lives
 
-__all__ = ["error_ratio", "log_mean_moves", "share_moves", "variance_ratio"]
+__all__ = ["error_ratio", "log_mean_moves", "pseudo_shares", "share_moves", "variance_ratio"]
 
 
 def log_mean_moves(lives: Lives, fitted: Mass, worth: Worth) -> tuple[float, np.ndarray]:
@@ -34,17 +34,37 @@ def share_moves(lives: Lives, day: float, *, days: bool = False) -> np.ndarray:
 
     Shapes: returns (n,).
     """
+    return _share_and_moves(lives, day, days=days)[1]
+
+
+def pseudo_shares(lives: Lives, day: float) -> np.ndarray:
+    """What each life adds to the share alive at a day: 1 or 0 where it is known, in between or beyond where it is not.
+
+    Their mean is the share itself; NaN where the lives do not reach the day.
+
+    Shapes: returns (n,).
+
+    References
+    ----------
+    Andersen & Pohar Perme (2010), Stat. Methods Med. Res. 19, 71-99; here by derivative instead of leaving lives out.
+    """
+    share, moves = _share_and_moves(lives, day)
+    return np.asarray(share + lives.units * moves)
+
+
+def _share_and_moves(lives: Lives, day: float, *, days: bool = False) -> tuple[float, np.ndarray]:
     fitted = mass_of(lives.lower, lives.upper, lives.entry, weight=lives.weight)
     end, cells = int(fitted.ends[0]), fitted.cells
     start, stop = cells.start[: end + 1], cells.end[: end + 1]
     if (fitted.breaks_off or not np.isfinite(stop[-1])) and day > start[-1]:
-        return np.full(len(lives), np.nan)
+        return float("nan"), np.full(len(lives), np.nan)
     width = np.where(np.isfinite(stop) & (stop > start), stop - start, 1.0)
     past = np.where(stop > start, np.clip((stop - day) / width, 0.0, 1.0), (start > day).astype(float))
     values = 0.5 * (np.minimum(start, day) + np.minimum(stop, day)) if days else past
+    share = float(fitted.mass[: end + 1] @ values)
     if values[-1] <= 0.0 or values[0] == values[-1]:
-        return np.zeros(len(lives))
-    return log_mean_moves(lives, fitted, Worth.of(values))[1] * float(fitted.mass[: end + 1] @ values)
+        return share, np.zeros(len(lives))
+    return share, log_mean_moves(lives, fitted, Worth.of(values))[1] * share
 
 
 def variance_ratio(moves: np.ndarray, weight: np.ndarray, cluster: np.ndarray) -> float:

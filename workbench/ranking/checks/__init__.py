@@ -13,17 +13,33 @@ from workbench.ranking.checks.overlap import (
 from workbench.ranking.checks.permute import PERMUTATIONS, choice_p_values
 from workbench.ranking.checks.ranking_power import detectable_ratio
 from workbench.ranking.checks.raw import RawComparison, raw_comparisons
-from workbench.ranking.checks.sensitivity import ALL_FAILED, SEASON_CLOCK, Sensitivity, season_clock, sensitivity_of
+from workbench.ranking.checks.second_estimate import SecondEstimate, second_estimates
+from workbench.ranking.checks.sensitivity import (
+    ALL_FAILED,
+    ALL_WORKED,
+    LEVEL_FAILED,
+    REFERENCE_FAILED,
+    SEASON_CLOCK,
+    Sensitivity,
+    season_clock,
+    sensitivity_of,
+)
+from workbench.ranking.checks.uneven_missing import UnevenMissing
 
 __all__ = [
     "ALL_FAILED",
+    "ALL_WORKED",
+    "LEVEL_FAILED",
     "PERMUTATIONS",
+    "REFERENCE_FAILED",
     "SEASON_CLOCK",
     "Alias",
     "OpinionAgreement",
     "Overlap",
     "RawComparison",
+    "SecondEstimate",
     "Sensitivity",
+    "UnevenMissing",
     "agreement_of",
     "choice_never_mixes",
     "choice_p_values",
@@ -36,5 +52,6 @@ __all__ = [
     "overlap_of",
     "raw_comparisons",
     "season_clock",
+    "second_estimates",
     "sensitivity_of",
 ]

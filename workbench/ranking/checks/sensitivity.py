@@ -7,10 +7,21 @@ from typing import Any
 import numpy as np
 
 from workbench.ranking.checks.missing_units import FlipCount, MissingUnits, flip_counts, missing_units
+from workbench.ranking.checks.uneven_missing import UnevenMissing, uneven_missing
 from workbench.ranking.model import Design, Standardised, fit_design, problem_of, standardise
 from workbench.results import Result
 
-__all__ = ["ALL_FAILED", "ALL_WORKED", "SEASON_CLOCK", "Sensitivity", "contrasts_of", "season_clock", "sensitivity_of"]
+__all__ = [
+    "ALL_FAILED",
+    "ALL_WORKED",
+    "LEVEL_FAILED",
+    "REFERENCE_FAILED",
+    "SEASON_CLOCK",
+    "Sensitivity",
+    "contrasts_of",
+    "season_clock",
+    "sensitivity_of",
+]
 
 ALL_FAILED = "all missing units failed the day after they were last seen good"
 ALL_WORKED = "all missing units worked to the last visit of their site"
@@ -35,10 +46,13 @@ class Sensitivity(Result):
         How many missing units would have to have failed to change the sign.
     missing : int
         Units missing.
+    uneven : tuple of UnevenMissing
+        Choices of which one level's units are missing more often, beyond chance.
     """
 
     flip_counts: Mapping[tuple[str, str], FlipCount] = field(default_factory=dict)
     missing: int = 0
+    uneven: tuple[UnevenMissing, ...] = ()
 
 
 def contrasts_of(design: Design) -> list[tuple[str, str]]:
@@ -71,7 +85,7 @@ def season_clock(design: Design) -> Design | None:
     )
 
 
-def sensitivity_of(design: Design, mission: float) -> Sensitivity:
+def sensitivity_of(design: Design, mission: float, *, seed: int = 0) -> Sensitivity:
     """Refit the ranking under other assumptions, each run a single fit."""
     pairs = contrasts_of(design)
     missing, notes = missing_units(design)
@@ -107,7 +121,9 @@ def sensitivity_of(design: Design, mission: float) -> Sensitivity:
         put_in = standardise(moved, fit, mission, days=False)
         _add(rows, SEASON_CLOCK, pairs, gain=_gain_matrix(design, put_in, pairs)[0], main=main, pairs=pairs)
     counts = flip_counts(design, missing, problem, mission=mission, gains=dict(zip(pairs, main, strict=True)))
-    return Sensitivity(columns=rows, flip_counts=counts, missing=missing.units, notes=notes)
+    uneven = uneven_missing(design, missing, seed)
+    notes = (*notes, *(f"{x.sentence[0].upper()}{x.sentence[1:]}." for x in uneven))
+    return Sensitivity(columns=rows, flip_counts=counts, missing=missing.units, uneven=uneven, notes=notes)
 
 
 def _gain_matrix(design: Design, put_in: Mapping[str, Standardised], pairs: Sequence[tuple[str, str]]) -> np.ndarray:

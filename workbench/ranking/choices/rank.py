@@ -19,6 +19,7 @@ from workbench.ranking.checks import (
     overlap_of,
     raw_comparisons,
     season_clock,
+    second_estimates,
     sensitivity_of,
 )
 from workbench.ranking.choices.core import ChoiceFigures, core_of, supported_mission
@@ -46,7 +47,9 @@ class Ranking(Result):
     lower, upper, days_gained, days_lower, days_upper, time_ratio, better_share, first_share, p_value, p_adjusted,
     extrapolated, grade, note; then gain_strong_shrinkage and gain_weak_shrinkage (sd 0.25 and 1), restricted_mean,
     time_ratio_lower, time_ratio_upper, raw_survival, raw_gain, raw_gain_within, hazard_ratio, gain_missing_failed,
-    gain_season_clock, lost_to_anything, e_value, e_value_limit, missing_flip, detectable_hazard_ratio.
+    gain_season_clock, lost_to_anything, e_value, e_value_limit, missing_flip, detectable_hazard_ratio; gain_second,
+    second_lower and second_upper (without time ratios), missing_share and missing_tip (share of the missing units that
+    must have failed to turn the sign).
 
     Attributes
     ----------
@@ -195,11 +198,12 @@ def rank_choices(
     figures = core_of(design, mission, resamples=resamples, seed=seed, confidence=confidence, tried=looked_at)
     checks = Checks(
         overlap=overlap_of(design),
-        sensitivity=sensitivity_of(design, mission),
+        sensitivity=sensitivity_of(design, mission, seed=seed),
         raw=raw_comparisons(design, mission),
         hazard=log_hazard_ratios(design),
         clock=_clock_grades(design, mission, seed, confidence=confidence, tried=looked_at),
         every_cause=None if cause is None else _every_cause(lives, design, mission, site=site),
+        second=second_estimates(design, mission, confidence=confidence),
     )
     columns = table_of(design, figures, checks, mission=mission)
     causes = () if cause is None else ((cause,) if isinstance(cause, str) else tuple(cause))

@@ -8,10 +8,14 @@ import numpy as np
 
 from workbench.ranking.checks import (
     ALL_FAILED,
+    ALL_WORKED,
+    LEVEL_FAILED,
+    REFERENCE_FAILED,
     SEASON_CLOCK,
     Alias,
     Overlap,
     RawComparison,
+    SecondEstimate,
     Sensitivity,
     choice_never_mixes,
     detectable_ratio,
@@ -23,7 +27,7 @@ from workbench.ranking.checks import (
 from workbench.ranking.choices.core import PRIOR_STRENGTHS, ChoiceFigures, last_known_days
 from workbench.ranking.choices.grade import comparisons_sentence, grade_of
 from workbench.ranking.model import CHOICE_SD, EXPOSURE_SD, SHAPE_SD, SITE_PRIOR_SD, Block, Design
-from workbench.wording import count_of, join_words, percent_text
+from workbench.wording import count_of, join_words, percent_text, points_text
 
 __all__ = ["COLUMNS", "Checks", "about_causes", "notes_of", "table_of"]
 
@@ -41,7 +45,7 @@ COLUMNS = (
     *("gain_strong_shrinkage", "gain_weak_shrinkage", "restricted_mean", "time_ratio_lower", "time_ratio_upper"),
     *("raw_survival", "raw_gain", "raw_gain_within", "hazard_ratio", "gain_missing_failed", "gain_season_clock"),
     *("lost_to_anything", "e_value", "e_value_limit", "missing_flip"),
-    "detectable_hazard_ratio",
+    *("detectable_hazard_ratio", "gain_second", "second_lower", "second_upper", "missing_share", "missing_tip"),
 )
 """Columns of the table, in order; the first twenty are those of every ranking."""
 
@@ -64,6 +68,7 @@ class Checks:
     hazard: Mapping[Pair, float]
     clock: Mapping[str, ChoiceFigures] | None
     every_cause: Mapping[Pair, RawComparison] | None
+    second: Mapping[Pair, SecondEstimate]
 
     def run_gains(self, run: str) -> dict[Pair, float]:
         """Gains of every comparison in one sensitivity run."""
@@ -85,6 +90,7 @@ def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Check
             pair = (block.name, level)
             row = _figures_of(design, choice, number) | {"extrapolated": shares[pair]} | _check_columns(pair, checks)
             row["gain_missing_failed"] = failed_if_missing.get(pair, np.nan)
+            row["missing_share"] = _missing_share(design, np.asarray(block.codes) == block.levels.index(level))
             if known[pair] < mission:
                 row |= dict.fromkeys(_HIDDEN_BEYOND, np.nan)
             elif known[block.name, block.reference] < mission:
@@ -97,6 +103,15 @@ def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Check
         here.sort(key=lambda r: (np.isnan(r["mission_survival"]), -np.nan_to_num(r["mission_survival"])))
         rows += here
     return {name: [row[name] for row in rows] for name in COLUMNS}
+
+
+def _missing_share(design: Design, rows: np.ndarray) -> float:
+    """Share of the units of some rows that are missing; NaN where no outcome is known."""
+    frame, weight = design.lives.covariates, design.lives.weight
+    if "outcome" not in frame.columns:
+        return float("nan")
+    gone = (frame["outcome"].astype(str) == "missing").to_numpy() & ~design.lives.failed
+    return float(weight[rows & gone].sum() / weight[rows].sum())
 
 
 def _add_detectable(rows: list[dict[str, Any]]) -> None:
@@ -143,7 +158,7 @@ def _figures_of(design: Design, choice: ChoiceFigures, number: int) -> dict[str,
 
 
 def _check_columns(pair: Pair, checks: Checks) -> dict[str, Any]:
-    raw = checks.raw[pair]
+    raw, second = checks.raw[pair], checks.second.get(pair)
     clock = np.nan
     if checks.clock is not None:
         moved = checks.clock[pair[0]]
@@ -158,6 +173,10 @@ def _check_columns(pair: Pair, checks: Checks) -> dict[str, Any]:
         "gain_season_clock": clock,
         "lost_to_anything": lost,
         "missing_flip": np.nan if flip is None or flip.needed is None else float(flip.needed),
+        "missing_tip": np.nan if flip is None or flip.needed is None else flip.needed / flip.missing,
+        "gain_second": 0.0 if second is None else second.gain,
+        "second_lower": np.nan if second is None else second.lower,
+        "second_upper": np.nan if second is None else second.upper,
     }
 
 
@@ -178,7 +197,8 @@ def _grade(
     if level == block.reference:
         lonely = apart if known[base] < mission or choice_never_mixes(design, block) else ""
         return "reference", lonely or "the level that the others are compared with"
-    failed = checks.run_gains(ALL_FAILED).get(pair, np.nan)
+    failed, second = checks.run_gains(ALL_FAILED).get(pair, np.nan), checks.second[pair]
+    bars = (_blank(design, block), _clock(choice, number, checks), _undone_by_missing(choice, number, checks))
     evidence = replace(
         choice.evidence(number),
         same_sign=(
@@ -187,7 +207,12 @@ def _grade(
             ("with all missing units failed", failed),
         ),
         apart=apart,
-        at_most_likely="; ".join(filter(None, (_blank(design, block), _clock(choice, number, checks)))),
+        at_most_likely="; ".join(filter(None, bars)),
+        at_most_unclear=_uneven(choice, number, checks),
+        second_gain=second.gain,
+        second_error=second.std_error,
+        second_lower=second.lower,
+        second_upper=second.upper,
     )
     return grade_of(evidence)
 
@@ -231,6 +256,33 @@ def _blank_share(design: Design, block: Block) -> float:
         return 0.0
     weight = design.lives.weight
     return float(weight[block.codes == block.blank].sum() / weight.sum())
+
+
+def _undone_by_missing(choice: ChoiceFigures, number: int, checks: Checks) -> str:
+    """Which assumption on missing units halves the gain, or moves it so far that its limits reach zero, or ""."""
+    pair = (choice.block.name, choice.block.ranked[number])
+    for run, words in ((ALL_FAILED, "had failed"), (ALL_WORKED, "had worked on")):
+        gain = checks.run_gains(run).get(pair, np.nan)
+        if _undone(choice, number, gain):
+            return f"{points_text(gain)} if all missing units {words}"
+    uneven = [x.sentence for x in checks.sensitivity.uneven if x.choice == pair[0]]
+    return "; ".join(uneven)
+
+
+def _undone(choice: ChoiceFigures, number: int, gain: float) -> bool:
+    """Whether another gain is half or less, or its limits would reach zero if they moved along with it."""
+    sign = 1.0 if choice.gain[number] > 0 else -1.0
+    before, nearer = sign * choice.gain[number], min(sign * choice.lower[number], sign * choice.upper[number])
+    return bool(sign * gain < 0.5 * before or (nearer > 0 and nearer + sign * gain - before <= 0))
+
+
+def _uneven(choice: ChoiceFigures, number: int, checks: Checks) -> str:
+    """Why a level is at most unclear where missing units depend on the choice and could turn the sign, or ""."""
+    pair = (choice.block.name, choice.block.ranked[number])
+    sign = 1.0 if choice.gain[number] > 0 else -1.0
+    turned = checks.run_gains(LEVEL_FAILED if sign > 0 else REFERENCE_FAILED).get(pair, np.nan) * sign <= 0
+    found = [x.sentence for x in checks.sensitivity.uneven if x.choice == pair[0]]
+    return f"{found[0]}, and that alone could turn the sign" if found and turned else ""
 
 
 def _clock(choice: ChoiceFigures, number: int, checks: Checks) -> str:

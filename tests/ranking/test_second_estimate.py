@@ -1,0 +1,85 @@
+"""Second estimate: pseudo-values by hand, published standardised risks, errors of a second program, repeated rows."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+
+from workbench.estimate.turnbull import pseudo_shares
+from workbench.lives import Lives
+from workbench.ranking.checks.second_estimate import second_estimates
+from workbench.ranking.model import build_design
+
+from .seasons import make_lives
+
+
+def test_pseudo_values_by_hand():
+    """Failures at 1, 3 and 4, a suspension at 2: the product-limit share is 3/8 after day 3; derivatives by hand."""
+    lives = Lives.from_arrays([1, 2, 3, 4], [1, 0, 1, 1])
+    values = pseudo_shares(lives, 3.5)
+    assert values == pytest.approx([0.0, 0.5, -0.25, 1.25], abs=1e-7)
+    assert values.mean() == pytest.approx(3 / 8)
+
+
+def test_without_suspensions_a_pseudo_value_is_whether_the_unit_lasted():
+    """Andersen & Pohar Perme (2010), section 2: the pseudo-value of a complete life is its indicator."""
+    lives = Lives.from_arrays([1, 5, 9, 12, 12], [1, 1, 1, 1, 1])
+    assert pseudo_shares(lives, 9) == pytest.approx([0, 0, 0, 1, 1], abs=1e-7)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_pseudo_values_of_spans_are_close_to_leaving_each_life_out(seed):
+    lives = make_lives(seed, 120)
+    share = pseudo_shares(lives, 180).mean()
+    for i in (0, 31, 77):
+        rest = pseudo_shares(lives.take(np.delete(np.arange(120), i)), 180).mean()
+        assert pseudo_shares(lives, 180)[i] == pytest.approx(120 * share - 119 * rest, abs=0.05)
+
+
+def test_the_gain_is_the_published_standardised_risk_difference():
+    """Hernán & Robins, Causal Inference: What If, table 2.2: 20 people, risks 7/13 and 3/7 as they are, 1/2 both when
+    standardised to all; each person stands for two units here, so that every cell is large enough."""
+    cells = [("mild", "no", 4, 1), ("mild", "yes", 4, 1), ("grave", "no", 3, 2), ("grave", "yes", 9, 6)]
+    rows = [(e, v, 50.0 if died else 200.0, 2 * k) for e, v, n, d in cells for died, k in ((1, d), (0, n - d))]
+    frame = pd.DataFrame({"environment": [r[0] for r in rows], "vent": [r[1] for r in rows]})
+    lives = Lives.from_arrays(
+        [r[2] for r in rows], [int(r[2] < 100) for r in rows], weight=[r[3] for r in rows], covariates=frame
+    )
+    design = build_design(lives, ["vent"], ["environment"], reference={"vent": "no"})
+    assert second_estimates(design, 100)["vent", "yes"].gain == pytest.approx(0.0, abs=1e-12)
+    alone = build_design(lives.replace(covariates=frame[["vent"]]), ["vent"], reference={"vent": "no"})
+    assert second_estimates(alone, 100)["vent", "yes"].gain == pytest.approx(3 / 7 - 7 / 13)
+
+
+def test_standard_errors_agree_with_a_second_program():
+    """statsmodels, least squares with cov_type HC3, of lives known to the end."""
+    rng = np.random.default_rng(4)
+    frame = pd.DataFrame({"seal": rng.choice(["cord", "flat", "ring"], 90), "vent": rng.choice(["no", "yes"], 90)})
+    life = np.exp(5 + 0.4 * (frame.seal == "ring") + 0.5 * rng.standard_normal(90))
+    lives = Lives.from_arrays(life, np.ones(90), covariates=frame)
+    found = second_estimates(build_design(lives, ["seal", "vent"], reference={"seal": "flat"}), 180)["seal", "ring"]
+    columns = pd.get_dummies(frame)[["seal_cord", "seal_ring", "vent_yes"]].astype(float)
+    fit = sm.OLS((life > 180).astype(float), sm.add_constant(columns)).fit(cov_type="HC3", use_t=True)
+    assert (found.gain, found.std_error) == pytest.approx((fit.params["seal_ring"], fit.bse["seal_ring"]), rel=1e-6)
+    assert (found.lower, found.upper) == pytest.approx(tuple(fit.conf_int().loc["seal_ring"]), rel=1e-6)
+
+
+def test_rows_of_two_units_are_two_rows_and_a_cluster_is_told_once():
+    lives = make_lives(3, 120)
+    weighted = lives.replace(weight=np.full(120, 2))
+    twice = lives.take(np.repeat(np.arange(120), 2))
+    one, two = (second_estimates(build_design(x, ["seal"], ["environment"]), 180) for x in (weighted, twice))
+    for pair, found in one.items():
+        assert (found.gain, found.std_error) == pytest.approx((two[pair].gain, two[pair].std_error), rel=1e-6)
+    clustered = twice.replace(cluster=np.repeat(np.arange(120), 2).astype(str))
+    together = second_estimates(build_design(clustered, ["seal"], ["environment"]), 180)
+    for pair, found in together.items():
+        assert found.std_error > 1.3 * two[pair].std_error
+
+
+def test_a_level_that_goes_with_a_site_alone_has_no_second_estimate():
+    lives = make_lives(5, 120)
+    frame = lives.covariates.copy()
+    frame["seal"] = np.where(frame.site == "site 0", "ring", "flat")
+    found = second_estimates(build_design(lives.replace(covariates=frame), ["seal"], ["environment"]), 180)
+    assert np.isnan(found["seal", "ring"].gain)

@@ -1,0 +1,91 @@
+"""Study of the grades on seasons that break an assumption each: what do the checks beyond the model hold back?
+
+Run on demand, a quarter of a second per season and scenario:  python -m tests.studies.attack [SEASONS] [SCENARIO ...]
+Prints a table for RESULTS.md; "before" is the grade without the second estimate and without the bars of missing units.
+"""
+
+import sys
+import time
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from tests.studies.attacked_seasons import ATTACKS, CHOICES, MISSION, Attack, attacked_season
+from workbench.ranking.choices.grade import Evidence, grade_of
+from workbench.ranking.choices.rank import rank_choices
+
+RESAMPLES = 200
+HEADS = (
+    "scenario", "coverage", "of the second", "wrong clear", "before", "wrong likely or clear", "before",
+    "true clear", "before", "true likely or clear", "before",
+)  # fmt: skip
+
+
+def grade_before(row: Mapping) -> str:
+    """Grade by the model's own evidence, raw comparisons and hazard ratios alone."""
+    evidence = Evidence(
+        gain=row["survival_gain"],
+        lower=row["lower"],
+        upper=row["upper"],
+        better_share=row["better_share"],
+        p_adjusted=row["p_adjusted"],
+        strengths=(row["gain_strong_shrinkage"], row["survival_gain"], row["gain_weak_shrinkage"]),
+        same_sign=(
+            ("raw", row["raw_gain_within"]),
+            ("hazard", -np.log(row["hazard_ratio"])),
+            ("missing", row["gain_missing_failed"]),
+        ),
+    )
+    return "cannot be told apart" if row["grade"].startswith("cannot") else grade_of(evidence)[0]
+
+
+def graded_season(attack: Attack, seed: int) -> pd.DataFrame:
+    """Rank one season: a row per comparison, with the true gain and both grades."""
+    lives, truth = attacked_season(attack, 7000 + seed)
+    table = rank_choices(
+        lives,
+        list(CHOICES),
+        adjust="environment",
+        mission=MISSION,
+        resamples=RESAMPLES,
+        seed=seed,
+        cause="water" if attack.two else None,
+    ).table
+    table = table[table.level != table.reference].assign(season=seed)
+    true = [truth[r.choice][r.level] - truth[r.choice][r.reference] for r in table.itertuples()]
+    return table.assign(true=true, before=[grade_before(row) for row in table.to_dict("records")])
+
+
+def shares_of(rows: pd.DataFrame) -> list[float]:
+    """Coverage of both limits, then shares of seasons with a wrong and with a true claim, now and before."""
+    slack = 1e-9
+    held = (rows.lower - slack <= rows.true) & (rows.true <= rows.upper + slack)
+    second = (rows.second_lower - slack <= rows.true) & (rows.true <= rows.second_upper + slack)
+    wrong = rows.survival_gain * rows.true <= slack
+    seasons = rows.season.nunique()
+    shares = [float(held.mean()), float(second.mean())]
+    for kind in (wrong, ~wrong):
+        for grades in (("clear",), ("clear", "likely")):
+            counted = (rows[kind & rows[column].isin(grades)].season.nunique() for column in ("grade", "before"))
+            shares += [number / seasons for number in counted]
+    return shares
+
+
+def main(seasons: int = 200, names: tuple[str, ...] = ()) -> int:
+    """Run the scenarios, print the table and return 1 when a wrong clear appears in over 8 % of the seasons of one."""
+    print(f"| {' | '.join(HEADS)} |\n|{'---|' * len(HEADS)}")
+    broken, begun = [], time.process_time()
+    for name in names or ATTACKS:
+        shares = shares_of(pd.concat([graded_season(ATTACKS[name], seed) for seed in range(seasons)]))
+        print(
+            f"| {name} | {' | '.join(f'{s:.3f}' if i < 2 else f'{s:.2f}' for i, s in enumerate(shares))} |", flush=True
+        )
+        if shares[2] > 0.08:
+            broken.append(f"{name}: a wrong clear in {shares[2]:.0%} of seasons")
+    print(f"\n{seasons} seasons each, {time.process_time() - begun:.0f} s; {'; '.join(broken) or 'all bounds held'}")
+    return 1 if broken else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(*(int(a) for a in sys.argv[1:2]), tuple(sys.argv[2:])))
