@@ -267,6 +267,7 @@ PARTS: dict[str, str] = {
     "interval_incidence": "of cumulative_incidence",
     "step_incidence": "of cumulative_incidence",
     "on_grid": "of cumulative_incidence",
+    "allocate_season": "a draw for a trial at the sites of the lives, no estimate",
     "class_incidence": "imputed_incidence of a log's suggestions",
 }
 """Functions that take lives and give a result, and are reached through one that is asked."""

@@ -61,11 +61,12 @@ def test_settings_given_with_a_log_read_without_them_are_an_error(log):
 
 def test_every_key_is_in_the_reference_and_every_example_reads():
     keys = [k.key for k in setting_keys()]
-    tables = ("roles", "reference", "levels", "thresholds", "time", "plan")
+    tables = ("roles", "reference", "levels", "thresholds", "time", "plan", "records")
     wanted = {key for key in READERS if key not in tables} | {"reference.COLUMN", "thresholds.NAME"}
     for table, names in {"roles": ROLE_NAMES, "time": TIME_KEYS, "plan": PLAN_KEYS}.items():
         wanted |= {f"{table}.{name}" for name in names}
     wanted |= {f"levels.COLUMN.{k}" for k in LEVEL_KEYS}
+    wanted |= {"records.file_name", "records.time_format", "records.COLUMN"}
     assert len(keys) == len(set(keys)) and set(keys) == wanted
     for key in setting_keys():
         assert read_settings(tomllib.loads(key.example)) != read_settings(None), key.key
@@ -80,7 +81,11 @@ def test_the_command_prints_the_reference(capsys):
     assert 'Example: decimal = ","' in capsys.readouterr().out
     assert main(["settings"]) == 0
     short = capsys.readouterr().out
-    assert all(f"\n{key.key} " in short for key in setting_keys())
+    assert all(f"\n{key.key} " in short for key in setting_keys() if not key.key.startswith("plan."))
+    assert "\nplan.… " in short
+    assert main(["settings", "plan"]) == 0
+    whole = capsys.readouterr().out
+    assert all(f"\n{key.key}\n" in whole for key in setting_keys() if key.key.startswith("plan."))
 
 
 @pytest.mark.parametrize(

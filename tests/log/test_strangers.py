@@ -156,7 +156,7 @@ def test_a_folder_goes_from_adopt_to_review(tmp_path):
     rows = next(claim for claim in written.claims if claim.id == "outcome.rows")
     assert rows.estimate == 43 and written.rows_set_aside == 1
     ends = next(claim for claim in written.claims if claim.id == "outcome.ends")
-    assert ends.failures == 27 and ends.caveats[0].startswith("44 rows, of which 1 is set aside")
+    assert ends.failures == 27 and ends.caveats[0].startswith("1 of 44 rows is set aside")
 
 
 def test_sheets_of_one_file_are_one_log_and_each_is_a_site():

@@ -94,7 +94,7 @@ def test_limits_that_say_nothing_are_not_shown():
     plan = plan_visits(lives, mission=60, units=2, spacings=(1, 60))
     numbers = plan.table[["b10", "lower", "upper"]].to_numpy()
     assert not np.isinf(numbers).any() and np.nanmax(numbers) < 1e5
-    assert np.isnan(plan.table["upper"].iloc[-1]) and any("next to nothing" in note for note in plan.notes)
+    assert np.isnan(plan.table["upper"].iloc[-1]) and any("could not date" in note for note in plan.notes)
 
 
 def test_wider_spacing_widens_what_is_known_and_the_widest_good_one_is_named():

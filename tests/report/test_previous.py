@@ -34,7 +34,7 @@ def test_the_new_level_is_compared_with_the_old_one_of_the_same_season(both):
     found = {f.id: f for f in previous_findings(both)}
     action = found["previous.action_1"]
 
-    assert "With cord 85 % lasted 150 days, with flat (reference) 50 %: +35 points" in action.statement
+    assert "With cord seal 85 % lasted 150 days, with flat (reference) 50 %: +35 points" in action.statement
     assert "held equal the difference is" in action.statement
     assert action.lower < action.estimate < action.upper
     assert 0 < action.estimate < 0.5

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from workbench.report.findings import RankedRow
 
 TONES: dict[str, str] = {Grade.CLEAR: "good", Grade.LIKELY: "good", Grade.UNCLEAR: "faint", Grade.NOT_APART: "warning"}
-MOST_STRONG, MOST_ROWS = 5, 10
+MOST_STRONG, MOST_ROWS = 5, 8
 """Headlines and rows that are shown without --all."""
 
 HELP = "rank protection choices by the share of the fleet that would last the mission, sites and exposures held equal"

@@ -75,7 +75,7 @@ def _blocks(survey: "RecordSurvey", args: argparse.Namespace) -> list[Part]:
     headings = ["unit", "last reading", "missing", "longest gap", "failed within", "seen in the file"]
     return [
         Part(sentences=[first, told, *hint]),
-        Part(grid=Grid(headings=headings, rows=rows, right=(2, 3), most=14)),
+        Part(grid=Grid(headings=headings, rows=rows, right=(2, 3), most=10)),
         Part(title="Early warning", sentences=survey.warnings.sentences()),
         Part(title="Not used", sentences=[[(line, "warning")] for line in survey.troubles[:_MOST_TROUBLES]]),
         Part(title="All that is not used", sentences=survey.troubles[_MOST_TROUBLES:], is_detail=True),

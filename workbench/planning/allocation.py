@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from workbench.checks import check_columns, check_whole
 from workbench.errors import UsageError
@@ -104,8 +105,13 @@ def allocate_season(
 ) -> Allocation:
     """Draw a trial at the sites of a season, of the two levels most carried if none are named."""
     check_columns([choice, "site"], lives.covariates.columns, "column")
-    carried = lives.covariates[choice].dropna().astype(str).value_counts()
-    sites = lives.covariates["site"].dropna().astype(str).value_counts().sort_index()
+    carried = _units_by(lives, choice).sort_values(ascending=False, kind="stable")
+    sites = _units_by(lives, "site")
     shares = sites / sites.sum() * (int(sites.sum()) if units is None else units)
     by_site = {str(site): max(1, round(float(number))) for site, number in shares.items()}
     return allocate_trial(choice, [*levels] or list(carried.index[:2]), by_site, seed=seed)
+
+
+def _units_by(lives: Lives, name: str) -> pd.Series:
+    column = lives.covariates[name].astype(object)
+    return pd.Series(lives.weight, index=column.index).groupby(column.map(str, na_action="ignore")).sum()

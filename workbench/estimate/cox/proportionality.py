@@ -104,6 +104,12 @@ def proportionality_of(
     References
     ----------
     Grambsch & Therneau (1994), Biometrika 81, 515-526; Therneau & Grambsch (2000), Modeling Survival Data, ch. 6.
+
+    Examples
+    --------
+    >>> lives = Lives.from_arrays([2, 3, 5, 7, 8, 9], [1, 1, 1, 1, 0, 1], covariates={"seal": list("ababab")})
+    >>> len(proportionality_of(lives, ["seal"]).table)
+    1
     """
     check_one_of("ties", ties, ("efron", "breslow"))
     check_one_of("clock", clock, ("survival", "rank", "time", "log"))

@@ -204,6 +204,11 @@ def compare_trend(
     References
     ----------
     Tarone (1975), Biometrika 62, 679-681; Klein & Moeschberger (2003), Survival Analysis, 2nd ed., sec. 7.4.
+
+    Examples
+    --------
+    >>> compare_trend(Lives.from_arrays([2, 3, 5], [1, 0, 1], covariates={"s": list("abb")}), "s").degrees_of_freedom
+    1
     """
     question, notes = _question(
         lives, by, weight, rho=rho, gamma=gamma, within=within, method=method, resamples=resamples, seed=seed
@@ -343,7 +348,6 @@ def _tested(excess: np.ndarray, white: np.ndarray, p_value: float | None, *, exp
 
 
 def _scores(question: _Question, order: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    # scores of the test and log-rank scores (for the expected failures), rows in the given order
     lives, strata = question.lives.take(order), question.strata[order]
     scores, plain = np.empty(len(lives)), np.empty(len(lives))
     for s in range(question.strata_count):
@@ -355,8 +359,7 @@ def _scores(question: _Question, order: np.ndarray) -> tuple[np.ndarray, np.ndar
         pooled = risk_sets(
             part.lower, part.failed, part.entry, weight=part.weight, codes=np.zeros(rows.size, dtype=np.int64), groups=1
         )
-        scorer = average_scores if question.method == "exact" else unit_scores
-        scores[rows] = scorer(
+        scores[rows] = (average_scores if question.method == "exact" else unit_scores)(
             pooled, part.lower, part.failed, weight=question.weight, rho=question.rho, gamma=question.gamma
         )
         plain[rows] = unit_scores(pooled, part.lower, part.failed, weight="logrank", rho=0.0, gamma=0.0)
@@ -383,9 +386,7 @@ def _comparison(
             "method 'permutation' does not lean on it."
         )
     columns = {"group": np.array(question.labels, dtype=object), "units": units, "failures": failures}
-    columns["expected"] = answer.expected
-    if contrast is not None:
-        columns["score"] = contrast
+    columns |= {"expected": answer.expected} | ({} if contrast is None else {"score": contrast})
     return GroupComparison(
         columns=columns,
         notes=tuple(sentences),
