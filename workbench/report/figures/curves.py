@@ -100,7 +100,8 @@ def draw_curve(
         places = zip(known, ends, strict=True)
         named = {g: f"{shown[g]}{_limits_of(spells[g])}" for g in known}
         label_ends(ax, [EndLabel(x, y, named[g], looks[g].colour) for g, (x, y) in places], below=below)
-    words = _said_below(watched, longest, [shown[g] for g in groups if g in unwatched], is_open=any(spells.values()))
+    is_open = any(s is not None and np.ptp(s.days) > LEAST_SPELL * longest for s in spells.values())
+    words = _said_below(watched, longest, [shown[g] for g in groups if g in unwatched], is_open=is_open)
     if words:
         ax.annotate(words, (0.01, 0.02), xycoords="axes fraction", va="bottom", fontsize=9.5, color=MUTED)
     counts, heading = _numbers_at_risk(result, groups, ticks, unit=unit)
@@ -124,6 +125,10 @@ def _watched_to(result: Any, group: str, longest: float) -> float:
     start = counts.max(initial=0.0)
     enough = counts >= max(FEW_SHARE * start, min(FEW_WATCHED, 0.5 * start))
     return float(days[np.flatnonzero(enough)[-1]]) if enough.any() else 0.0
+
+
+LEAST_SPELL = 0.03
+"""Share of the figure's days under which an open spell is too narrow to be seen, and so is not explained."""
 
 
 @dataclass(frozen=True, eq=False)

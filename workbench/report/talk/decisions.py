@@ -12,7 +12,7 @@ from workbench.report.findings import RankedRow, level_costs
 from workbench.report.words import short_name, shown_name
 from workbench.wording import SUPPORTED_GRADES, count_of
 
-__all__ = ["OVERDUE", "Decision", "action_state", "decisions_of"]
+__all__ = ["OVERDUE", "Decision", "action_state", "decision_columns", "decisions_of"]
 
 OVERDUE = "overdue"
 
@@ -143,3 +143,14 @@ def action_state(data: SeasonData, action: Mapping[str, str]) -> str:
     if due and dt.date.fromisoformat(due) < data.today:
         return OVERDUE
     return "due" if due else "not known"
+
+
+def decision_columns(decisions: Sequence[Decision], question: str) -> dict[str, list[str]]:
+    """Return the columns of a table of decisions; `question` heads what is asked."""
+    return {
+        question: [d.ask for d in decisions],
+        "answer": [d.shown_answer for d in decisions],
+        "how sure": [d.grade for d in decisions],
+        "cost": [d.cost for d in decisions],
+        "owner": [d.owner for d in decisions],
+    }

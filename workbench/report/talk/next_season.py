@@ -6,7 +6,7 @@ import numpy as np
 
 from workbench.planning import LAST_SEASON, SUPPORTED, SeasonPlan, TrialPlan, supported_levels
 from workbench.report.basis import Drawing, Finding
-from workbench.report.talk.decisions import OVERDUE, Decision, action_state
+from workbench.report.talk.decisions import OVERDUE, Decision, action_state, decision_columns
 from workbench.report.talk.told import Told
 from workbench.report.words import short_name, shown_name
 from workbench.wording import Grade, count_of, join_words, percent_text, range_text
@@ -184,14 +184,7 @@ def decide_slide(told: Told) -> Finding | None:
     if not decisions:
         return None
     shown = decisions[:MOST_ROWS]
-    table = {
-        "decision": [d.ask for d in shown],
-        "answer": [d.shown_answer for d in shown],
-        "how sure": [d.grade for d in shown],
-        "cost": [d.cost for d in shown],
-        "owner": [d.owner for d in shown],
-        "due": [d.shown_due for d in shown],
-    }
+    table = decision_columns(shown, "decision") | {"due": [d.shown_due for d in shown]}
     late = sum(d.overdue for d in decisions)
     points = [f"{count_of(late, 'decision')} overdue."] if late else []
     return told.slide(

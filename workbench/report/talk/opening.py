@@ -8,7 +8,7 @@ from workbench.estimate.shared import failed_by, text_levels
 from workbench.lives import UNDETERMINED
 from workbench.report.basis import Drawing, Finding
 from workbench.report.figures import Stacks
-from workbench.report.talk.decisions import Decision
+from workbench.report.talk.decisions import Decision, decision_columns
 from workbench.report.talk.told import Told
 from workbench.report.words import limits_words, short_name, shown_name
 from workbench.teardown.mechanisms import MOISTURE_RELATED, mechanism_words
@@ -34,13 +34,7 @@ def asked_slide(told: Told) -> Finding | None:
     if not decisions:
         return None
     shown = decisions[:MOST_ROWS]
-    table = {
-        "we ask": [d.ask for d in shown],
-        "answer": [d.shown_answer for d in shown],
-        "how sure": [d.grade for d in shown],
-        "cost": [d.cost for d in shown],
-        "owner": [d.owner for d in shown],
-    }
+    table = decision_columns(shown, "we ask")
     points = []
     if any(not d.typed for d in shown):
         points.append("“Proposed” marks what this review's findings support; nobody has decided it.")
