@@ -1,6 +1,7 @@
 """Rules of the house that a machine can read: each takes a package folder and returns its breaches as sentences."""
 
 import ast
+import re
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from pathlib import Path
@@ -26,6 +27,13 @@ APART = {("estimate", "log"), ("estimate", "scenario"), ("estimate", "fleet")}
 NAMED_AS_WHAT_THEY_RUN_OR_DRAW = ("commands", "figures")
 MOST = {"modules": 16, "module lines": 400, "function lines": 60, "parameters": 7, "positional": 3}
 MOST_DOCUMENTATION = 0.35
+MARKUP = re.compile(
+    r"<!doctype|&(?:amp|lt|gt|quot|nbsp|#\d+);|</?(?:html|head|body|title|style|script|section|article|main|header|footer"
+    r"|nav|div|span|p|h[1-6]|ul|ol|li|dl|dt|dd|table|thead|tbody|tr|td|th|a|b|i|em|strong|small|sub|sup|code|pre|br|hr|img"
+    r"|figure|figcaption|svg|details|summary|form|fieldset|label|input|select|option|button|output)(?:\s[^<>]*)?/?>?(?=\W|$)",
+    re.IGNORECASE,
+)
+"""An element of HTML, whole or begun, or an entity."""
 NOTHING = ("Raises\n------\nNothing", "Raises\n------\nNone", "Returns\n-------\nNone\n")
 CONTRACT = {
     "from_arrays",
@@ -286,6 +294,19 @@ def nothing_is_swallowed_and_nothing_warns(package: Path) -> list[str]:
     return found
 
 
+def markup_stands_in_templates(package: Path) -> list[str]:
+    """No text of a module holds an element or an entity of HTML: pages come from template files."""
+    found = []
+    for path in _modules(package):
+        for node in ast.walk(_tree(path)):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                found += [
+                    f"{_where(package, path)}, line {node.lineno}: {element.group()} stands in a text of the code"
+                    for element in MARKUP.finditer(node.value)
+                ]
+    return found
+
+
 def _exported(tree: ast.Module) -> list[str]:
     for node in tree.body:
         target = node.targets[0] if isinstance(node, ast.Assign) else getattr(node, "target", None)
@@ -329,4 +350,5 @@ RULES = (
     documentation_is_short,
     public_names_are_documented,
     nothing_is_swallowed_and_nothing_warns,
+    markup_stands_in_templates,
 )

@@ -48,6 +48,7 @@ BREACHES = {
     "nothing_is_swallowed_and_nothing_warns": {
         "estimate/a.py": "try:\n    pass\nexcept Exception:\n    pass\n",
     },
+    "markup_stands_in_templates": {"report/a.py": 'def f(x):\n    return f"<td class=\\"n\\">{x}</td>"\n'},
 }
 """For each rule a small package that breaks it."""
 
@@ -65,6 +66,16 @@ def test_a_breach_is_noticed(name, tmp_path):
         (package / place).write_text(text, encoding="utf-8")
     found = getattr(layout_rules, name)(package)
     assert len(found) >= (2 if name == "arguments_are_few" else 1)
+
+
+@pytest.mark.parametrize("text", ["<p>one", "</td>", "<br/>", '<img src="', "<!DOCTYPE html>", "a&nbsp;b", "<div {x}"])
+def test_any_piece_of_a_page_is_noticed_in_a_text(text):
+    assert layout_rules.MARKUP.search(text)
+
+
+@pytest.mark.parametrize("text", ["1 < 2", "<unit>.csv", "R&D", "x<y", "(?P<part>a)"])
+def test_signs_of_less_and_names_in_brackets_are_no_page(text):
+    assert not layout_rules.MARKUP.search(text)
 
 
 def test_every_rule_is_shown_a_breach():

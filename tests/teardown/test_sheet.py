@@ -21,7 +21,7 @@ from workbench.log.dictionary import (
 )
 from workbench.log.writing import write_blank as write_blank_log
 from workbench.teardown.mechanisms.opened import CONTRADICTIONS
-from workbench.teardown.sheets.hazards import CAUTIONS, SOURCES, caution_html, caution_text
+from workbench.teardown.sheets.hazards import CAUTIONS, SOURCES, caution_text
 from workbench.teardown.sheets.sheet import FACTS, sheets_html, units_to_open, write_blank_sheet, write_sheets
 
 HOSTILE = '<script>alert("x")</script><img src=http://example.org/a> & "quotes"\n' + "long " * 200
@@ -46,7 +46,7 @@ def test_caution_box_comes_first_and_what_stops_the_work_first_in_it():
     assert next(iter(CAUTIONS)).startswith("Bulged, warm, hissing")
     told = caution_text()
     for word in ("hydrogen", "Solvents", "isocyanates", "desiccant", "Mould", "Droppings", "Stings", "local codes"):
-        assert word in told and word in caution_html()
+        assert word in told
     assert len(told.splitlines()) == 1 + len(CAUTIONS)
     assert set(SOURCES) == set(CAUTIONS) and all(SOURCES.values())
 
@@ -71,7 +71,7 @@ def test_every_hazard_of_a_step_or_a_sign_is_shown_before_its_first_box():
         needed = {h.topic for h in step.hazards} | {by.topic for by in _hazards_of(step.signs)}
         for topic in needed:
             assert topic in page[start:first_box], (step.step, topic)
-            assert page.index(f"<b>{topic}:</b> {CAUTIONS[topic]}".replace("'", "&#x27;")) < first_box
+            assert page.index(f"<b>{topic}:</b> {CAUTIONS[topic]}".replace("'", "&#39;")) < first_box
         place = start
 
 

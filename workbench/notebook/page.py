@@ -10,7 +10,7 @@ import pandas as pd
 from workbench.templating import rendered
 from workbench.wording import percent_text
 
-__all__ = ["SHOWN_ROWS", "page_of", "table_text", "visible_text"]
+__all__ = ["SHOWN_ROWS", "page_of", "panel_page", "table_text", "visible_text"]
 
 SHOWN_ROWS = 40
 """A table longer than this is cut when shown; its numbers are stored whole."""
@@ -45,6 +45,20 @@ def page_of(
         "held": [visible_text(statement) for statement in held],
     }
     return rendered("workbench.notebook", "shown.html", **parts).strip()
+
+
+def panel_page(
+    *, sentence: str = "", picture: str = "", alt: str = "", frames: Sequence[pd.DataFrame] = (), hint: bool = False
+) -> str:
+    """Return what a panel shows: a sentence that is read out, a picture given as base64, tables, and how to run it."""
+    parts: Mapping[str, Any] = {
+        "sentence": visible_text(sentence),
+        "picture": picture,
+        "alt": visible_text(alt),
+        "tables": [page_of(frame=frame) for frame in frames],
+        "hint": hint,
+    }
+    return rendered("workbench.notebook", "panel.html", **parts).strip()
 
 
 def _table(frame: pd.DataFrame) -> dict[str, Any]:

@@ -1,6 +1,5 @@
 """Panel: pick what to compare by; curves or a ranking, a table, a sentence and the line of code for it follow."""
 
-import html
 import json
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -15,7 +14,7 @@ from workbench.errors import EstimateError, WorkbenchError
 from workbench.estimate.curves import survival_curve
 from workbench.estimate.rank_tests import compare_groups
 from workbench.lives import Lives
-from workbench.notebook.page import page_of
+from workbench.notebook.page import panel_page
 from workbench.notebook.private import write_private
 from workbench.notebook.publishing import publish
 from workbench.notebook.season_folder import OpenedSeason
@@ -28,12 +27,10 @@ from workbench.wording import count_of, days_text, interval_text, join_words, p_
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["HINT", "WIDE", "PanelState", "PanelView", "explore", "view_of"]
+__all__ = ["PanelState", "PanelView", "explore", "view_of"]
 
-WIDE = "max-width:52em;width:100%"
 QUICK_RESAMPLES = 200
 """Replicates behind the limits of the panel; the ranking notebook takes 1,000."""
-HINT = "<p>For the controls, run this cell: click into it, then Shift+Enter.</p>"
 REMEMBERED = ".panel.json"
 """Where the last state is kept, beside the notebook."""
 
@@ -174,7 +171,9 @@ def explore(season: OpenedSeason, *, by: str = "") -> None:
     first = view_of(season, start)
     data, metadata = mimebundle(first.result, name="Panel", table=first.table, sentences=[first.sentence])
     controls = _controls(season, _remembered(season, start))._repr_mimebundle_() or {}
-    publish({**controls, **data, "text/html": "\n".join([*_html(first), HINT])}, metadata)
+    publish(
+        {**controls, **data, "text/html": panel_page(sentence=first.sentence, hint=True, **_shown(first))}, metadata
+    )
 
 
 def _remembered(season: OpenedSeason, start: PanelState) -> PanelState:
@@ -221,7 +220,7 @@ def _controls(season: OpenedSeason, start: PanelState) -> Any:
         )
         view = view_of(season, state)
         code.value = view.code
-        sentence.value, picture.value = _html(view)
+        sentence.value, picture.value = panel_page(sentence=view.sentence), panel_page(**_shown(view))
         if change is not None:
             with suppress(OSError, WorkbenchError):  # where nothing may be written, nothing is remembered
                 write_private(Path(REMEMBERED), json.dumps(asdict(state)).encode())
@@ -241,17 +240,9 @@ def _causes(lives: Lives) -> list[str]:
     return sorted({str(c) for c in lives.cause if c}) if lives.cause is not None else []
 
 
-def _html(view: PanelView) -> tuple[str, str]:
-    """Sentence, and picture with table, as escaped HTML."""
-    shown = (
-        f'<p style="font-size:115%;max-width:60em" role="status" aria-live="polite">{html.escape(view.sentence)}</p>'
-    )
+def _shown(view: PanelView) -> dict[str, Any]:
+    """Picture and table of a view, as a page takes them."""
     if view.result is None:
-        return shown, ""
-    parts = []
-    picture = picture_of(view.result, **view.options)
-    if picture:
-        words = html.escape(view.sentence, quote=True)
-        parts.append(f'<img style="{WIDE}" alt="{words}" src="data:image/png;base64,{picture}">')
-    parts.append(page_of(frame=view.table))
-    return shown, "\n".join(parts)
+        return {}
+    frames = [] if view.table is None else [view.table]
+    return {"picture": picture_of(view.result, **view.options), "alt": view.sentence, "frames": frames}

@@ -1,21 +1,19 @@
 """Ranking panel: pick a choice; see its gains raw, within places and all held equal, and the sites that carry them."""
 
 import base64
-import html
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from workbench.notebook.page import page_of
-from workbench.notebook.panel import HINT, WIDE
+from workbench.notebook.page import panel_page
 from workbench.notebook.publishing import publish
 from workbench.notebook.season_folder import OpenedSeason
 from workbench.notebook.showing import mimebundle
 from workbench.ranking.choices import Ranking
 from workbench.report.figures import INK, MUTED, figure_png, new_axes, theme
 from workbench.report.words import shown_name
-from workbench.wording import NOT_KNOWN, points_text
+from workbench.wording import NOT_KNOWN, points_text, signed_points
 
 __all__ = ["explore_ranking", "gain_steps", "sites_of_gain"]
 
@@ -65,7 +63,7 @@ def explore_ranking(season: OpenedSeason) -> None:
     steps = gain_steps(season, ranking, first)
     data, metadata = mimebundle(name="Gains in three steps", table=_shown_steps(steps), sentences=[_sentence(steps)])
     controls = _controls(season, ranking, first)._repr_mimebundle_() or {}
-    publish({**controls, **data, "text/html": "\n".join([_html(season, ranking, first), HINT])}, metadata)
+    publish({**controls, **data, "text/html": _page(season, ranking, first, hint=True)}, metadata)
 
 
 def _controls(season: OpenedSeason, ranking: Ranking, first: str) -> Any:
@@ -78,23 +76,19 @@ def _controls(season: OpenedSeason, ranking: Ranking, first: str) -> Any:
     view = widgets.HTML()
 
     def refresh(_: Any = None) -> None:
-        view.value = _html(season, ranking, pick.value)
+        view.value = _page(season, ranking, pick.value)
 
     pick.observe(refresh, names="value")
     refresh()
     return widgets.VBox([pick, view])
 
 
-def _html(season: OpenedSeason, ranking: Ranking, choice: str) -> str:
+def _page(season: OpenedSeason, ranking: Ranking, choice: str, *, hint: bool = False) -> str:
     steps, sites = gain_steps(season, ranking, choice), sites_of_gain(season, ranking, choice)
-    sentence = html.escape(_sentence(steps), quote=True)
+    sentence = _sentence(steps)
     picture = base64.b64encode(_drawn(steps, season.data.mission_text)).decode("ascii")
-    parts = [
-        f'<p style="font-size:115%;max-width:60em" role="status" aria-live="polite">{sentence}</p>',
-        f'<img style="{WIDE}" alt="{sentence}" src="data:image/png;base64,{picture}">',
-        page_of(frame=_shown_steps(steps)),
-    ]
-    return "\n".join([*parts, *([] if sites.empty else [page_of(frame=sites)])])
+    frames = [_shown_steps(steps), *([] if sites.empty else [sites])]
+    return panel_page(sentence=sentence, picture=picture, alt=sentence, frames=frames, hint=hint)
 
 
 def _sentence(steps: pd.DataFrame) -> str:
@@ -109,16 +103,18 @@ def _sentence(steps: pd.DataFrame) -> str:
 
 
 def _shown_steps(steps: pd.DataFrame) -> pd.DataFrame:
-    told = {
-        words: [points_text(v).split(" ")[0] if np.isfinite(v) else "–" for v in steps[n]] for n, words in STEPS.items()
-    }
+    told = {words: [_points(value) for value in steps[name]] for name, words in STEPS.items()}
     ends = [
-        f"{points_text(low).split(' ')[0]} to {points_text(up).split(' ')[0]}" if np.isfinite(low) else "–"
+        f"{_points(low)} to {_points(up)}" if np.isfinite(low) else "–"
         for low, up in zip(steps["lower"], steps["upper"], strict=True)
     ]
     return pd.DataFrame(
         {"points lasting the mission": steps["comparison"], **told, "limits": ends, "grade": steps["grade"]}
     )
+
+
+def _points(gain: float) -> str:
+    return signed_points(gain) if np.isfinite(gain) else "–"
 
 
 def _drawn(steps: pd.DataFrame, mission: str) -> bytes:

@@ -57,6 +57,7 @@ _BOXES = {
 
 _FOOT_BOX, _NUMBER_BOX = (0.6, 6.95, 11.0, 0.4), (11.9, 6.95, 0.85, 0.4)
 
+_THEME = "Field review"
 _COLOURS = {
     "dk1": TEXT, "lt1": "FFFFFF", "dk2": ACCENT, "lt2": SHADED, "accent1": "0072B2", "accent2": "D55E00",
     "accent3": "009E73", "accent4": "E69F00", "accent5": "56B4E9", "accent6": "CC79A7", "hlink": ACCENT,
@@ -176,30 +177,26 @@ def _restyle_master(master: Any) -> None:
 
 
 def _restyle_theme(master: Any) -> None:
+    from lxml import etree
     from pptx.opc.constants import RELATIONSHIP_TYPE
+    from pptx.oxml import parse_xml
+    from pptx.oxml.ns import qn
 
     part = master.part.part_related_by(RELATIONSHIP_TYPE.THEME)
-    text = part.blob.decode("utf-8")
-    colours = "".join(f'<a:{name}><a:srgbClr val="{value}"/></a:{name}>' for name, value in _COLOURS.items())
-    faces = "".join(
-        f'<a:{kind}><a:latin typeface="{BODY_FONT}"/><a:ea typeface=""/><a:cs typeface=""/></a:{kind}>'
-        for kind in ("majorFont", "minorFont")
-    )
-    text = _between(
-        text, "<a:clrScheme", "</a:clrScheme>", new=f'<a:clrScheme name="Field review">{colours}</a:clrScheme>'
-    )
-    text = _between(
-        text, "<a:fontScheme", "</a:fontScheme>", new=f'<a:fontScheme name="Field review">{faces}</a:fontScheme>'
-    )
-    start = text.index(' name="', text.index("<a:theme")) + len(' name="')
-    text = text[:start] + "Field review" + text[text.index('"', start) :]
-    part._blob = text.encode("utf-8")  # the library has no public way to set a theme
-
-
-def _between(text: str, start: str, end: str, *, new: str) -> str:
-    first = text.index(start)
-    last = text.index(end, first) + len(end)
-    return text[:first] + new + text[last:]
+    theme = parse_xml(part.blob)
+    theme.set("name", _THEME)
+    colours, fonts = (theme.find(f".//{qn(name)}") for name in ("a:clrScheme", "a:fontScheme"))
+    for scheme in (colours, fonts):
+        scheme.clear()
+        scheme.set("name", _THEME)
+    for name, value in _COLOURS.items():
+        etree.SubElement(etree.SubElement(colours, qn(f"a:{name}")), qn("a:srgbClr"), val=value)
+    for kind in ("a:majorFont", "a:minorFont"):
+        faces = etree.SubElement(fonts, qn(kind))
+        for script, face in (("a:latin", BODY_FONT), ("a:ea", ""), ("a:cs", "")):
+            etree.SubElement(faces, qn(script), typeface=face)
+    # the library has no public way to set a theme
+    part._blob = etree.tostring(theme, xml_declaration=True, encoding="UTF-8", standalone=True)
 
 
 def _drop_leftovers(deck: Any) -> None:
