@@ -304,3 +304,49 @@ def test_the_mission_is_asked_with_the_assumed_one_as_default_and_is_no_guess(ty
     adoption = adopt_log(path, lambda q: answer_to(q, typed if "mission" in q.about else ""))
     assert tomllib.loads(adoption.text).get("mission_days") == mission
     assert "mission_days" not in tomllib.loads(starter_settings(path))
+
+
+HEARD = """Logger no.,Put out,Box,Last heard,Collected,Condition on return,What we think happened,Who
+1,2025-04-21,IP65,2025-05-07,2025-10-08,DEAD,water in box,AB
+2,2025-04-27,ip 67,2025-07-25,2025-10-12,DEAD,no idea,JT
+3,2025-04-19,IP67,2025-06-16,2025-10-10,dead,flat battery,AB
+4,2025-04-25,IP67,2025-09-16,2025-10-19,dead,corroded contacts,JT
+5,2025-04-04,IP67,2025-10-03,2025-10-05,fine,,AB
+6,2025-04-04,IP67,2025-10-04,2025-10-06,fine,,AB
+7,2025-04-04,IP67,2025-10-05,2025-10-07,fine,,AB
+8,2025-04-05,IP65,2025-10-05,2025-10-08,fine,,JT
+9,2025-04-05,IP65,2025-10-06,2025-10-08,fine,,JT
+"""
+
+
+def test_cells_tell_what_headings_do_not(tmp_path):
+    """Enclosure codes, what people think happened, and how often units were heard, by those found working."""
+    path = write(tmp_path, HEARD)
+    asked = []
+
+    def enter(question):
+        asked.append(question)
+        return answer_to(question, "")
+
+    values = tomllib.loads(adopt_log(path, enter).text)
+    assert values["rename"]["Box"] == "enclosure_rating"
+    assert values["rename"]["What we think happened"] == "mechanism"
+    assert values["time"] == {"last_good_is": "last contact", "every_days": 3}
+    assert not any(q.proposal is None and "photo_1" in q.options for q in asked)
+    log = read_log(path, read_settings(values), today=TODAY)
+    assert log.records["mechanism"].dropna().tolist() == [
+        "water_ingress", "undetermined", "battery_exhausted", "corrosion_contacts",
+    ]  # fmt: skip
+    assert log.ledger.loc[0, ["lower", "upper"]].tolist() == [16, 19]
+
+
+def test_days_between_contacts_are_not_guessed_from_nothing(tmp_path):
+    lines = HEARD.splitlines()
+    values = tomllib.loads(starter_settings(write(tmp_path, "\n".join([*lines[:5], *lines[5:8]]))))
+    assert "time" not in values
+
+
+def test_of_many_words_the_likeliest_are_listed_and_any_may_be_typed():
+    question = Query(about="Word", proposal="a", options=("a", "b"), also=("c",))
+    assert "3" not in question_text(question) and "type another word" in question_text(question)
+    assert answer_to(question, "c").value == "c" and answer_to(question, "d") is None

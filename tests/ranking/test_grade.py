@@ -9,6 +9,8 @@ from statsmodels.stats.multitest import multipletests
 
 from workbench.ranking.choices.grade import Evidence, adjusted_for_choices, comparisons_sentence, grade_of
 
+SECOND = {"second_gain": 0.18, "second_error": 0.07, "second_lower": 0.03, "second_upper": 0.33}
+MIRRORED = {"second_gain": -0.18, "second_error": 0.07, "second_lower": -0.33, "second_upper": -0.03}
 STRONG = Evidence(
     gain=0.2,
     lower=0.05,
@@ -17,17 +19,14 @@ STRONG = Evidence(
     p_adjusted=0.01,
     strengths=(0.15, 0.2, 0.22),
     same_sign=(("by hazard ratios", 0.4), ("with all missing units failed", 0.1)),
+    **SECOND,
 )
-
-
-SECOND = {"second_gain": 0.18, "second_error": 0.07, "second_lower": 0.03, "second_upper": 0.33}
 
 
 def test_a_second_estimate_that_bears_it_out_leaves_a_clear_one_clear():
     assert grade_of(replace(STRONG, **SECOND))[0] == "clear"
     grade, reason = grade_of(replace(STRONG, **SECOND | {"second_lower": 0.21}))
     assert grade == "clear" and reason.endswith("(+21 to +33), which differs beyond chance")
-    mirrored = {"second_gain": -0.18, "second_lower": -0.33, "second_upper": -0.03}
     down = {
         "gain": -0.2,
         "lower": -0.3,
@@ -36,7 +35,7 @@ def test_a_second_estimate_that_bears_it_out_leaves_a_clear_one_clear():
         "strengths": (-0.1, -0.2),
         "same_sign": (),
     }
-    assert grade_of(replace(STRONG, **SECOND | mirrored | down))[0] == "clear"
+    assert grade_of(replace(STRONG, **MIRRORED | down))[0] == "clear"
     assert grade_of(replace(STRONG, **SECOND | down))[0] == "unclear"
 
 
@@ -50,8 +49,15 @@ def test_everything_pointing_one_way_is_clear():
         p_adjusted=0.01,
         strengths=(-0.15, -0.2, -0.22),
         same_sign=(("by hazard ratios", -0.4),),
+        **MIRRORED,
     )
     assert grade_of(mirrored)[0] == "clear"
+
+
+def test_without_a_second_estimate_nothing_is_clear():
+    none = dict.fromkeys(SECOND, math.nan)
+    grade, reason = grade_of(replace(STRONG, **none))
+    assert grade == "likely" and reason == "not clear: the second estimate, without time ratios, could not be made"
 
 
 @pytest.mark.parametrize(

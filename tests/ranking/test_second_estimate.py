@@ -83,3 +83,13 @@ def test_a_level_that_goes_with_a_site_alone_has_no_second_estimate():
     frame["seal"] = np.where(frame.site == "site 0", "ring", "flat")
     found = second_estimates(build_design(lives.replace(covariates=frame), ["seal"], ["environment"]), 180)
     assert np.isnan(found["seal", "ring"].gain)
+
+
+def test_there_is_none_where_no_life_is_known_to_have_ended_by_the_mission():
+    """All that failed did so between day 10 and day 300: what lasted to day 9 differs by no level."""
+    seal = np.repeat(["flat", "o_ring"], 40)
+    upper = np.where(np.arange(80) % np.where(seal == "flat", 2, 5) == 0, 300.0, np.inf)
+    lower = np.where(np.isfinite(upper), 10.0, 300.0)
+    lives = Lives.from_arrays(lower=lower, upper=upper, covariates=pd.DataFrame({"seal": seal}))
+    found = second_estimates(build_design(lives, ["seal"], reference={"seal": "flat"}), 9)["seal", "o_ring"]
+    assert np.isnan([found.gain, found.std_error, found.lower, found.upper]).all()

@@ -32,6 +32,8 @@ _NEAR = 0.75
 _SHARED = 0.2
 _HOLDS = 0.8
 _MOSTLY = 0.6
+_LEAST_WORDS = 3
+_PICTURE = re.compile(r"\.(?:jpe?g|png|heic|tiff?|webp|gif|bmp)\b", re.IGNORECASE)
 _DAYS = ("deployed_on", "last_good_on", "failed_on", "found_on", "opened_on", "observed_from")
 
 Cells = Mapping[str, Sequence[Cell]]
@@ -60,6 +62,7 @@ def guess_fields(cells: Cells, known: Mapping[str, str]) -> dict[str, str]:
         give(heading, field)
     for heading, field in _by_words({h: c for h, c in others.items() if h not in found}):
         give(heading, field)
+    give(_mechanism_of({h: c for h, c in others.items() if h not in found}), "mechanism")
     give(_unit_of({h: c for h, c in others.items() if h not in found}), "unit_id")
     give(
         next((h for h, c in others.items() if h not in found and told_by(h, "site") and not _is_number(c)), None),
@@ -142,6 +145,7 @@ def _by_words(columns: Cells) -> list[tuple[str, str]]:
             shared, letters = _alike(heading, field)
             alike, holds, told = max(shared, letters), share_held(field, column), told_by(heading, field.name)
             by_cells = bool(field.known_words) and holds >= _HOLDS and (shared >= _SHARED or told)
+            by_cells = by_cells or (field.type == "ip_code" and holds >= _HOLDS)
             if holds >= 0.5 and (alike >= _NEAR or by_cells) and not (field.role == "evidence" and alike < _NEAR):
                 pairs.append((-alike - holds - told, place, heading, field.name))
     return [(heading, name) for *_, heading, name in sorted(pairs)]
@@ -159,7 +163,9 @@ def _alike(heading: str, column: Column) -> tuple[float, float]:
 
 def share_held(column: Column, cells: Sequence[Cell]) -> float:
     """Return the share of cells that a column could hold; for free text, where all could, one half."""
-    if column.type in ("text", "photo") or not cells:
+    if column.role == "photo" and cells:
+        return sum(bool(_PICTURE.search(cell_text(c))) for c in cells) / len(cells)
+    if column.type == "text" or not cells:
         return 0.5
     if column.type == "date":
         return sum(is_dated(cell) or is_count(cell) for cell in cells) / len(cells)
@@ -185,6 +191,16 @@ def _unit_of(columns: Cells) -> str | None:
     """The column that names units: nearly all of its cells differ, and its heading says so, or it comes first."""
     unique = [h for h, c in columns.items() if len(set(map(cell_text, c))) >= 0.9 * len(c) and not _is_fraction(c)]
     return next((h for h in unique if told_by(h, "unit_id")), unique[0] if unique and len(unique) == 1 else None)
+
+
+def _mechanism_of(columns: Cells) -> str | None:
+    """The column most of whose different cells name what ended a unit."""
+    column = _columns()["mechanism"]
+    for heading, cells in columns.items():
+        named = [guessed_word(text, column) is not None for text in {word_key(cell_text(c)) for c in cells}]
+        if len(named) >= _LEAST_WORDS and sum(named) >= _MOSTLY * len(named):
+            return heading
+    return None
 
 
 def _is_number(cells: Sequence[Cell]) -> bool:

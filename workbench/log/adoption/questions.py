@@ -10,12 +10,14 @@ __all__ = ["Answer", "Ask", "Query", "answer_to", "question_text", "take_proposa
 class Query:
     """One thing to settle: Enter takes the proposal (None: leaves it open), a number picks an option, s skips.
 
-    Where the answer is itself a number (`is_number`), a number beyond those of the options is the answer.
+    Where the answer is itself a number (`is_number`), a number beyond those of the options is the answer. Words that
+    are `also` answers may be typed and are not listed.
     """
 
     about: str
     proposal: str | None = None
     options: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
     is_number: bool = False
 
     @property
@@ -44,6 +46,7 @@ def take_proposal(question: Query) -> Answer:
 def question_text(question: Query) -> str:
     """Return a question with its numbered choices and what Enter does."""
     listed = "  ".join(f"{number} {choice}" for number, choice in enumerate(question.choices, start=1))
+    listed += "  or type another word" if question.also else ""
     enter = question.proposal if question.proposal is not None else "leave it open"
     return "\n".join(
         [question.about, *([f"    {listed}"] if len(question.choices) > 1 else []), f"  [Enter: {enter}] "]
@@ -61,4 +64,4 @@ def answer_to(question: Query, typed: str) -> Answer | None:
         return Answer(value=question.choices[int(text) - 1], is_confirmed=True)
     if question.is_number and text.isdecimal() and int(text) > len(question.choices):
         return Answer(value=str(int(text)), is_confirmed=True)
-    return Answer(value=text, is_confirmed=True) if text in question.choices else None
+    return Answer(value=text, is_confirmed=True) if text in (*question.choices, *question.also) else None

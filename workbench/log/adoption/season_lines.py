@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from workbench.log.adoption.date_forms import day_of, forms_of
 from workbench.log.adoption.document import SettingsDocument
-from workbench.log.adoption.hints import last_good_meaning, recorded, says_nothing
+from workbench.log.adoption.hints import guessed_word, last_good_meaning, recorded, says_nothing
 from workbench.log.adoption.questions import Ask, Query
 from workbench.log.cells import Cell, cell_text, shown
 from workbench.log.dictionary import MISSING_WORDS, SPREADSHEET_DAY, day_in_form, log_columns
@@ -16,6 +16,8 @@ __all__ = ["settle_mission", "settle_season"]
 
 Cells = Mapping[str, Sequence[Cell]]
 
+_LEAST_GAPS = 5
+_LONGEST_GAP = 31
 _LAST_RECORD = "last record"
 _LAST_CONTACT = "last contact"
 _MEANINGS = {
@@ -34,7 +36,8 @@ def settle_season(document: SettingsDocument, cells: Cells, headings: Mapping[st
     _settle_name(document, cells, ask)
     if recorded(cells.get("last_good_on", ())):
         has_basis = bool(recorded(cells.get("time_basis", ())))
-        _settle_last_good(document, headings["last_good_on"], ask, has_basis=has_basis)
+        between = _between_contacts(document, cells, headings)
+        _settle_last_good(document, headings["last_good_on"], ask, has_basis=has_basis, between=between)
 
 
 def _settle_nothing(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
@@ -113,14 +116,33 @@ def _settle_name(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
         document.put(("season",), answer.value, is_confirmed=answer.is_confirmed)
 
 
-def _settle_last_good(document: SettingsDocument, heading: str, ask: Ask, *, has_basis: bool) -> None:
+def _between_contacts(document: SettingsDocument, cells: Cells, headings: Mapping[str, str]) -> int | None:
+    """Days between two contacts, from units that still worked when found; None where too few tell, or too much."""
+    if not {"outcome", "found_on"} <= set(cells):
+        return None
+    forms = tuple(map(str, document.value(("date_format",)) or ()))
+    column = next(c for c in log_columns() if c.name == "outcome")
+    gaps = [
+        (found - last).days
+        for end, one, other in zip(cells["outcome"], cells["last_good_on"], cells["found_on"], strict=False)
+        if guessed_word(cell_text(end), column, heading=headings["outcome"]) == "working"
+        and (last := day_of(one, forms)) is not None
+        and (found := day_of(other, forms)) is not None
+    ]
+    longest = max(gaps, default=0)
+    return max(longest, 1) if len(gaps) >= _LEAST_GAPS and min(gaps) >= 0 and longest <= _LONGEST_GAP else None
+
+
+def _settle_last_good(
+    document: SettingsDocument, heading: str, ask: Ask, *, has_basis: bool, between: int | None
+) -> None:
     place = ("time", "last_good_is")
     if document.is_confirmed(place):
         return
     proposal = document.value(place) or last_good_meaning(heading)
     shown_as = _MEANINGS.get(str(proposal))
-    if proposal == _LAST_CONTACT:
-        shown_as = None  # it needs the days between two contacts, which nobody can guess
+    if proposal == _LAST_CONTACT and between is None:
+        shown_as = None  # it needs the days between two contacts, which nothing in the log tells
     about = f"What is the day in {shown(heading)}?"
     answer = ask(Query(about=about, proposal=shown_as, options=tuple(_MEANINGS.values())))
     meaning = next((word for word, text in _MEANINGS.items() if text == answer.value), None)
@@ -130,7 +152,8 @@ def _settle_last_good(document: SettingsDocument, heading: str, ask: Ask, *, has
     if meaning == _LAST_CONTACT or (meaning == "mixed" and has_basis):
         whose = "" if meaning == _LAST_CONTACT else " of a unit known by radio (time_basis telemetry)"
         about = f"Days between two contacts{whose}"
-        days = ask(Query(about=about, proposal="1", options=("1", "7", "14", "30"), is_number=True)).value
+        about += f" (units found working had been heard within {between})" if between else ""
+        days = ask(Query(about=about, proposal=str(between or 1), options=("1", "7", "14", "30"), is_number=True)).value
         if days is not None:
             document.put(("time", "every_days"), int(days), is_confirmed=answer.is_confirmed)
         elif meaning == _LAST_CONTACT:

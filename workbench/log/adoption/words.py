@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from difflib import SequenceMatcher
 
 from workbench.log.adoption.document import SettingsDocument
 from workbench.log.adoption.hints import guessed_word, recorded
@@ -14,6 +15,7 @@ from workbench.wording import count_of
 __all__ = ["settle_words"]
 
 _MOST_ASKED = 30
+_MOST_LISTED = 12
 _KEEP = "a level of its own"
 
 
@@ -45,10 +47,27 @@ def _settle_column(
         proposal = word or guessed_word(theirs, column, heading=heading)
         if proposal is None and not column.is_closed:
             continue
-        options = (*column.known_words, *(() if column.is_closed else (_KEEP,)))
+        near = _likeliest(theirs, column)
         about = f"Word {shown(theirs)} in {shown(heading)} ({count_of(number, 'row')}), {column.name}"
-        answer = ask(Query(about=about, proposal=proposal, options=options))
+        answer = ask(
+            Query(
+                about=about,
+                proposal=proposal,
+                options=(*near, *(() if column.is_closed else (_KEEP,))),
+                also=tuple(word for word in column.known_words if word not in near),
+            )
+        )
         document.drop((*place, theirs))
         if answer.value is not None:
             value = theirs if answer.value == _KEEP else answer.value
             document.put((*place, theirs), value, is_confirmed=answer.is_confirmed)
+
+
+def _likeliest(theirs: str, column: Column) -> tuple[str, ...]:
+    """The words of a column, those most like a foreign word where there are too many to read."""
+    if len(column.known_words) <= _MOST_LISTED:
+        return column.known_words
+    alike: dict[str, float] = {}
+    for spelling, word in column.spellings.items():
+        alike[word] = max(alike.get(word, 0.0), SequenceMatcher(None, word_key(theirs), spelling).ratio())
+    return tuple(sorted(alike, key=lambda word: -alike[word])[: _MOST_LISTED // 2])

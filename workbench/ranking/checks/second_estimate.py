@@ -23,7 +23,8 @@ class SecondEstimate:
     Attributes
     ----------
     gain, std_error, lower, upper : float
-        NaN where the design does not determine it or the lives do not reach the mission.
+        NaN where the design does not determine it, the lives do not reach the mission or none is known to have ended
+        by it.
     moves : np.ndarray of float, shape (n,)
         By how much the gain rises with one unit of each row of the design.
     """
@@ -95,6 +96,7 @@ def _estimate(regression: _Regression, block: Block, level: str, *, confidence: 
     moves = parts / lives.weight * regression.moves
     gain = float(parts @ regression.values)
     known = np.abs(contrast @ regression.determined - contrast).max() < 1e-6 and regression.freedom >= 1
+    known = known and np.ptp(regression.values) > 0
     if not known or not np.isfinite(gain):
         nan = float("nan")
         return SecondEstimate(nan, nan, nan, nan, np.full(len(lives), nan))

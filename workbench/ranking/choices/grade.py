@@ -76,9 +76,9 @@ class Evidence:
 
     @property
     def second_supports_clear(self) -> bool:
-        """Whether the limits of the second estimate exclude 0 on the side of the gain, or are not known."""
+        """Whether the limits of the second estimate are known and exclude 0 on the side of the gain."""
         nearer = self.second_lower if self.gain > 0 else -self.second_upper
-        return not nearer <= 0
+        return nearer > 0
 
     @property
     def second_supports_likely(self) -> bool:
@@ -94,6 +94,8 @@ class Evidence:
     @property
     def second_words(self) -> str:
         """The second estimate in words."""
+        if math.isnan(self.second_gain):
+            return "the second estimate, without time ratios, could not be made"
         low, high = (signed_points(v) for v in (self.second_lower, self.second_upper))
         beyond = ", which differs beyond chance" if self.second_differs else ""
         return f"without time ratios {points_text(self.second_gain)} ({low} to {high}){beyond}"
