@@ -94,7 +94,12 @@ def test_without_any_effect_nothing_is_clear():
 
 
 def test_shuffling_the_rows_changes_no_digit(season, ranking):
-    pd.testing.assert_frame_equal(rank(shuffled(season)).table, ranking.table)
+    pd.testing.assert_frame_equal(*(_apart_from_row_numbers(r.table) for r in (rank(shuffled(season)), ranking)))
+
+
+def _apart_from_row_numbers(table: pd.DataFrame) -> pd.DataFrame:
+    """The table without the units that are named by their row."""
+    return table.drop(columns="weakest_unit")
 
 
 def test_names_of_levels_sites_and_environments_do_not_matter(season, ranking):
@@ -131,7 +136,7 @@ def test_weights_equal_repeated_rows():
     weight = np.random.default_rng(0).integers(1, 4, len(lives))
     weighted = lives.replace(weight=weight)
     repeated = lives.take(np.repeat(np.arange(len(lives)), weight))
-    pd.testing.assert_frame_equal(rank(weighted).table, rank(repeated).table)
+    pd.testing.assert_frame_equal(*(_apart_from_row_numbers(rank(x).table) for x in (weighted, repeated)))
 
 
 def test_without_site_exposures_and_with_every_kind_of_record():

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from workbench.report.findings import RankedRow
 
 TONES: dict[str, str] = {Grade.CLEAR: "good", Grade.LIKELY: "good", Grade.UNCLEAR: "faint", Grade.NOT_APART: "warning"}
+MOST_UNITS_SHOWN = 12
+"""Units that are listed without --all."""
 MOST_STRONG, MOST_ROWS = 5, 8
 """Headlines and rows that are shown without --all."""
 
@@ -42,6 +44,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cause", metavar="M1,M2", help="only these mechanisms count as failure")
     add_step(parser)
     parser.add_argument("--resamples", metavar="N", type=int, default=1000, help="replicates behind the limits (1000)")
+    parser.add_argument(
+        "--units", action="store_true", help="list the units to look at again first: those that a comparison rests on"
+    )
     parser.add_argument("--grades", action="store_true", help="say what the grades mean, and stop")
 
 
@@ -63,6 +68,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         found = _as_json(args.log, data.log, ranking, question=question)
         say(json_text({**found, "notes": [*said, *found["notes"]]}))
+    elif args.units:
+        show_answer(_unit_parts(data, ranking), everything=args.everything)
     else:
         show_answer(_blocks(data, ranking, question), everything=args.everything)
     return 1 if args.strict and data.log.rows_set_aside else 0
@@ -144,6 +151,7 @@ def _as_json(path: str, log: "Log", ranking: "Ranking", *, question: "RankingQue
         "sensitivity": _rows(ranking.sensitivity.columns),
         "overlap": _rows(ranking.overlap.columns),
         "advice": list(ranking.overlap.advice),
+        "single_units": _rows(ranking.single_units.columns),
         "agreement": [a.sentence for a in ranking.agreements],
         "rules": list(ranking.rules),
         "notes": [*said_first(log), *ranking.notes, *question.notes],
@@ -282,3 +290,57 @@ def _flips(ranking: "Ranking") -> "Iterable[str]":
         count = ranking.sensitivity.flip_counts.get((choice, level))
         if count is not None and count.missing:
             yield f"{choice} = {level} {count.sentence(choice, level, row.reference)}."
+
+
+def _unit_parts(data: "SeasonData", ranking: "Ranking") -> list[Part]:
+    """The units whose single lives move a comparison most towards zero, one row per unit."""
+    from workbench.report.findings import ranked_rows
+    from workbench.wording import join_words
+
+    rows = ranked_rows(data, ranking)
+    asked = [row for row in rows if row.grade in SUPPORTED_GRADES] or rows[:1]
+    units = ranking.single_units.table
+    if units.empty:
+        return [Part(sentences=[note for note in ranking.notes if "none was left out" in note] or ["No unit to show."])]
+    pair = {(row.choice, row.level): row for row in asked}
+    units = units[[p in pair for p in zip(units.choice, units.level, strict=True)]]
+    if data.lives.cluster is not None:
+        units = units[units.unit.isin(data.lives.cluster.astype(str))]
+    units = units.assign(loss=(units.survival_gain - units.gain_without) * (2 * (units.survival_gain > 0) - 1))
+    units = units.sort_values(["loss", "unit"], ascending=[False, True], kind="stable").drop_duplicates("unit")
+    grid = Grid(
+        headings=("unit", "known", "gain of", "with", "without"),
+        right=(3, 4),
+        most=MOST_UNITS_SHOWN,
+        rows=[
+            (
+                f"{u.unit}, {u.site}" if u.site else u.unit,
+                _known(data, u.unit),
+                _pair(pair[u.choice, u.level]).partition(" over ")[0],
+                signed_points(u.survival_gain),
+                signed_points(u.gain_without),
+            )
+            for u in units.itertuples()
+        ],
+    )
+    lead = "Look at these units again first: a wrong date or outcome of one of them would move a comparison most."
+    names = join_words([f"{_pair(r)} ({r.grade})" for r in asked])
+    how = (
+        f"Asked of {names}. Gain in points of the whole fleet, with all units and without the one. What is known of a "
+        f"unit is told in {ranking.unit} since it was put out."
+    )
+    return [Part(sentences=[lead]), Part(grid=grid), Part(sentences=[how])]
+
+
+def _known(data: "SeasonData", unit: str) -> str:
+    """What is known of a unit's life, the last of its rows."""
+    import numpy as np
+
+    lives = data.lives
+    rows = np.array([int(unit.split()[-1])]) if lives.cluster is None else np.flatnonzero(lives.cluster == unit)
+    last = int(rows[np.argmax(lives.lower[rows])])
+    lower, upper = lives.lower[last], lives.upper[last]
+    if math.isfinite(upper):
+        return f"failed {upper:g}" if upper - lower <= lives.day else f"failed {lower:g} to {upper:g}"
+    outcome = lives.covariates["outcome"].iloc[last] if "outcome" in lives.covariates.columns else "working"
+    return f"missing after {lower:g}" if outcome == "missing" else f"{outcome} at {lower:g}"

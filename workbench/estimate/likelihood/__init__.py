@@ -4,7 +4,7 @@ from workbench.estimate.likelihood.aft_layout import Cells, CellWeights, cell_pa
 from workbench.estimate.likelihood.aft_likelihood import PriorCentre, evaluate_likelihood
 from workbench.estimate.likelihood.estimability import Estimable, find_estimable, null_space
 from workbench.estimate.likelihood.families import FAMILIES, Family, family_of, log1mexp
-from workbench.estimate.likelihood.newton import AftBatch, AftProblem, fit_batch
+from workbench.estimate.likelihood.newton import AftBatch, AftProblem, fit_batch, step_from
 
 __all__ = [
     "FAMILIES",
@@ -22,4 +22,5 @@ __all__ = [
     "fit_batch",
     "log1mexp",
     "null_space",
+    "step_from",
 ]

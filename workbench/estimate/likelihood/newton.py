@@ -14,7 +14,7 @@ from workbench.estimate.likelihood.aft_likelihood import PriorCentre, evaluate_l
 from workbench.estimate.likelihood.families import Family, family_of
 from workbench.estimate.shared import eigen_of
 
-__all__ = ["AftBatch", "AftProblem", "fit_batch"]
+__all__ = ["AftBatch", "AftProblem", "fit_batch", "step_from"]
 
 MOST_ROUNDS = 200
 """Evaluations after which a replicate is given up."""
@@ -176,6 +176,39 @@ def fit_batch(
         )
     joined = [None if p[0] is None else np.concatenate(p) for p in zip(*parts, strict=True)]
     return AftBatch(*joined)  # type: ignore[arg-type]
+
+
+def step_from(problem: AftProblem, weights: np.ndarray, fit: AftBatch, *, free_scale: bool = True) -> AftBatch:
+    """Take one Newton step from one fit towards the maximum for each of B other vectors of weights of lives.
+
+    `log_likelihood` is NaN, and `converged` says where the step could be made.
+
+    Shapes: weights (B, n).
+
+    References
+    ----------
+    Pregibon (1981), Annals of Statistics 9, 705-724 (from memory): one step as the influence of one row on a fit.
+    """
+    parts = []
+    chunk = max(1, POINTS_AT_ONCE // max(1, weights.shape[1]))
+    for begin in range(0, len(weights), chunk):
+        points = problem.layout.points_of(problem.cells.fold(weights[begin : begin + chunk]))
+        params = _params_of(problem, fit, len(points))
+        if params is None:
+            params = np.full((len(points), problem.columns + 2), np.nan)
+        centre = PriorCentre.at_zero(len(points), problem.columns)
+        with np.errstate(all="ignore"):
+            value, gradient, curvature = _objective(problem, points, centre, params=params, free_scale=free_scale)
+            made = np.isfinite(value)
+            step = np.full(params.shape, np.nan)
+            step[made] = _direction(gradient[made], curvature[made])[0]
+            parts.append(params + _longest(params, step)[:, None] * step)
+    params = np.concatenate(parts)
+    a = params[:, -1]
+    made = np.isfinite(params).all(axis=1)
+    return AftBatch(
+        params[:, 1:-1] / a[:, None], params[:, 0] / a + problem.shift, 1.0 / a, np.full(len(a), np.nan), made
+    )
 
 
 def _params_of(problem: AftProblem, fit: AftBatch, size: int) -> np.ndarray | None:

@@ -24,6 +24,7 @@ from workbench.ranking.checks.sensitivity import (
     season_clock,
     sensitivity_of,
 )
+from workbench.ranking.checks.single_units import LeftOut, leave_out_units
 from workbench.ranking.checks.uneven_missing import UnevenMissing
 
 __all__ = [
@@ -34,6 +35,7 @@ __all__ = [
     "REFERENCE_FAILED",
     "SEASON_CLOCK",
     "Alias",
+    "LeftOut",
     "OpinionAgreement",
     "Overlap",
     "RawComparison",
@@ -48,6 +50,7 @@ __all__ = [
     "e_value_of_interval",
     "environments_of",
     "extrapolated_shares",
+    "leave_out_units",
     "log_hazard_ratios",
     "overlap_of",
     "raw_comparisons",

@@ -19,6 +19,7 @@ __all__ = [
     "SEASON_CLOCK",
     "Sensitivity",
     "contrasts_of",
+    "gain_matrix",
     "season_clock",
     "sensitivity_of",
 ]
@@ -48,11 +49,14 @@ class Sensitivity(Result):
         Units missing.
     uneven : tuple of UnevenMissing
         Choices of which one level's units are missing more often, beyond chance.
+    site_runs : mapping of str to str
+        The run that leaves each site out.
     """
 
     flip_counts: Mapping[tuple[str, str], FlipCount] = field(default_factory=dict)
     missing: int = 0
     uneven: tuple[UnevenMissing, ...] = ()
+    site_runs: Mapping[str, str] = field(default_factory=dict)
 
 
 def contrasts_of(design: Design) -> list[tuple[str, str]]:
@@ -97,7 +101,7 @@ def sensitivity_of(design: Design, mission: float, *, seed: int = 0) -> Sensitiv
         notes = (*notes, f"Left without a single failure, and so not made: {'; '.join(empty)}.")
     problem = problem_of(design, rows=missing.rows, lower=missing.lower, upper=missing.upper)
     fits = fit_design(problem, np.array([weights for _, weights, _ in runs]), "a sensitivity run")
-    gains = _gain_matrix(design, standardise(design, fits, mission, days=False), pairs)
+    gains = gain_matrix(design, standardise(design, fits, mission, days=False), pairs)
     main = gains[0]
     rows: dict[str, Any] = {name: [] for name in ("run", "choice", "level", "survival_gain", "flips")}
     for (name, _, only), gain in zip(runs[1:], gains[1:], strict=True):
@@ -114,19 +118,31 @@ def sensitivity_of(design: Design, mission: float, *, seed: int = 0) -> Sensitiv
             problem_of(design, distribution=distribution), design.lives.weight, f"the {distribution} model"
         )
         put_in = standardise(design, fit, mission, distribution=distribution, days=False)
-        _add(rows, f"{distribution} lives", pairs, gain=_gain_matrix(design, put_in, pairs)[0], main=main, pairs=pairs)
+        _add(rows, f"{distribution} lives", pairs, gain=gain_matrix(design, put_in, pairs)[0], main=main, pairs=pairs)
     moved = season_clock(design)
     if moved is not None:
         fit = fit_design(problem_of(moved), design.lives.weight, "the model with the day of the season as clock")
         put_in = standardise(moved, fit, mission, days=False)
-        _add(rows, SEASON_CLOCK, pairs, gain=_gain_matrix(design, put_in, pairs)[0], main=main, pairs=pairs)
+        _add(rows, SEASON_CLOCK, pairs, gain=gain_matrix(design, put_in, pairs)[0], main=main, pairs=pairs)
     counts = flip_counts(design, missing, problem, mission=mission, gains=dict(zip(pairs, main, strict=True)))
     uneven = uneven_missing(design, missing, seed)
     notes = (*notes, *(f"{x.sentence[0].upper()}{x.sentence[1:]}." for x in uneven))
-    return Sensitivity(columns=rows, flip_counts=counts, missing=missing.units, uneven=uneven, notes=notes)
+    return Sensitivity(
+        columns=rows,
+        flip_counts=counts,
+        missing=missing.units,
+        uneven=uneven,
+        site_runs={site: run for site, run in _site_runs(design).items() if run in rows["run"]},
+        notes=notes,
+    )
 
 
-def _gain_matrix(design: Design, put_in: Mapping[str, Standardised], pairs: Sequence[tuple[str, str]]) -> np.ndarray:
+def _site_runs(design: Design) -> dict[str, str]:
+    blocks = [b for b in design.blocks if b.role == "site" and b.codes is not None]
+    return {level: f"without {block.name} {level}" for block in blocks for level in block.levels}
+
+
+def gain_matrix(design: Design, put_in: Mapping[str, Standardised], pairs: Sequence[tuple[str, str]]) -> np.ndarray:
     """Gains in mission survival over the reference, shape (B, number of pairs)."""
     columns = []
     for choice, level in pairs:
@@ -178,7 +194,7 @@ def _weighted_runs(design: Design, missing: MissingUnits, pairs: Sequence[tuple[
             for number, name in enumerate(block.levels):
                 kept = missing.weights()
                 kept[: len(lives)][block.codes == number] = 0.0
-                runs.append((f"without {block.name} {name}", kept, None))
+                runs.append((_site_runs(design)[name], kept, None))
     dead = lives.failed & (lives.upper <= lives.day)
     if dead.any() and not dead[lives.failed].all():
         kept = missing.weights()

@@ -15,6 +15,7 @@ from workbench.ranking.checks import (
     RawComparison,
     Sensitivity,
     agreement_of,
+    leave_out_units,
     log_hazard_ratios,
     overlap_of,
     raw_comparisons,
@@ -22,9 +23,10 @@ from workbench.ranking.checks import (
     second_estimates,
     sensitivity_of,
 )
+from workbench.ranking.choices.bars import Checks, SingleUnits, single_units
 from workbench.ranking.choices.core import ChoiceFigures, core_of, supported_mission
 from workbench.ranking.choices.grade import RULES
-from workbench.ranking.choices.table import Checks, about_causes, notes_of, table_of
+from workbench.ranking.choices.table import about_causes, notes_of, table_of
 from workbench.ranking.model import Design, build_design
 from workbench.results import Result, columns_to_frame
 from workbench.threads import on_one_thread
@@ -49,7 +51,8 @@ class Ranking(Result):
     time_ratio_lower, time_ratio_upper, raw_survival, raw_gain, raw_gain_within, hazard_ratio, gain_missing_failed,
     gain_season_clock, lost_to_anything, e_value, e_value_limit, missing_flip, detectable_hazard_ratio; gain_second,
     second_lower and second_upper (without time ratios), missing_share and missing_tip (share of the missing units that
-    must have failed to turn the sign).
+    must have failed to turn the sign); weakest_unit and weakest_site (without which the gain is least),
+    gain_without_unit and gain_without_site, units_undoing and sites_undoing (each of which makes a clear likely).
 
     Attributes
     ----------
@@ -77,6 +80,8 @@ class Ranking(Result):
         Gains under other assumptions, with flips marked.
     agreements : tuple of OpinionAgreement
         With hazard ratios and with the raw comparisons.
+    single_units : SingleUnits
+        What every comparison would say without each unit.
     """
 
     mission: float
@@ -94,6 +99,7 @@ class Ranking(Result):
     overlap: Overlap
     sensitivity: Sensitivity
     agreements: tuple[OpinionAgreement, ...]
+    single_units: SingleUnits
 
     def of(self, choice: str) -> "pd.DataFrame":
         """The rows of one choice.
@@ -196,6 +202,8 @@ def rank_choices(
     design = _supported(build_design(counted, choices, adjust, site=site, reference=reference), mission)
     looked_at = _count_tried(tried, design)
     figures = core_of(design, mission, resamples=resamples, seed=seed, confidence=confidence, tried=looked_at)
+    second = second_estimates(design, mission, confidence=confidence)
+    left_out, not_asked = leave_out_units(design, mission, second)
     checks = Checks(
         overlap=overlap_of(design),
         sensitivity=sensitivity_of(design, mission, seed=seed),
@@ -203,7 +211,8 @@ def rank_choices(
         hazard=log_hazard_ratios(design),
         clock=_clock_grades(design, mission, seed, confidence=confidence, tried=looked_at),
         every_cause=None if cause is None else _every_cause(lives, design, mission, site=site),
-        second=second_estimates(design, mission, confidence=confidence),
+        second=second,
+        left_out=left_out,
     )
     columns = table_of(design, figures, checks, mission=mission)
     causes = () if cause is None else ((cause,) if isinstance(cause, str) else tuple(cause))
@@ -211,7 +220,7 @@ def rank_choices(
     said = notes_of(design, columns, checks, mission=mission, resamples=resamples, tried=looked_at, shape=shape)
     return Ranking(
         columns=columns,
-        notes=(*about_causes(causes), *said),
+        notes=(*about_causes(causes), *said, *not_asked),
         mission=mission,
         confidence=confidence,
         resamples=resamples,
@@ -227,6 +236,7 @@ def rank_choices(
         overlap=checks.overlap,
         sensitivity=checks.sensitivity,
         agreements=_agreements(columns, checks),
+        single_units=single_units(figures, checks),
     )
 
 

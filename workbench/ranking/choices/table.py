@@ -1,22 +1,14 @@
 """Table of the ranking: figures and checks in, rows with grades and reasons out, and the sentences under the table."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from workbench.ranking.checks import (
     ALL_FAILED,
-    ALL_WORKED,
-    LEVEL_FAILED,
-    REFERENCE_FAILED,
-    SEASON_CLOCK,
     Alias,
-    Overlap,
-    RawComparison,
-    SecondEstimate,
-    Sensitivity,
     choice_never_mixes,
     detectable_ratio,
     e_value,
@@ -24,17 +16,25 @@ from workbench.ranking.checks import (
     environments_of,
     extrapolated_shares,
 )
+from workbench.ranking.choices.bars import (
+    Checks,
+    Pair,
+    blank_text,
+    clock_text,
+    undone_by_missing,
+    undone_by_one,
+    uneven_text,
+    weakest_without,
+)
 from workbench.ranking.choices.core import PRIOR_STRENGTHS, ChoiceFigures, last_known_days
 from workbench.ranking.choices.grade import comparisons_sentence, grade_of
 from workbench.ranking.model import CHOICE_SD, EXPOSURE_SD, SHAPE_SD, SITE_PRIOR_SD, Block, Design
-from workbench.wording import count_of, join_words, percent_text, points_text
+from workbench.wording import count_of, join_words, percent_text
 
-__all__ = ["COLUMNS", "Checks", "about_causes", "notes_of", "table_of"]
+__all__ = ["COLUMNS", "about_causes", "notes_of", "table_of"]
 
 MOST_EXTRAPOLATED = 0.5
 """Share of the fleet outside of a level's environments over which it cannot be told apart (a judgement, no source)."""
-MOST_BLANK = 0.2
-"""Share of units without a record of a choice from which on it is at most likely (a judgement, no source)."""
 LOOSE_SHAPE = 3.5
 """Upper over lower limit of the shape from which on it is said to be an assumption (a judgement, no source)."""
 
@@ -46,6 +46,7 @@ COLUMNS = (
     *("raw_survival", "raw_gain", "raw_gain_within", "hazard_ratio", "gain_missing_failed", "gain_season_clock"),
     *("lost_to_anything", "e_value", "e_value_limit", "missing_flip"),
     *("detectable_hazard_ratio", "gain_second", "second_lower", "second_upper", "missing_share", "missing_tip"),
+    *("weakest_unit", "gain_without_unit", "units_undoing", "weakest_site", "gain_without_site", "sites_undoing"),
 )
 """Columns of the table, in order; the first twenty are those of every ranking."""
 
@@ -54,27 +55,6 @@ _HIDDEN_BEYOND = (
     *("first_share", "gain_strong_shrinkage", "gain_weak_shrinkage", "restricted_mean", "e_value", "e_value_limit"),
 )
 _HIDDEN_GAINS = tuple(n for n in _HIDDEN_BEYOND if n not in ("mission_survival", "first_share", "restricted_mean"))
-
-Pair = tuple[str, str]
-
-
-@dataclass(frozen=True, eq=False)
-class Checks:
-    """What the grades look at beside the model: overlap, other assumptions, raw curves, hazard ratios, clock."""
-
-    overlap: Overlap
-    sensitivity: Sensitivity
-    raw: Mapping[Pair, RawComparison]
-    hazard: Mapping[Pair, float]
-    clock: Mapping[str, ChoiceFigures] | None
-    every_cause: Mapping[Pair, RawComparison] | None
-    second: Mapping[Pair, SecondEstimate]
-
-    def run_gains(self, run: str) -> dict[Pair, float]:
-        """Gains of every comparison in one sensitivity run."""
-        c = self.sensitivity.columns
-        rows = zip(c["run"], c["choice"], c["level"], c["survival_gain"], strict=True)
-        return {(choice, level): float(gain) for name, choice, level, gain in rows if name == run}
 
 
 def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Checks, *, mission: float) -> dict[str, Any]:
@@ -90,6 +70,7 @@ def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Check
             pair = (block.name, level)
             row = _figures_of(design, choice, number) | {"extrapolated": shares[pair]} | _check_columns(pair, checks)
             row["gain_missing_failed"] = failed_if_missing.get(pair, np.nan)
+            row |= _without_one(choice, number, checks)
             row["missing_share"] = _missing_share(design, np.asarray(block.codes) == block.levels.index(level))
             if known[pair] < mission:
                 row |= dict.fromkeys(_HIDDEN_BEYOND, np.nan)
@@ -180,6 +161,19 @@ def _check_columns(pair: Pair, checks: Checks) -> dict[str, Any]:
     }
 
 
+def _without_one(choice: ChoiceFigures, number: int, checks: Checks) -> dict[str, Any]:
+    """The unit and the site that a gain would lose most by, the gain without each, and how many undo a clear."""
+    found: dict[str, Any] = {}
+    for kind in ("unit", "site"):
+        without = weakest_without(choice, number, checks, of_sites=kind == "site")
+        found |= {
+            f"weakest_{kind}": without.name,
+            f"gain_without_{kind}": without.gain,
+            f"{kind}s_undoing": without.undoing,
+        }
+    return found
+
+
 def _grade(
     design: Design,
     choice: ChoiceFigures,
@@ -198,7 +192,12 @@ def _grade(
         lonely = apart if known[base] < mission or choice_never_mixes(design, block) else ""
         return "reference", lonely or "the level that the others are compared with"
     failed, second = checks.run_gains(ALL_FAILED).get(pair, np.nan), checks.second[pair]
-    bars = (_blank(design, block), _clock(choice, number, checks), _undone_by_missing(choice, number, checks))
+    bars = (
+        blank_text(design, block),
+        clock_text(choice, number, checks),
+        undone_by_missing(choice, number, checks),
+        undone_by_one(choice, number, checks),
+    )
     evidence = replace(
         choice.evidence(number),
         same_sign=(
@@ -208,7 +207,7 @@ def _grade(
         ),
         apart=apart,
         at_most_likely="; ".join(filter(None, bars)),
-        at_most_unclear=_uneven(choice, number, checks),
+        at_most_unclear=uneven_text(choice, number, checks),
         second_gain=second.gain,
         second_error=second.std_error,
         second_lower=second.lower,
@@ -244,57 +243,6 @@ def _apart(
         if known[block.name, name] < mission:
             return f"nothing is known of {block.name} = {name} after {unit} {known[block.name, name]:g}"
     return ""
-
-
-def _blank(design: Design, block: Block) -> str:
-    share = _blank_share(design, block)
-    return f"{block.name} is not recorded for {percent_text(share)} of the units" if share > MOST_BLANK else ""
-
-
-def _blank_share(design: Design, block: Block) -> float:
-    if block.blank is None:
-        return 0.0
-    weight = design.lives.weight
-    return float(weight[block.codes == block.blank].sum() / weight.sum())
-
-
-def _undone_by_missing(choice: ChoiceFigures, number: int, checks: Checks) -> str:
-    """Which assumption on missing units halves the gain, or moves it so far that its limits reach zero, or ""."""
-    pair = (choice.block.name, choice.block.ranked[number])
-    for run, words in ((ALL_FAILED, "had failed"), (ALL_WORKED, "had worked on")):
-        gain = checks.run_gains(run).get(pair, np.nan)
-        if _undone(choice, number, gain):
-            return f"{points_text(gain)} if all missing units {words}"
-    uneven = [x.sentence for x in checks.sensitivity.uneven if x.choice == pair[0]]
-    return "; ".join(uneven)
-
-
-def _undone(choice: ChoiceFigures, number: int, gain: float) -> bool:
-    """Whether another gain is half or less, or its limits would reach zero if they moved along with it."""
-    sign = 1.0 if choice.gain[number] > 0 else -1.0
-    before, nearer = sign * choice.gain[number], min(sign * choice.lower[number], sign * choice.upper[number])
-    return bool(sign * gain < 0.5 * before or (nearer > 0 and nearer + sign * gain - before <= 0))
-
-
-def _uneven(choice: ChoiceFigures, number: int, checks: Checks) -> str:
-    """Why a level is at most unclear where missing units depend on the choice and could turn the sign, or ""."""
-    pair = (choice.block.name, choice.block.ranked[number])
-    sign = 1.0 if choice.gain[number] > 0 else -1.0
-    turned = checks.run_gains(LEVEL_FAILED if sign > 0 else REFERENCE_FAILED).get(pair, np.nan) * sign <= 0
-    found = [x.sentence for x in checks.sensitivity.uneven if x.choice == pair[0]]
-    return f"{found[0]}, and that alone could turn the sign" if found and turned else ""
-
-
-def _clock(choice: ChoiceFigures, number: int, checks: Checks) -> str:
-    """What the day of the season as clock changes, or ""."""
-    if checks.clock is None:
-        return ""
-    moved = checks.clock[choice.block.name]
-    level = choice.block.ranked[number]
-    if choice.gain[number] * moved.gain[number] < 0:
-        return f"the sign differs with the {SEASON_CLOCK}"
-    before, after = choice.bare_grades()[level], moved.bare_grades()[level]
-    return f"with the {SEASON_CLOCK} the grade would be '{after}'" if before != after else ""
 
 
 def _about_shape(figures: ChoiceFigures) -> list[str]:
@@ -359,7 +307,7 @@ def notes_of(
             "there are more levels than failures, so shrinkage decides much of what is shown."
         )
     notes += design.notes
-    notes += [f"{text}, so it can be likely at most." for b in design.choices if (text := _blank(design, b))]
+    notes += [f"{text}, so it can be likely at most." for b in design.choices if (text := blank_text(design, b))]
     if not environments_of(design)[0]:
         notes.append("No environment is recorded, so the share extrapolated counts the whole fleet as one.")
     if not sites:

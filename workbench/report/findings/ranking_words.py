@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.ranking.choices import Ranking
+from workbench.ranking.choices import Ranking, rests_on_text
 from workbench.report.basis import SeasonData, place_gap
 from workbench.report.words import limits_words, shown_name
 from workbench.wording import SUPPORTED_GRADES, Grade, count_of, join_words, percent_text, points_text, signed_points
@@ -179,9 +179,30 @@ def caveats_of(ranking: Ranking, row: RankedRow) -> tuple[str, ...]:
     flips = [shown_name(run, 120) for run in runs[runs.flips].run]
     if flips and row.grade in SUPPORTED_GRADES:
         caveats.append(f"The sign changes in {len(flips)} of {len(runs)} other runs: {'; '.join(flips[:4])}.")
+    caveats += _without_one(ranking, row)
     count = ranking.sensitivity.flip_counts.get((row.choice, row.level))
     if count is not None and count.missing:
         sentence = count.sentence(row.choice, row.level, row.base)
         side = row.name if count.side == row.level else row.base_name
         caveats.append(f"This {sentence.replace(f'{row.choice} = {count.side}', side)}.")
     return tuple(caveats)
+
+
+def _without_one(ranking: Ranking, row: RankedRow) -> list[str]:
+    """Return what a clear or likely comparison would say without one unit or the units of one site."""
+    if row.grade not in SUPPORTED_GRADES:
+        return []
+    of_choice = ranking.of(row.choice).set_index("level").loc[row.level]
+    told, safe = [], []
+    for kind, words in (("unit", "any one unit"), ("site", "the units of any one site")):
+        name, gain = of_choice[f"weakest_{kind}"], of_choice[f"gain_without_{kind}"]
+        found = rests_on_text(name, gain, of_choice[f"{kind}s_undoing"])
+        if found:
+            told.append(f"{found[0].upper()}{found[1:]}.")
+        elif np.isfinite(gain):
+            most = "at least" if row.gain > 0 else "at most"
+            safe.append(f"without {words} it is {most} {points_text(gain)} ({name.removeprefix('the units at ')})")
+    if safe:
+        sentence = "; ".join(safe)
+        told.append(f"{sentence[0].upper()}{sentence[1:]}.")
+    return told
