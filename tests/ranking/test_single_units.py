@@ -10,7 +10,8 @@ from workbench.lives import Lives
 from workbench.ranking.checks.second_estimate import second_estimates
 from workbench.ranking.checks.sensitivity import gain_matrix
 from workbench.ranking.checks.single_units import MOST_UNITS, leave_out_units
-from workbench.ranking.choices import rank_choices, rests_on_text
+from workbench.ranking.choices import rank_choices
+from workbench.ranking.choices.bars import rests_on_text
 from workbench.ranking.model import build_design, fit_design, problem_of, standardise
 
 from .seasons import make_lives

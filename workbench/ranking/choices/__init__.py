@@ -1,7 +1,7 @@
 """Which protection choices go with longer life, and how sure is that?"""
 
 from workbench.ranking.choices.asking import RankingQuestion, question_of
-from workbench.ranking.choices.bars import SingleUnits, rests_on_text
+from workbench.ranking.choices.bars import SingleUnits
 from workbench.ranking.choices.core import PRIOR_STRENGTHS
 from workbench.ranking.choices.grade import LIKELY_P, RULES
 from workbench.ranking.choices.rank import Ranking, rank_choices
@@ -15,5 +15,4 @@ __all__ = [
     "SingleUnits",
     "question_of",
     "rank_choices",
-    "rests_on_text",
 ]

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.ranking.choices import Ranking, rests_on_text
+from workbench.ranking.choices import Ranking
 from workbench.report.basis import SeasonData, place_gap
 from workbench.report.words import limits_words, shown_name
 from workbench.wording import SUPPORTED_GRADES, Grade, count_of, join_words, percent_text, points_text, signed_points
@@ -189,20 +189,16 @@ def caveats_of(ranking: Ranking, row: RankedRow) -> tuple[str, ...]:
 
 
 def _without_one(ranking: Ranking, row: RankedRow) -> list[str]:
-    """Return what a clear or likely comparison would say without one unit or the units of one site."""
+    """Return how little a supported comparison loses without one unit or site; the grade's reason says where much."""
     if row.grade not in SUPPORTED_GRADES:
         return []
-    of_choice = ranking.of(row.choice).set_index("level").loc[row.level]
-    told, safe = [], []
-    for kind, words in (("unit", "any one unit"), ("site", "the units of any one site")):
-        name, gain = of_choice[f"weakest_{kind}"], of_choice[f"gain_without_{kind}"]
-        found = rests_on_text(name, gain, of_choice[f"{kind}s_undoing"])
-        if found:
-            told.append(f"{found[0].upper()}{found[1:]}.")
-        elif np.isfinite(gain):
-            most = "at least" if row.gain > 0 else "at most"
-            safe.append(f"without {words} it is {most} {points_text(gain)} ({name.removeprefix('the units at ')})")
-    if safe:
-        sentence = "; ".join(safe)
-        told.append(f"{sentence[0].upper()}{sentence[1:]}.")
-    return told
+    at = ranking.of(row.choice).set_index("level").loc[row.level]
+    most = "at least" if row.gain > 0 else "at most"
+    safe = [
+        f"without {words} it is {most} {points_text(at[f'gain_without_{kind}'])} "
+        f"({at[f'weakest_{kind}'].removeprefix('the units at ')})"
+        for kind, words in (("unit", "any one unit"), ("site", "the units of any one site"))
+        if at[f"{kind}s_undoing"] == 0 and np.isfinite(at[f"gain_without_{kind}"])
+    ]
+    sentence = "; ".join(safe)
+    return [f"{sentence[0].upper()}{sentence[1:]}."] if safe else []
