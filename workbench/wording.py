@@ -1,13 +1,14 @@
 """Wording: how numbers become words, in one place: counts, shares, days, p values and intervals, rounded with sense."""
 
 import math
+from collections.abc import Iterable
 from enum import StrEnum
 
 __all__ = [
     "NOT_KNOWN",
-    "NOT_RECORDED",
     "SUPPORTED_GRADES",
     "Grade",
+    "blank_label",
     "count_of",
     "days_text",
     "interval_text",
@@ -33,11 +34,26 @@ class Grade(StrEnum):
 SUPPORTED_GRADES = (Grade.CLEAR, Grade.LIKELY)
 """Grades that say something of the difference, the surer first."""
 
-NOT_RECORDED = "not recorded"
+_NOT_RECORDED = "not recorded"
 """The level of a missing value in a model, and the site of a row that names none."""
 
 NOT_KNOWN = "not known"
 """What stands in place of a number that is NaN."""
+
+
+def blank_label(values: Iterable[object]) -> str:
+    """Return what a missing value is called among others: never like one of them.
+
+    Examples
+    --------
+    >>> blank_label(["bog"]), blank_label(["not recorded"])
+    ('not recorded', 'not recorded (blank)')
+    """
+    taken = {str(value) for value in values}
+    label = _NOT_RECORDED
+    while label in taken:
+        label += " (blank)"
+    return label
 
 
 def round_sense(value: float, digits: int = 2) -> float:

@@ -172,6 +172,12 @@ def test_blank_site_is_not_recorded_and_a_site_called_na_is_a_site(tmp_path):
     assert log.records["site"].tolist() == ["not recorded", "NA", "None"]
 
 
+def test_a_site_that_is_called_not_recorded_is_not_the_blank_one(tmp_path):
+    path = write_csv(tmp_path / "log.csv", [row("A", site=""), row("B", site="not recorded")])
+    log = read(path, {"missing_words": ["-"]})
+    assert log.records["site"].tolist() == ["not recorded (blank)", "not recorded"]
+
+
 def test_repeat_deployments_are_lives_of_one_cluster_numbered_by_date(tmp_path):
     rows = [
         row("A", "working", deployed_on="2025-06-01", found_on="2025-09-01"),

@@ -7,6 +7,8 @@ from tests.teardown.builders import records, small_table
 from workbench.errors import EstimateError, UsageError
 from workbench.estimate.shared.proportions import proportion_interval
 from workbench.lives import Lives
+from workbench.report.figures.style import new_axes
+from workbench.report.figures.teardown import draw_ends
 from workbench.teardown.ends.inside import inside_condition
 from workbench.teardown.ends.pareto import ends_of_units
 from workbench.teardown.ends.preventable import OTHERS, PREVENTABLE, preventable_causes, rank_preventable, two_classes
@@ -41,6 +43,17 @@ def test_ends_by_hand():
     assert np.isnan(table.loc["missing", "share_of_failures"])
     assert table["cumulative_share"].iloc[-1] == pytest.approx(1.0)
     assert table["share_of_failures"].sum() == pytest.approx(1.0)
+
+
+def test_a_mechanism_may_be_called_what_units_that_never_came_back_are_called():
+    lives = fleet()
+    ends = ends_of_units(lives.replace(cause=np.where(lives.cause == "leak", "missing", lives.cause)), 100)
+    assert ends.table["end"].tolist() == ["missing", "missing (not back)", "bite", "undetermined"]
+    assert ends.never_back.tolist() == [False, True, False, False]
+    assert ends.named.tolist() == [True, False, True, False]
+    ax = new_axes(8, 4)
+    draw_ends(ends, ax)
+    assert [bar.get_hatch() for bar in ax.patches] == [None, "///", None, None]
 
 
 def test_ends_by_group_count_within_the_group():

@@ -1,6 +1,7 @@
 """The survey of the sample season: library, command line and JSON say the same."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ from workbench.cli import main
 from workbench.errors import EstimateError
 from workbench.log.season_log.reading import read_log
 from workbench.teardown.ends.survey import class_incidence, survey_teardowns
-from workbench.teardown.mechanisms.matrix import SURVIVORS, evidence_matrix
+from workbench.teardown.mechanisms.matrix import evidence_matrix
 from workbench.teardown.mechanisms.mechanism import suggest_mechanism
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
@@ -65,16 +66,28 @@ def test_suggestions_keep_their_promises(survey):
     ]
 
 
+def test_a_mechanism_may_be_called_what_survivors_are_called(survey):
+    suggestions = survey.suggestions
+    opened = ~np.isnan(suggestions.teardowns.seen[suggestions.rows]).all(axis=1)
+    first = np.arange(len(opened)) == int(np.argmax(opened))
+    called = np.where(first, "opened survivors", suggestions.columns["verdict"])
+    sure = first | suggestions.columns["confirmed"]
+    columns = {**suggestions.columns, "verdict": called, "confirmed": sure}
+    matrix = evidence_matrix(replace(suggestions, columns=columns))
+    assert matrix.survivors == "opened survivors (working)" == matrix.groups[-1]
+    assert matrix.units[matrix.groups.index("opened survivors")] == 1
+
+
 def test_matrix_counts_signs_and_puts_survivors_last(survey):
     matrix = evidence_matrix(survey.suggestions)
-    assert matrix.groups[-1] == SURVIVORS
+    assert matrix.groups[-1] == matrix.survivors == "opened survivors"
     table = matrix.table
     assert len(table) == len(matrix.signs) * len(matrix.groups)
     assert (table["seen"] <= table["checked"]).all()
     sign = matrix.signs[0]
     column = survey.suggestions.teardowns.signs.index(sign)
     alive = survey.suggestions.teardowns.survived
-    row = table[(table["sign"] == sign) & (table["group"] == SURVIVORS)].iloc[0]
+    row = table[(table["sign"] == sign) & (table["group"] == matrix.survivors)].iloc[0]
     assert row["seen"] == int(np.nansum(survey.suggestions.teardowns.seen[alive, column]))
 
 

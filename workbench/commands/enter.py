@@ -73,6 +73,7 @@ def _blocks(entry: "FormEntry", judged: list[str], args: argparse.Namespace) -> 
 
 def _judged(entry: "FormEntry") -> list[str]:
     """Each verdict that was entered, and only then what the signs suggest."""
+    from workbench.lives import UNDETERMINED
     from workbench.teardown.mechanisms import mechanism_words, suggest_mechanism
     from workbench.wording import percent_text
 
@@ -84,7 +85,7 @@ def _judged(entry: "FormEntry") -> list[str]:
     said = []
     for row in suggest_mechanism(entry.log).table.to_dict("records"):
         if (row["unit_id"], str(row["deployment"])) in given or (row["unit_id"], "nan") in given:
-            chance = "" if row["mechanism"] == "undetermined" else f" ({percent_text(row['probability'])})"
+            chance = "" if row["mechanism"] == UNDETERMINED else f" ({percent_text(row['probability'])})"
             own = mechanism_words(row["verdict"]) or "no verdict in use"
             said.append(
                 f"{row['unit_id']}: you say {own}; the signs suggest {mechanism_words(row['mechanism'])}{chance}."

@@ -11,7 +11,7 @@ from workbench.log.cells import shown
 from workbench.log.dictionary import Column, Settings, answers_without_mechanism
 from workbench.log.rules import LABEL_FIELDS, merged_spellings, notes_on_levels
 from workbench.log.season_log import typed_column
-from workbench.wording import NOT_RECORDED
+from workbench.wording import blank_label
 
 if TYPE_CHECKING:
     from workbench.lives import Lives
@@ -152,7 +152,8 @@ def _levels(name: str, counted: Counted, codes: Mapping[str, CellCodes], *, sett
     known = codes[name].values if name in codes else {}
     values = [known.get(int(n)) for n in numbers]
     if name == "site":
-        values = [NOT_RECORDED if v is None else v for v in values]
+        blank = blank_label(values)
+        values = [blank if v is None else v for v in values]
     if name == "season":
         named = zip(values, numbers, strict=True)
         values = [v if v is not None else settings.season or str(-int(n) - BY_YEAR) for v, n in named]

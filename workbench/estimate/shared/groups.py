@@ -13,7 +13,7 @@ import pandas as pd
 from workbench.checks import check_columns
 from workbench.errors import EstimateError, UsageError
 from workbench.lives import Lives
-from workbench.wording import NOT_RECORDED
+from workbench.wording import blank_label
 
 __all__ = [
     "Groups",
@@ -91,7 +91,7 @@ def levels_with_blank(column: pd.Series) -> tuple[tuple[str, ...], np.ndarray, i
     levels, codes = text_levels(column)
     if not (codes < 0).any():
         return levels, codes, None
-    return with_level(levels, NOT_RECORDED, "blank"), np.where(codes < 0, len(levels), codes), len(levels)
+    return (*levels, blank_label(levels)), np.where(codes < 0, len(levels), codes), len(levels)
 
 
 def with_level(levels: Sequence[str], label: str, why: str) -> tuple[str, ...]:

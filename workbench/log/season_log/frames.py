@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.log.dictionary import Column, Settings, Vocabulary
 from workbench.log.rules import LABEL_FIELDS, Entry, Life, clean, order_levels
-from workbench.wording import NOT_RECORDED
+from workbench.wording import blank_label
 
 if TYPE_CHECKING:
     import numpy as np
@@ -65,7 +65,8 @@ def records_frame(
         if name in spelling:
             values = [None if value is None else spelling[name].get(value, value) for value in values]
         if name == "site" and any("site" in e.table.places for e in entries):
-            values = [NOT_RECORDED if v is None else v for v in values]
+            blank = blank_label(values)
+            values = [blank if v is None else v for v in values]
         carried = Counter(v for v, _ in set(zip(values, units, strict=True)) if v is not None)
         data[name] = typed_column(column, values, carried, settings=settings)
     for heading in dict.fromkeys(h for entry in entries for h in entry.extra):

@@ -9,7 +9,7 @@ import pandas as pd
 from workbench.errors import WorkbenchError
 from workbench.estimate.curves import survival_curve
 from workbench.estimate.turnbull import mass_of, shares_one_grid
-from workbench.lives import Lives
+from workbench.lives import UNDETERMINED, Lives
 
 __all__ = ["MissingBounds", "missing_bounds", "missing_runs", "share_surviving"]
 
@@ -21,7 +21,7 @@ def missing_runs(lives: Lives) -> dict[str, Lives]:
     failed = lives.replace(
         lower=lower,
         upper=np.where(missing, lower + 1, upper),
-        cause=None if lives.cause is None else np.where(missing, "undetermined", lives.cause),
+        cause=None if lives.cause is None else np.where(missing, UNDETERMINED, lives.cause),
     )
     seen = lower
     if "followed_to" in lives.covariates:
@@ -102,7 +102,7 @@ def _flips_at(lives: Lives, own: np.ndarray, order: np.ndarray, *, other: float,
         upper[gone] = group.lower[gone] + 1
         cause = group.cause
         if cause is not None:
-            cause = np.where(np.isfinite(upper) & (cause == ""), "undetermined", cause)
+            cause = np.where(np.isfinite(upper) & (cause == ""), UNDETERMINED, cause)
         return share_surviving(group.replace(upper=upper, cause=cause), mission) < other - 1e-9
 
     if not len(order) or not flips(len(order)):

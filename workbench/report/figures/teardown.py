@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from workbench.lives import UNDETERMINED
 from workbench.report.figures.labels import EndLabel, headings, label_ends
 from workbench.report.figures.palette import FAILED, INK, LOST, MUTED, PALETTE, WORKING
 from workbench.report.figures.style import figure_text
@@ -55,7 +56,7 @@ def draw_incidence(
     labels = []
     for number, (name, share) in enumerate(layers):
         top = base + np.nan_to_num(share)
-        colour = LOST if name == "undetermined" else PALETTE[1:][number % (len(PALETTE) - 1)]
+        colour = LOST if name == UNDETERMINED else PALETTE[1:][number % (len(PALETTE) - 1)]
         hatch = HATCHES[number % len(HATCHES)]
         ax.fill_between(times, base, top, facecolor=colour, edgecolor="white", hatch=hatch, linewidth=0.4)
         ax.plot(times, top, color=INK, linewidth=0.8)
@@ -93,29 +94,29 @@ def _percent(share: float) -> str:
 
 def _layers(shares: dict[str, np.ndarray], first: str) -> list[tuple[str, np.ndarray]]:
     """Causes from the bottom: the one compared, the commonest, the rest as one, undetermined last."""
-    named = sorted((c for c in shares if c != "undetermined"), key=lambda c: (c != first, -shares[c][-1], c))
+    named = sorted((c for c in shares if c != UNDETERMINED), key=lambda c: (c != first, -shares[c][-1], c))
     kept = named if len(named) <= MOST_CAUSES else named[: MOST_CAUSES - 1]
     layers = [(cause, shares[cause]) for cause in kept]
     rest = named[len(kept) :]
     if rest:
         layers.append((OTHER, np.sum([shares[c] for c in rest], axis=0)))
-    if "undetermined" in shares:
-        layers.append(("undetermined", shares["undetermined"]))
+    if UNDETERMINED in shares:
+        layers.append((UNDETERMINED, shares[UNDETERMINED]))
     return layers
 
 
 def draw_ends(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", group: str | None = None) -> None:
     """Draw what ended units: bars of lost unit-days, marks of the share of failures and of units."""
-    table = result.table
+    table = result.table.assign(never_back=result.never_back, named=result.named)
     table = table[table["group"] == (group or table["group"].iloc[0])].reset_index(drop=True)
     places = np.arange(len(table))
     lost, units, failures = (
         100 * table[c].to_numpy(dtype=float) for c in ("share_of_lost_days", "share_of_units", "share_of_failures")
     )
-    colours = [LOST if end in ("missing", "undetermined") else FAILED for end in table["end"]]
+    colours = [FAILED if named else LOST for named in table["named"]]
     bars = ax.barh(places, np.nan_to_num(lost), height=0.62, color=colours, edgecolor=INK, linewidth=0.6)
-    for bar, end in zip(bars, table["end"], strict=True):
-        if end == "missing":
+    for bar, never_back in zip(bars, table["never_back"], strict=True):
+        if never_back:
             bar.set_hatch("///")
     ax.scatter(units, places, marker="D", s=46, color="white", edgecolor=INK, linewidth=1.4, zorder=3)
     known = np.isfinite(failures)

@@ -26,7 +26,7 @@ def ends_findings(data: SeasonData) -> list[Finding]:
 def _ends(data: SeasonData) -> list[Finding]:
     ends = ends_of_units(data.lives, data.mission)
     table = ends.table
-    named = table[~table["end"].isin([UNDETERMINED, "missing"])]
+    named = table[ends.named]
     if named.empty:
         failures = data.lives.failures
         whole = "The only failure has no" if failures == 1 else f"None of {count_of(failures, 'failure')} has a"
@@ -97,13 +97,14 @@ def _ends_table(data: SeasonData, ends: EndsOfUnits) -> dict[str, list[Any]]:
 def _environments(data: SeasonData) -> list[Finding]:
     if "environment" not in data.lives.covariates:
         return []
-    ends = ends_of_units(data.lives, data.mission, by="environment").table
+    result = ends_of_units(data.lives, data.mission, by="environment")
+    ends = result.table
     groups = list(dict.fromkeys(ends["group"]))
     if len(groups) < 2:
         return []
     names = [n for n in ends.groupby("end")["units"].sum().sort_values(ascending=False, kind="stable").index]
     units = ends.pivot(index="end", columns="group", values="units").reindex(index=names, columns=groups).fillna(0)
-    worst = ends[~ends["end"].isin(["missing", UNDETERMINED])].sort_values("share_of_units", ascending=False)
+    worst = ends[result.named].sort_values("share_of_units", ascending=False)
     if worst.empty:
         return []
     first = worst.iloc[0]

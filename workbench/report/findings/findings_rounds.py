@@ -5,6 +5,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from workbench.lives import UNDETERMINED
 from workbench.planning import (
     PreChecks,
     RoundPlan,
@@ -122,7 +123,7 @@ def _what_fails_early(data: SeasonData) -> str:
     early = lives.failed & (lives.upper <= EARLY_DAYS)
     if not early.any():
         return f" No failure is known to have come in the first {EARLY_DAYS} days."
-    causes = sorted({str(c) for c in np.asarray(lives.cause)[early] if c and str(c) != "undetermined"})
+    causes = sorted({str(c) for c in np.asarray(lives.cause)[early] if c and str(c) != UNDETERMINED})
     number = int(lives.weight[early].sum())
     named = f" ({join_words([data.label('mechanism', c) for c in causes])})" if causes else ""
     return f" In the first {EARLY_DAYS} days {count_of(number, data.counted)} failed{named}."

@@ -11,7 +11,7 @@ from workbench.report.basis import Drawing, Finding
 from workbench.report.figures import Dots
 from workbench.report.talk.told import Told
 from workbench.report.words import short_name, shown_name
-from workbench.teardown.mechanisms import SURVIVORS, mechanism_words
+from workbench.teardown.mechanisms import mechanism_words
 from workbench.wording import percent_text
 
 __all__ = ["inside_slide", "signs_slide"]
@@ -86,7 +86,7 @@ def _signs(matrix: object) -> list[_Sign]:
     found = []
     for sign in matrix.signs:  # type: ignore[attr-defined]
         own = table[table["sign"] == sign]
-        alive = (own["group"] == SURVIVORS).to_numpy()
+        alive = (own["group"] == matrix.survivors).to_numpy()  # type: ignore[attr-defined]
         counts = own[["seen", "checked"]].to_numpy(dtype=int)
         failed, survived = (tuple(int(v) for v in counts[part].sum(axis=0)) for part in (~alive, alive))
         cells = [[seen, checked - seen] for seen, checked in (failed, survived)]

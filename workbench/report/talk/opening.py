@@ -225,9 +225,9 @@ def ended_slide(told: Told) -> Finding | None:
             counts[name] = counts.get(name, 0) + int(number)
     failures = int(told.data.lives.failures)
     named = sorted(counts, key=lambda name: (-counts[name], name))
-    rows = {name: counts[name] for name in named[:MOST_NAMED]}
+    rows = [(name, counts[name], True) for name in named[:MOST_NAMED]]  # whether they are among the failures
     rest = sum(counts[name] for name in named[MOST_NAMED:])
-    rows |= {name: number for name, number in ((OTHER, rest), (UNNAMED, unnamed), (GONE, gone)) if number}
+    rows += [row for row in ((OTHER, rest, True), (UNNAMED, unnamed, True), (GONE, gone, False)) if row[1]]
     if not rows or not failures:
         return None
     headline = f"Nobody could say what ended the {failures} that failed"
@@ -247,9 +247,9 @@ def ended_slide(told: Told) -> Finding | None:
         figure=Drawing(
             result=Stacks(
                 columns={
-                    "label": np.array(list(rows), dtype=object),
-                    "count": np.array(list(rows.values()), dtype=float),
-                    "note": np.array([_share_note(name, n, failures) for name, n in rows.items()], dtype=object),
+                    "label": np.array([name for name, _, _ in rows], dtype=object),
+                    "count": np.array([number for _, number, _ in rows], dtype=float),
+                    "note": np.array([_share_note(n, failures if among else 0) for _, n, among in rows], dtype=object),
                 },
                 axis=f"{told.data.counted}s",
             ),
@@ -261,5 +261,5 @@ def ended_slide(told: Told) -> Finding | None:
     )
 
 
-def _share_note(name: str, number: int, failures: int) -> str:
-    return f"{number}" if name == GONE else f"{number} ({percent_text(number / failures)} of failures)"
+def _share_note(number: int, failures: int) -> str:
+    return f"{number}" if not failures else f"{number} ({percent_text(number / failures)} of failures)"

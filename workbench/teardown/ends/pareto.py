@@ -41,6 +41,16 @@ class EndsOfUnits(Result):
     mission: float
     unit: str
 
+    @property
+    def never_back(self) -> np.ndarray:
+        """Which rows count missing units, whatever a mechanism is called; shape (rows,)."""
+        return np.asarray(np.isnan(self.columns["share_of_failures"].astype(float)))
+
+    @property
+    def named(self) -> np.ndarray:
+        """Which rows count failures whose mechanism is known; shape (rows,)."""
+        return np.asarray(~self.never_back & (self.columns["end"] != UNDETERMINED))
+
 
 def ends_of_units(lives: Lives, mission: float, by: str | None = None) -> EndsOfUnits:
     """Rank what ended units by failures, units and unit-days lost before the mission's end.

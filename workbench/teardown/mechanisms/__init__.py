@@ -1,7 +1,7 @@
 """What killed each opened unit?"""
 
 from workbench.teardown.mechanisms.agreement import Agreement, compare_verdicts
-from workbench.teardown.mechanisms.matrix import SURVIVORS, evidence_matrix
+from workbench.teardown.mechanisms.matrix import evidence_matrix
 from workbench.teardown.mechanisms.measured import signs_by_measurement
 from workbench.teardown.mechanisms.mechanism import LEAST_PROBABILITY, MechanismSuggestions, suggest_mechanism
 from workbench.teardown.mechanisms.opened import Teardowns
@@ -11,7 +11,6 @@ __all__ = [
     "LEAKS",
     "LEAST_PROBABILITY",
     "MOISTURE_RELATED",
-    "SURVIVORS",
     "Agreement",
     "MechanismSuggestions",
     "Teardowns",

@@ -4,14 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from workbench.estimate.shared import with_level
 from workbench.lives import UNDETERMINED
 from workbench.results import Result
 from workbench.teardown.mechanisms.mechanism import MechanismSuggestions
 
-__all__ = ["SURVIVORS", "EvidenceMatrix", "evidence_matrix"]
+__all__ = ["EvidenceMatrix", "evidence_matrix"]
 
-SURVIVORS = "opened survivors"
-"""The column of units that still worked."""
+_SURVIVORS = "opened survivors"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -26,11 +26,14 @@ class EvidenceMatrix(Result):
         In table order; groups by number of units, "undetermined" and survivors last.
     units : tuple of int
         Opened units of each group.
+    survivors : str
+        The group of opened units that still worked; no mechanism is called so.
     """
 
     signs: tuple[str, ...]
     groups: tuple[str, ...]
     units: tuple[int, ...]
+    survivors: str
 
 
 def evidence_matrix(suggestions: MechanismSuggestions, *, most_signs: int = 24) -> EvidenceMatrix:
@@ -43,12 +46,13 @@ def evidence_matrix(suggestions: MechanismSuggestions, *, most_signs: int = 24) 
     group[suggestions.rows] = np.where(
         suggestions.columns["confirmed"], suggestions.columns["verdict"], suggestions.columns["mechanism"]
     )
-    group[teardowns.survived] = SURVIVORS
+    survivors = with_level(sorted({str(g) for g in group} - {""}), _SURVIVORS, "working")[-1]
+    group[teardowns.survived] = survivors
     looked = ~np.isnan(teardowns.seen).all(axis=1)
     group[~looked] = ""
     names = [str(g) for g in set(group) - {""}]
     counts = {name: int((group == name).sum()) for name in names}
-    last = {UNDETERMINED: 1, SURVIVORS: 2}
+    last = {UNDETERMINED: 1, survivors: 2}
     groups = tuple(sorted(names, key=lambda n: (last.get(n, 0), -counts[n], n)))
     total = np.nansum(teardowns.seen[group != ""], axis=0)
     kept = [i for i in np.argsort(-total, kind="stable")[:most_signs] if total[i] > 0]
@@ -70,4 +74,5 @@ def evidence_matrix(suggestions: MechanismSuggestions, *, most_signs: int = 24) 
         signs=tuple(teardowns.signs[i] for i in kept),
         groups=groups,
         units=tuple(counts[name] for name in groups),
+        survivors=survivors,
     )

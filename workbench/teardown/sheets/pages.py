@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from workbench.filing import Permit, check_target, write_file
+from workbench.lives import UNDETERMINED
 from workbench.log.dictionary import HEADLINE, known_hazards
 from workbench.teardown.mechanisms import MechanismSuggestions, mechanism_words, sign_family_of
 from workbench.teardown.sheets.photos import photos_of
@@ -55,7 +56,7 @@ def _card(row: Mapping[Any, Any], record: Mapping[Any, Any], folder: Path) -> di
     pictures, troubles = photos_of({str(k): v for k, v in record.items()}, folder)
     said = {
         "signs suggest": _chances(row),
-        "family (ISO 14224)": sign_family_of(row["best"]) if row["mechanism"] != "undetermined" else "",
+        "family (ISO 14224)": sign_family_of(row["best"]) if row["mechanism"] != UNDETERMINED else "",
         "for": _signs(row["for"]),
         "against": _signs(row["against"]),
         "verdict": mechanism_words(row["verdict"]) + (" (sure)" if row["confirmed"] else ""),
@@ -74,7 +75,7 @@ def _card(row: Mapping[Any, Any], record: Mapping[Any, Any], folder: Path) -> di
 def _chances(row: Mapping[Any, Any]) -> str:
     best, second = mechanism_words(row["best"]), mechanism_words(row["second"])
     told = f"{best} {percent_text(row['probability'])}, then {second} {percent_text(row['second_probability'])}"
-    return f"undetermined; best {told}" if row["mechanism"] == "undetermined" else told
+    return f"undetermined; best {told}" if row["mechanism"] == UNDETERMINED else told
 
 
 def _signs(text: str) -> str:
