@@ -72,10 +72,18 @@ class Lives:
     def covariates(self) -> pd.DataFrame:
         """Protection, exposure, site and the like, in a frame of its own with read-only values."""
         frame = self._read_only.copy(deep=False)
-        for name, dtype in frame.dtypes.items():
-            if not isinstance(dtype, np.dtype | pd.CategoricalDtype) or dtype.kind == "M":
-                frame[name] = frame[name].copy()
+        for name in self._copied:
+            frame[name] = frame[name].copy()
         return frame
+
+    @cached_property
+    def _copied(self) -> tuple[Any, ...]:
+        """The covariates that pandas cannot lock, so that each look gets a copy."""
+        return tuple(
+            name
+            for name, dtype in self._covariates.dtypes.items()
+            if not isinstance(dtype, np.dtype | pd.CategoricalDtype) or dtype.kind == "M"
+        )
 
     @cached_property
     def _read_only(self) -> pd.DataFrame:
@@ -330,7 +338,8 @@ class Lives:
         """
         keys: list[np.ndarray] = [self.weight]
         keys += [_sort_codes(labels) for labels in (self.cluster, self.cause) if labels is not None]
-        keys += [_sort_codes(self.covariates[name].to_numpy()) for name in reversed(list(columns))]
+        covariates = self.covariates
+        keys += [_sort_codes(covariates[name].to_numpy()) for name in reversed(list(columns))]
         return np.lexsort([*keys, self.entry, self.upper, self.lower])
 
 

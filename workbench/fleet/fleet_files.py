@@ -48,9 +48,9 @@ def has_more_rows(source: Any, most: int) -> bool:
 
 def _size(path: Path, most: int) -> tuple[Any, int]:
     """Headings and rows of a file; lines are counted only as far as needed."""
-    from pyarrow import parquet
-
     if path.suffix.lower() == ".parquet":
+        from pyarrow import parquet
+
         with parquet.ParquetFile(path) as file:
             return tuple(file.schema_arrow.names), file.metadata.num_rows
     rows = 0

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import chi2, norm
+from scipy.special import chdtrc, ndtr, ndtri
 
 from workbench.checks import check_confidence, check_one_of, check_positive
 from workbench.errors import EstimateError
@@ -184,11 +184,9 @@ def _result(
             used = np.sqrt(np.maximum(np.diag(design.contrasts @ fit.robust @ design.contrasts.T), 0.0)) + gap
         extra = {"robust_std_error": used}
         notes += _cluster_notes(lives)
-    z = norm.ppf(0.5 + confidence / 2)
+    z = ndtri(0.5 + confidence / 2)
     p_value = (
-        np.full_like(estimate, np.nan)
-        if shrink > 0
-        else 2 * norm.sf(np.abs(estimate) / np.where(used > 0, used, np.nan))
+        np.full_like(estimate, np.nan) if shrink > 0 else 2 * ndtr(-np.abs(estimate) / np.where(used > 0, used, np.nan))
     )
     columns = {
         "term": np.array(design.term, dtype=object),
@@ -250,5 +248,5 @@ def _tests(fit: HazardFit, estimate: np.ndarray, covariance: np.ndarray, *, shri
         "test": np.array(["likelihood ratio", "score", "Wald"], dtype=object),
         "statistic": statistic,
         "degrees_of_freedom": freedom,
-        "p_value": chi2.sf(statistic, freedom),
+        "p_value": chdtrc(freedom, np.maximum(statistic, 0.0)),
     }

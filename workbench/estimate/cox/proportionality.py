@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from workbench.checks import check_one_of
 from workbench.errors import EstimateError
@@ -199,7 +199,13 @@ def _tests(
         factor = np.exp(min(SEEN * reach / np.sqrt(weakest), 700.0)) if weakest > 0 and name != ALL_TERMS else np.nan
         known = freedom > 0
         rows.append(
-            (name, statistic if known else np.nan, freedom, chi2.sf(statistic, freedom) if known else np.nan, factor)
+            (
+                name,
+                statistic if known else np.nan,
+                freedom,
+                chdtrc(freedom, max(statistic, 0.0)) if known else np.nan,
+                factor,
+            )
         )
     term, *values = zip(*rows, strict=True)
     found = np.array(values, dtype=float)

@@ -320,9 +320,7 @@ def _answer(question: _Question, counts: RiskSets, contrast: np.ndarray | None) 
     order = lives.canonical_order()
     codes, strata, weight = question.codes[order], question.strata[order], lives.weight[order]
     scores, plain = _scores(question, order)
-    cluster = None if lives.cluster is None else lives.cluster[order]
-    if question.method == "asymptotic":
-        cluster = None
+    cluster = None if lives.cluster is None or question.method == "asymptotic" else lives.cluster[order]
     single = question.method != "asymptotic"
     units = exchangeable_units(
         scores, weight, codes, strata=strata, cluster=cluster, labels=question.labels, single=single
@@ -354,7 +352,8 @@ def _scores(question: _Question, order: np.ndarray) -> tuple[np.ndarray, np.ndar
         rows = np.flatnonzero(strata == s)
         part = lives.take(rows)
         if question.weight in SCORES:
-            scores[rows], plain[rows] = interval_scores(part, question.weight), interval_scores(part, "sun")
+            scores[rows] = interval_scores(part, question.weight)
+            plain[rows] = scores[rows] if question.weight == "sun" else interval_scores(part, "sun")
             continue
         pooled = risk_sets(
             part.lower, part.failed, part.entry, weight=part.weight, codes=np.zeros(rows.size, dtype=np.int64), groups=1

@@ -1,7 +1,7 @@
 """Gray's test: does the cumulative incidence of one cause differ between groups, other causes being at work."""
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 __all__ = ["gray_scores", "gray_test"]
 
@@ -16,7 +16,7 @@ def gray_test(scores: np.ndarray, variance: np.ndarray) -> tuple[float, float, f
     if rank == 0:
         return float("nan"), float("nan"), float("nan")
     statistic = float(scores @ np.linalg.pinv(variance, rcond=1e-9, hermitian=True) @ scores)
-    return statistic, float(rank), float(chi2.sf(statistic, rank))
+    return statistic, float(rank), float(chdtrc(rank, max(statistic, 0.0)))
 
 
 def gray_scores(at_risk: np.ndarray, own: np.ndarray, other: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

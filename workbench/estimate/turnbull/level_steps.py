@@ -6,12 +6,30 @@ those around its interval, so the curvature is that of a chain of springs: a ban
 
 import numpy as np
 
-__all__ = ["bounded_step", "free_step"]
+__all__ = ["bounded_step", "free_step", "summed_from_zero"]
 
 _PIVOTS = 60
 _RIDGE = 1e-10
 _ROUNDING = 1e-12
 _LEAST = 1e-8
+
+
+def summed_from_zero(values: np.ndarray) -> np.ndarray:
+    """Running sums of some increments, from 0 before the first.
+
+    Shapes: values (k,), returns (k + 1,).
+    """
+    level = np.empty(values.size + 1)
+    level[0] = 0.0
+    values.cumsum(out=level[1:])
+    return level
+
+
+def _differences(level: np.ndarray) -> np.ndarray:
+    # increments of levels 1 ... k, from 0 on
+    found = level.copy()
+    found[1:] -= level[:-1]
+    return found
 
 
 def free_step(low: np.ndarray, high: np.ndarray, weight: np.ndarray, *, gradient: np.ndarray) -> np.ndarray:
@@ -20,8 +38,9 @@ def free_step(low: np.ndarray, high: np.ndarray, weight: np.ndarray, *, gradient
     Shapes: low, high (n,), weight (n,), gradient (k,), returns (k,).
     """
     springs = _Springs(low, high, weight, count=gradient.size)
-    pull = gradient - np.append(gradient[1:], 0.0)
-    return np.diff(springs.solve(np.arange(gradient.size + 1), pull), prepend=0.0)
+    pull = gradient.copy()
+    pull[:-1] -= gradient[1:]
+    return _differences(springs.solve(np.arange(gradient.size + 1), pull))
 
 
 def bounded_step(
@@ -43,14 +62,16 @@ def bounded_step(
     """
     count = hazard.size
     springs = _Springs(low, high, weight, count=count, bend=bend)
-    target = springs.pull(np.cumsum(hazard)) + gradient - np.append(gradient[1:], 0.0)
-    most = _ROUNDING * np.abs(np.cumsum(target[::-1])).max(initial=1.0)
+    target = springs.pull(hazard.cumsum()) + gradient
+    target[:-1] -= gradient[1:]
+    most = _ROUNDING * np.abs(target[::-1].cumsum()).max(initial=1.0)
     free, best, patience = hazard > 0.0, count + 1, 3
-    x = np.zeros(count)
+    x, group = np.zeros(count), np.zeros(count + 1, dtype=np.int64)
     for _ in range(_PIVOTS):
-        level = springs.solve(np.append(0, np.cumsum(free)), target)
-        x = np.diff(level, prepend=0.0)
-        slope = np.cumsum((target - springs.pull(level))[::-1])[::-1]
+        group[1:] = free.cumsum()
+        level = springs.solve(group, target)
+        x = _differences(level)
+        slope = (target - springs.pull(level))[::-1].cumsum()[::-1]
         wrong = np.where(free, x < 0.0, slope > most)
         bad = int(np.count_nonzero(wrong))
         if bad == 0:
@@ -92,10 +113,14 @@ class _Springs:
 
     def pull(self, level: np.ndarray) -> np.ndarray:
         """Curvature times levels 1 ... k."""
-        level = np.append(0.0, level)
-        force = self.weight * (level[self.high] - level[self.low])
-        total = np.bincount(self.high, force, self.count + 1) - np.bincount(self.low, force, self.count + 1)
-        return np.asarray((total + self.anchor * level - self.slope * float(self.lean @ level) * self.lean)[1:])
+        whole = np.empty(self.count + 1)
+        whole[0], whole[1:] = 0.0, level
+        force = self.weight * (whole[self.high] - whole[self.low])
+        between = np.bincount(self.high, force, self.count + 1) - np.bincount(self.low, force, self.count + 1)
+        total = between + self.anchor * whole
+        if self.slope:
+            total = total - self.slope * float(self.lean @ whole) * self.lean
+        return np.asarray(total[1:])
 
     def solve(self, group: np.ndarray, target: np.ndarray) -> np.ndarray:
         """Levels 1 ... k with curvature times levels = target, those of one group being equal (group 0 at 0)."""
@@ -125,4 +150,6 @@ class _Springs:
         if leaning:  # one product of a vector with itself more: Sherman & Morrison
             solved, back = solved.T
             solved += back * (self.slope * float(lean @ solved) / max(1.0 - self.slope * float(lean @ back), _LEAST))
-        return np.asarray(np.append(0.0, solved)[group[1:]])
+        whole = np.empty(count + 1)
+        whole[0], whole[1:] = 0.0, solved
+        return np.asarray(whole[group[1:]])

@@ -10,7 +10,7 @@ from functools import cached_property
 
 import numpy as np
 
-from workbench.estimate.turnbull.level_steps import bounded_step, free_step
+from workbench.estimate.turnbull.level_steps import bounded_step, free_step, summed_from_zero
 from workbench.estimate.turnbull.mean_worth import Worth
 
 __all__ = [
@@ -108,13 +108,13 @@ def likelihood(problem: NpmleProblem, hazard: np.ndarray) -> float:
 
 def _failing(problem: NpmleProblem, hazard: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     # levels before the cells, and the chance of each span to fail within it of those who reach it
-    level = np.append(0.0, np.cumsum(hazard))
+    level = summed_from_zero(hazard)
     low, high, _ = problem.spans
     return level, -np.expm1(level[low] - level[high])
 
 
 def _value(problem: NpmleProblem, level: np.ndarray, chance: np.ndarray) -> float:
-    if np.any(chance <= 0.0):
+    if (chance <= 0.0).any():
         return -np.inf
     return float(problem.drift @ level + problem.spans[2] @ np.log(chance))
 
@@ -124,12 +124,12 @@ def _slopes(problem: NpmleProblem, chance: np.ndarray) -> tuple[np.ndarray, np.n
     low, high, weight = problem.spans
     push = weight * (1.0 - chance) / chance
     pull = problem.drift + np.bincount(high, push, problem.cells) - np.bincount(low, push, problem.cells)
-    return np.cumsum(pull[::-1])[::-1][1:], push / chance
+    return pull[::-1].cumsum()[::-1][1:], push / chance
 
 
 def _between(problem: NpmleProblem, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     # levels of the spans when increments that are not free stay 0
-    node = np.searchsorted(free, np.arange(problem.cells), side="left")
+    node = free.searchsorted(np.arange(problem.cells), side="left")
     return node[problem.spans[0]], node[problem.spans[1]]
 
 
@@ -150,7 +150,7 @@ def change_of_lives(problem: NpmleProblem, hazard: np.ndarray, change: np.ndarra
 
     Shapes: hazard, change (m - 1,), returns (n,).
     """
-    level, moved = (np.append(0.0, np.cumsum(values)) for values in (hazard, change))
+    level, moved = summed_from_zero(hazard), summed_from_zero(change)
     inner, after = problem.last < problem.cells - 1, np.minimum(problem.last + 1, problem.cells - 1)
     gap = np.where(inner, level[after] - level[problem.first], 1.0)
     odds = np.where(inner, 1.0 / np.expm1(gap), 0.0)
@@ -166,11 +166,11 @@ def _step(
     hazard: np.ndarray,
     tilt: tuple[Worth, float] | None,
 ) -> np.ndarray:
-    node = np.searchsorted(free, np.arange(problem.cells), side="left")
-    low, high = node[problem.spans[0]], node[problem.spans[1]]
+    low, high = _between(problem, free)
     if tilt is None or tilt[0].single:
         return bounded_step(low, high, curve, gradient=gradient, hazard=hazard[free])
-    shares = np.bincount(node[tilt[0].at + 1], tilt[0].shares(hazard), free.size + 1)
+    node = free.searchsorted(tilt[0].at + 1, side="left")
+    shares = np.bincount(node, tilt[0].shares(hazard), free.size + 1)
     try:
         return bounded_step(low, high, curve, gradient=gradient, hazard=hazard[free], bend=(shares, tilt[1]))
     except np.linalg.LinAlgError:  # a step that climbs all the same
@@ -188,16 +188,17 @@ def start_by_em(problem: NpmleProblem, steps: int = _EM_STEPS) -> np.ndarray:
     """
     m = problem.cells
     share = 1.0 / np.arange(m, 0, -1)
-    entrants = np.cumsum(np.bincount(problem.entered, weights=problem.weight, minlength=m))
+    entrants = np.bincount(problem.entered, weights=problem.weight, minlength=m).cumsum()
+    first, after, before, gone = problem.first, problem.last + 1, np.ones(m + 1), np.zeros(m)
     for _ in range(steps):
-        before = np.append(1.0, np.cumprod(1.0 - share))
-        chance = before[problem.first] - before[problem.last + 1]
-        pull = problem.weight / chance
-        spread = np.bincount(problem.first, weights=pull, minlength=m + 1)
-        spread -= np.bincount(problem.last + 1, weights=pull, minlength=m + 1)
-        failed = before[:-1] * share * np.maximum(np.cumsum(spread)[:-1], 0.0)
-        at_risk = entrants - np.append(0.0, np.cumsum(failed)[:-1])
-        share = np.clip(failed / np.maximum(at_risk, 1e-300), 1e-12, 1.0 - 1e-9)
+        (1.0 - share).cumprod(out=before[1:])
+        pull = problem.weight / (before[first] - before[after])
+        spread = np.bincount(first, weights=pull, minlength=m + 1)
+        spread -= np.bincount(after, weights=pull, minlength=m + 1)
+        failed = before[:-1] * share * np.maximum(spread.cumsum()[:-1], 0.0)
+        failed[:-1].cumsum(out=gone[1:])
+        share = failed / np.maximum(entrants - gone, 1e-300)
+        share = np.minimum(np.maximum(share, 1e-12), 1.0 - 1e-9)
         share[-1] = 1.0
     return -np.log1p(-share[:-1])
 

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from workbench.estimate.turnbull import pseudo_shares
 from workbench.ranking.checks.overlap import environments_of
@@ -105,7 +105,7 @@ def _estimate(regression: _Regression, block: Block, level: str, *, confidence: 
     else:
         _, place = np.unique(np.asarray(lives.cluster).astype(str), return_inverse=True)
         error = float(np.linalg.norm(np.bincount(place, lives.weight * moves)))
-    reach = float(student.ppf(0.5 + 0.5 * confidence, regression.freedom)) * error
+    reach = float(stdtrit(regression.freedom, 0.5 + 0.5 * confidence)) * error
     return SecondEstimate(gain, error, gain - reach, gain + reach, moves)
 
 

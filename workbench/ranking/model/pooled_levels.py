@@ -142,7 +142,7 @@ def joined_rows(bare: Lives, order: np.ndarray) -> tuple[np.ndarray, np.ndarray]
     Shapes: order (n,), returns (m,).
     """
     parts: list[np.ndarray] = [bare.lower, bare.upper, bare.entry]
-    parts += [bare.covariates[name].to_numpy() for name in bare.covariates.columns]
+    parts += [column.to_numpy() for _, column in bare.covariates.items()]
     if bare.cluster is not None:
         parts.append(bare.cluster)
     fresh = np.zeros(len(order), dtype=bool)

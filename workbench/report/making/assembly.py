@@ -24,18 +24,6 @@ from workbench.report.basis import (
     set_aside_frame,
     versions_used,
 )
-from workbench.report.decks import (
-    caution_finding,
-    cover_slide,
-    deck_html,
-    deck_pptx,
-    mission_finding,
-    slides_of,
-    summary_html,
-    typed_slides,
-)
-from workbench.report.findings import opinion_findings
-from workbench.report.talk import talk_findings
 
 __all__ = [
     "BUILDERS",
@@ -172,6 +160,8 @@ def write_review(
     say: Callable[[str], None] = lambda _: None,
 ) -> Review:
     """Draw and write a review of findings that were gathered already."""
+    from workbench.report.decks import cover_slide, deck_html, deck_pptx, slides_of, summary_html, typed_slides
+
     given = permit or Permit()
     folder, versions = check_folder(out, OUTPUTS, given), versions_used()
     say("drawing figures")
@@ -231,6 +221,8 @@ def _refuse_late_settings(log: Any, settings: Any) -> None:
 
 def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: None) -> tuple[list[Finding], list[str]]:
     """Return all findings of a season in slide order, with those withheld that a second program did not confirm."""
+    from workbench.report.decks import mission_finding
+
     findings = [mission_finding(data)]
     builders = []
     for place in BUILDERS:
@@ -247,6 +239,10 @@ def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: Non
 
 def settle_findings(data: SeasonData, findings: Sequence[Finding]) -> tuple[list[Finding], list[str]]:
     """Return findings in slide order with cautions, those withheld that a second computation does not confirm."""
+    from workbench.report.decks import caution_finding
+    from workbench.report.findings import opinion_findings
+    from workbench.report.talk import talk_findings
+
     with threadpool_limits(limits=1):
         kept, withheld = opinion_findings(data, list(findings))
         kept = [*kept, caution_finding(data)]

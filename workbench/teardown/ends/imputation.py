@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import ndtri, stdtrit
 
 from workbench.checks import check_confidence, check_whole
 from workbench.errors import EstimateError
@@ -182,7 +182,7 @@ def _effective_units(
     share, lower, upper = (here[name].to_numpy(dtype=float) for name in ("incidence", "lower", "upper"))
     usable = (share > 0) & (share < 1) & (lower > 0) & (upper < 1)
     share, lower, upper = (np.where(usable, x, y) for x, y in ((share, 0.5), (lower, 0.4), (upper, 0.6)))
-    spread = (_bend(upper) - _bend(lower)) / (2 * stats.norm.ppf((1 + confidence) / 2))
+    spread = (_bend(upper) - _bend(lower)) / (2 * ndtri((1 + confidence) / 2))
     size = np.where(usable, share / ((1 - share) * np.log1p(-share) ** 2 * spread**2), np.nan)
     size = size.reshape(len(labels), len(causes), times.size)
     units = np.array([lives.weight[groups_of(lives, by).codes == g].sum() for g in range(len(labels))], dtype=float)
@@ -230,7 +230,7 @@ def _pooled_columns(share: np.ndarray, size: np.ndarray, confidence: float) -> d
 
 
 def _reach(pooled: Pooled, confidence: float) -> np.ndarray:
-    return np.asarray(stats.t.ppf((1 + confidence) / 2, pooled.degrees_of_freedom) * np.sqrt(pooled.total))
+    return np.asarray(stdtrit(pooled.degrees_of_freedom, (1 + confidence) / 2) * np.sqrt(pooled.total))
 
 
 def _bend(share: np.ndarray) -> np.ndarray:
