@@ -13,6 +13,7 @@ from workbench.log.dictionary.setting_values import (
     ACTION_KEYS,
     LEVEL_KEYS,
     PLAN_KEYS,
+    QUESTION_KEYS,
     READERS,
     ROLE_NAMES,
     TIME_KEYS,
@@ -61,9 +62,9 @@ def test_settings_given_with_a_log_read_without_them_are_an_error(log):
 
 def test_every_key_is_in_the_reference_and_every_example_reads():
     keys = [k.key for k in setting_keys()]
-    tables = ("roles", "reference", "levels", "thresholds", "time", "plan", "records")
+    tables = ("roles", "reference", "levels", "thresholds", "time", "plan", "records", "question")
     wanted = {key for key in READERS if key not in tables} | {"reference.COLUMN", "thresholds.NAME"}
-    for table, names in {"roles": ROLE_NAMES, "time": TIME_KEYS, "plan": PLAN_KEYS}.items():
+    for table, names in {"roles": ROLE_NAMES, "time": TIME_KEYS, "plan": PLAN_KEYS, "question": QUESTION_KEYS}.items():
         wanted |= {f"{table}.{name}" for name in names}
     wanted |= {f"levels.COLUMN.{k}" for k in LEVEL_KEYS}
     wanted |= {"records.file_name", "records.time_format", "records.COLUMN"}

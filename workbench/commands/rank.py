@@ -106,6 +106,8 @@ def _ranked(args: argparse.Namespace, tell: "Callable[[str], None]") -> "tuple[S
         resamples=args.resamples,
         seed=args.seed,
         reference=question.reference,
+        tried=question.tried,
+        declared=question.declared,
     )
     return data, ranking, question
 
@@ -146,6 +148,8 @@ def _as_json(path: str, log: "Log", ranking: "Ranking", *, question: "RankingQue
         "seed": ranking.seed,
         "choices": list(ranking.choices),
         "adjust": list(ranking.adjust),
+        "tried": list(question.tried),
+        "declared": dict(question.declared),
         "causes": list(ranking.causes),
         "table": _rows(ranking.columns),
         "sensitivity": _rows(ranking.sensitivity.columns),

@@ -36,6 +36,7 @@ RECORD_KEYS = ("file_name", "time_format", "unit", "time", "battery", "humidity"
 TIME_KEYS = ("last_good_is", "every_days", "zone")
 LAST_GOOD_MEANINGS = ("last record", "last contact", "visit", "mixed")
 ACTION_KEYS = ("what", "choice", "from", "to", "since", "expected", "owner", "due")
+QUESTION_KEYS = ("choice", "level", "since")
 DECISION_KEYS = ("ask", "answer", "owner", "due", "rests_on")
 
 _PLAIN_KEY = re.compile(r"[\w-]{1,60}\Z")
@@ -233,6 +234,13 @@ def _actions(value: Any, where: str) -> tuple[Mapping[str, str], ...]:
     return _blocks(value, where, ACTION_KEYS, needed=("action", "what", "say in a few words what was changed"))
 
 
+def _question(value: Any, where: str) -> Mapping[str, str]:
+    refuse_unknown(_table(value, where), QUESTION_KEYS, where)
+    if value and "choice" not in value:
+        raise SettingsError(f"{where} has no 'choice'; name the column that the season was to answer")
+    return MappingProxyType({k: _block_value(v, f"{where}.{k}") for k, v in value.items()})
+
+
 def _decisions(value: Any, where: str) -> tuple[Mapping[str, str], ...]:
     return _blocks(value, where, DECISION_KEYS, needed=("decision", "ask", "write the question to be decided"))
 
@@ -324,6 +332,7 @@ READERS: Mapping[str, Callable[[Any, str], Any]] = {
     "plan": _plan,
     "action": _actions,
     "decision": _decisions,
+    "question": _question,
     "currency": _text,
     "records": _records,
     "time": _time,

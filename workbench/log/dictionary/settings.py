@@ -87,6 +87,8 @@ class Settings:
         What was changed: what, choice, from, to, since, expected, owner, due.
     decision : tuple of mapping
         What is to be decided: ask, answer, owner, due, rests_on (a choice, "choice = level", or "spares").
+    question : mapping of str to str
+        What the season was to answer, declared before it: choice, level, since (a season or a day).
     currency : str or None
         Stands beside every amount of money.
     records : mapping of str to str
@@ -113,6 +115,7 @@ class Settings:
     plan: Mapping[str, float] = field(default_factory=_empty)
     action: tuple[Mapping[str, str], ...] = ()
     decision: tuple[Mapping[str, str], ...] = ()
+    question: Mapping[str, str] = field(default_factory=_empty)
     currency: str | None = None
     records: Mapping[str, str] = field(default_factory=_empty)
     time: Mapping[str, Any] = field(default_factory=_empty)
@@ -218,6 +221,7 @@ def _check_columns(settings: Settings, where: str) -> None:
     named = [("rename", v) for v in settings.rename.values()]
     named += [("reference", k) for k in settings.reference] + [("levels", k) for k in settings.levels]
     named += [("action", a["choice"]) for a in settings.action if "choice" in a]
+    named += [("question", settings.question["choice"])] if settings.question else []
     rested = [rests_on_parts(d.get("rests_on", RESTS_ON_SPARES))[0] for d in settings.decision]
     named += [("decision", choice) for choice in rested if choice != RESTS_ON_SPARES]
     for key, name in named:

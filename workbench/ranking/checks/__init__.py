@@ -10,7 +10,7 @@ from workbench.ranking.checks.overlap import (
     extrapolated_shares,
     overlap_of,
 )
-from workbench.ranking.checks.permute import PERMUTATIONS, choice_p_values
+from workbench.ranking.checks.permute import PERMUTATIONS, choice_p_values, level_p_value
 from workbench.ranking.checks.ranking_power import detectable_ratio
 from workbench.ranking.checks.raw import RawComparison, raw_comparisons
 from workbench.ranking.checks.second_estimate import SecondEstimate, second_estimates
@@ -51,6 +51,7 @@ __all__ = [
     "environments_of",
     "extrapolated_shares",
     "leave_out_units",
+    "level_p_value",
     "log_hazard_ratios",
     "overlap_of",
     "raw_comparisons",

@@ -6,7 +6,7 @@ from workbench.estimate.likelihood import AftBatch, Family, family_of
 from workbench.lives import Lives
 from workbench.ranking.model import Block, Design, fit_design, ranking_problem
 
-__all__ = ["PERMUTATIONS", "choice_p_values", "choice_permutation_p", "life_score_residuals"]
+__all__ = ["PERMUTATIONS", "choice_p_values", "choice_permutation_p", "level_p_value", "life_score_residuals"]
 
 PERMUTATIONS = 1999
 """Arrangements drawn; the observed one counts too, so that p is at least 1 in 2,000."""
@@ -150,17 +150,37 @@ def choice_p_values(design: Design, seed: int, permutations: int = PERMUTATIONS)
     return result
 
 
+def level_p_value(design: Design, choice: str, level: str, *, seed: int, permutations: int = PERMUTATIONS) -> float:
+    """Return the p value of one level against its reference, from the fit in which both have one effect.
+
+    Units with the two levels change places within sites; all others stay in the fit alone.
+    """
+    block, lives = design.block(choice), design.lives
+    ours, theirs = (block.levels.index(v) for v in (level, block.reference))
+    columns = design.columns.copy()
+    columns[:, block.start + theirs] += columns[:, block.start + ours]
+    kept = np.delete(np.arange(columns.shape[1]), block.start + ours)
+    problem = ranking_problem(
+        lives.lower, lives.upper, lives.entry, columns=columns[:, kept], precision=design.precision[kept]
+    )
+    fit = fit_design(problem, lives.weight.astype(float), f"the model in which {level} and {block.reference} are one")
+    residual = life_score_residuals(lives, _location(fit, columns[:, kept]), float(fit.scale[0]))
+    *what, weight = _exchangeable(design, block, residual, levels=np.array([ours, theirs]))
+    rng = np.random.default_rng([seed, 11])
+    return choice_permutation_p(*what, weight=weight, rng=rng, permutations=permutations)
+
+
 def _location(fit: AftBatch, columns: np.ndarray) -> np.ndarray:
     return np.asarray(fit.intercept[0] + columns @ fit.coefficients[0])
 
 
 def _exchangeable(
-    design: Design, block: Block, residual: np.ndarray
+    design: Design, block: Block, residual: np.ndarray, *, levels: np.ndarray | None = None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Residual, level, site and weight of what changes places: lives, or the lives of a unit at a site with a level."""
     lives, site = design.lives, design.site_codes
     codes = np.asarray(block.codes)
-    level = np.where(np.isin(codes, block.ranked_codes), codes, -1)
+    level = np.where(np.isin(codes, block.ranked_codes if levels is None else levels), codes, -1)
     if lives.cluster is None:
         return residual, level, site, lives.weight
     _, cluster = np.unique(np.array([str(c) for c in lives.cluster]), return_inverse=True)

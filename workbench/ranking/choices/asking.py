@@ -1,28 +1,36 @@
-"""Asking: which choices of a log can be ranked, and which exposures are worth holding equal, by one stated rule."""
+"""Asking: which choices of a log can be ranked, which count as looked at, and which was asked before the season?"""
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
+from workbench.log.dictionary import log_columns
 from workbench.log.season_log import Log
 from workbench.ranking.model import LEAST_UNITS
 from workbench.wording import join_words
 
-__all__ = ["RankingQuestion", "question_of"]
+__all__ = ["RankingQuestion", "choices_at_hand", "question_of"]
 
 
 @dataclass(frozen=True)
 class RankingQuestion:
-    """What to ask of a log: choices, exposures, reference levels, and sentences on what was left out and why."""
+    """What to ask of a log: choices, exposures, reference levels, and sentences on what was left out and why.
+
+    `tried` are all choices that the log could be asked of, which count in the correction of p; `declared` is the choice
+    whose question stood before the season, with its level or "", or empty.
+    """
 
     choices: tuple[str, ...]
     adjust: tuple[str, ...]
     reference: Mapping[str, str]
     notes: tuple[str, ...]
+    tried: tuple[str, ...] = ()
+    declared: Mapping[str, str] = field(default_factory=dict)
 
 
 def question_of(log: Log, lives: Lives, choices: Sequence[str] = (), *, adjust: Sequence[str] = ()) -> RankingQuestion:
@@ -58,7 +66,73 @@ def question_of(log: Log, lives: Lives, choices: Sequence[str] = (), *, adjust: 
                 f"{name}: the declared reference {base} is carried by fewer than {LEAST_UNITS} units, so the level "
                 "carried by most units takes its place."
             )
-    return RankingQuestion(tuple(wanted), tuple(held), reference, tuple(notes))
+    tried = tuple(dict.fromkeys([*wanted, *_rankable(lives, [c for c in protections if c not in numbers], [])]))
+    declared = _declared(log, lives, wanted, notes=notes)
+    reference |= _set_against(lives, declared, reference)
+    return RankingQuestion(tuple(wanted), tuple(held), reference, tuple(notes), tried, declared)
+
+
+def choices_at_hand(lives: Lives) -> tuple[str, ...]:
+    """Return the protection choices of the dictionary that lives could be ranked by, whether or not anybody asks.
+
+    Whoever has the lives can look at all of them, so all count in the correction of p.
+    """
+    known = [c.name for c in log_columns() if c.role == "protection" and c.name in lives.covariates.columns]
+    return tuple(_rankable(lives, [c for c in known if not _is_number(lives.covariates[c])], []))
+
+
+def _declared(log: Log, lives: Lives, choices: Sequence[str], *, notes: list[str]) -> dict[str, str]:
+    """The choice that the settings declare, with its level, where it is ranked and stood before the season began."""
+    asked = log.settings.question
+    if not asked or asked["choice"] not in choices:
+        return {}
+    choice, level = asked["choice"], asked.get("level", "")
+    named = f"{choice} = {level}" if level else choice
+    if level and _units(lives, choice).get(level, 0) < LEAST_UNITS:
+        notes.append(f"The question of {named} cannot be asked: fewer than {LEAST_UNITS} units carry that level.")
+        return {}
+    if level and log.settings.reference.get(choice) == level:
+        notes.append(f"{named} is the reference, so the question is asked of all levels of {choice}.")
+        level, named = "", choice
+    late = _too_late(log, lives, asked.get("since", ""))
+    if late:
+        notes.append(f"The question of {named} is corrected like all others: {late}.")
+        return {}
+    notes.append(
+        f"The question of {named} stands since {asked['since']}, before these lives, so it is tested first and alone; "
+        "all other choices are corrected for everything looked at."
+    )
+    return {choice: level}
+
+
+def _set_against(lives: Lives, declared: Mapping[str, str], reference: Mapping[str, str]) -> dict[str, str]:
+    """What a declared level is compared with where most units carry it: the level carried by most of the others."""
+    found = {}
+    for choice, level in declared.items():
+        others = {v: n for v, n in _units(lives, choice).items() if v != level}
+        if level and choice not in reference and _units(lives, choice)[level] >= max(others.values(), default=0):
+            found[choice] = max(sorted(others), key=lambda v: others[v])
+    return found
+
+
+def _too_late(log: Log, lives: Lives, since: str) -> str:
+    """Why a question may have been drawn from the lives that are to answer it, or ""."""
+    if not since:
+        return "the settings do not say since when it stands"
+    frame = lives.covariates
+    try:
+        day = dt.date.fromisoformat(since)
+    except ValueError:
+        own = frame["season"].dropna().astype(str).unique().tolist() if "season" in frame.columns else []
+        seasons = sorted(own or filter(None, [log.settings.season]))
+        if not seasons:
+            return "no season is recorded to compare it with"
+        before = [s for s in seasons if s != since and not (s.isdigit() and since.isdigit() and int(s) > int(since))]
+        return f"it stands since {since}, and lives of {join_words(before)} are among those asked" if before else ""
+    first = frame["deployed_on"].min() if "deployed_on" in frame.columns else None
+    if first is None or first != first:
+        return "no day of deployment is recorded to compare it with"
+    return "" if day <= first.date() else f"it stands since {since}, and units were put out from {first.date()} on"
 
 
 def _units(lives: Lives, name: str) -> dict[str, int]:

@@ -1,11 +1,11 @@
 """Core of the ranking: gains with limits, shares of replicates, p values and bare grades of one design."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from workbench.ranking.checks import PERMUTATIONS, choice_p_values
+from workbench.ranking.checks import choice_p_values, level_p_value
 from workbench.ranking.choices.grade import Evidence, adjusted_for_choices, grade_of
 from workbench.ranking.model import (
     CHOICE_SD,
@@ -49,6 +49,8 @@ class ChoiceFigures:
         Gain at the three strengths of shrinkage.
     p_value, p_adjusted : float
         Of the choice.
+    p_alone : mapping of level to float
+        p of levels whose question was declared before the season, which needs no correction.
     held_shape : float
         Weibull shape at which the fit had to be held; NaN when it was free.
     shape_limits : tuple of float
@@ -77,6 +79,12 @@ class ChoiceFigures:
     p_adjusted: float
     held_shape: float
     shape_limits: tuple[float, float]
+    p_alone: Mapping[str, float] = field(default_factory=dict)
+
+    def p_of(self, level: int) -> tuple[float, float]:
+        """p of a level before and after correction: its own where its question was declared, else the choice's."""
+        alone = self.p_alone.get(self.block.ranked[level])
+        return (self.p_value, self.p_adjusted) if alone is None else (alone, alone)
 
     def evidence(self, level: int) -> Evidence:
         """What the bare grade of a level rests on."""
@@ -85,7 +93,7 @@ class ChoiceFigures:
             lower=float(self.lower[level]),
             upper=float(self.upper[level]),
             better_share=float(self.better_share[level]),
-            p_adjusted=self.p_adjusted,
+            p_adjusted=self.p_of(level)[1],
             strengths=tuple(float(s) for s in self.strengths[:, level]),
         )
 
@@ -102,9 +110,9 @@ def core_of(
     seed: int,
     confidence: float,
     tried: int | None = None,
-    permutations: int = PERMUTATIONS,
+    declared: Mapping[str, str] | None = None,
 ) -> dict[str, ChoiceFigures]:
-    """Fit, resample and standardise a design, and test each choice."""
+    """Fit, resample and standardise a design, and test each choice; a declared one alone."""
     weight = design.lives.weight.astype(float)
     best = fit_design(problem_of(design), weight)
     answer = standardise(design, best, mission)
@@ -118,7 +126,7 @@ def core_of(
         strengths[sd] = standardise(design, fit, mission, days=False)
     replicates = resample_design(design, resamples, seed)
     spread = standardise(design, replicates, mission)
-    p_values = choice_p_values(design, seed, permutations)
+    p_values = choice_p_values(design, seed)
     adjusted = dict(zip(p_values, adjusted_for_choices(np.array(list(p_values.values())), tried), strict=True))
     shown = [b for b in design.choices if len(b.ranked) > 1]
     low, high = np.quantile(1.0 / replicates.scale, [0.025, 0.975]).tolist()
@@ -139,9 +147,22 @@ def core_of(
             ),
             held_shape=shape[0],
             shape_limits=shape[1],
+            p_alone=_p_alone(design, block, declared or {}, p_value=p_values[block.name], seed=seed),
         )
         for block in shown
     }
+
+
+def _p_alone(
+    design: Design, block: Block, declared: Mapping[str, str], *, p_value: float, seed: int
+) -> Mapping[str, float]:
+    """p of the levels that a declared question is about, by level."""
+    if block.name not in declared:
+        return {}
+    level = declared[block.name]
+    if level:
+        return {level: level_p_value(design, block.name, level, seed=seed)}
+    return {v: p_value for v in block.ranked if v != block.reference}
 
 
 def _gains(block: Block, values: np.ndarray) -> np.ndarray:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from workbench.checks import check_columns, check_confidence, check_positive, check_whole
-from workbench.errors import EstimateError
+from workbench.errors import EstimateError, UsageError
 from workbench.lives import Lives
 from workbench.ranking.checks import (
     OpinionAgreement,
@@ -23,6 +23,7 @@ from workbench.ranking.checks import (
     second_estimates,
     sensitivity_of,
 )
+from workbench.ranking.choices.asking import choices_at_hand
 from workbench.ranking.choices.bars import Checks, SingleUnits, single_units
 from workbench.ranking.choices.core import ChoiceFigures, core_of, supported_mission
 from workbench.ranking.choices.grade import RULES
@@ -138,6 +139,7 @@ def rank_choices(
     confidence: float = 0.95,
     tried: Sequence[str] | int | None = None,
     reference: Mapping[str, str] | None = None,
+    declared: Mapping[str, str] | None = None,
 ) -> Ranking:
     """Rank protection choices by the share of the whole fleet that would last the mission with each level.
 
@@ -169,9 +171,12 @@ def rank_choices(
     confidence : float in (0, 1)
         Level of the limits.
     tried : sequence of str, or int, optional
-        Choices looked at in all, those left out included, or their number: they count in the correction of p.
+        Choices looked at in all, those left out included, or their number: they count in the correction of p. Unless
+        named, all protection choices of the dictionary that the lives could be ranked by.
     reference : mapping of str to str, optional
         Reference level of some choices; otherwise the level carried by most units.
+    declared : mapping of str to str, optional
+        The one choice whose question was declared before the season, and its level ("" for all): tested alone.
 
     Returns
     -------
@@ -200,8 +205,10 @@ def rank_choices(
     counted = lives if cause is None else lives.for_causes(cause)
     _refuse_too_little(counted)
     design = _supported(build_design(counted, choices, adjust, site=site, reference=reference), mission)
-    looked_at = _count_tried(tried, design)
-    figures = core_of(design, mission, resamples=resamples, seed=seed, confidence=confidence, tried=looked_at)
+    looked_at, alone = _count_tried(tried, design), _checked_question(declared or {}, design)
+    figures = core_of(
+        design, mission, resamples=resamples, seed=seed, confidence=confidence, tried=looked_at, declared=alone
+    )
     second = second_estimates(design, mission, confidence=confidence)
     left_out, not_asked = leave_out_units(design, mission, second)
     checks = Checks(
@@ -209,15 +216,14 @@ def rank_choices(
         sensitivity=sensitivity_of(design, mission, seed=seed),
         raw=raw_comparisons(design, mission),
         hazard=log_hazard_ratios(design),
-        clock=_clock_grades(design, mission, seed, confidence=confidence, tried=looked_at),
+        clock=_clock_grades(design, mission, seed, confidence=confidence, tried=looked_at, declared=alone),
         every_cause=None if cause is None else _every_cause(lives, design, mission, site=site),
         second=second,
         left_out=left_out,
     )
     columns = table_of(design, figures, checks, mission=mission)
     causes = () if cause is None else ((cause,) if isinstance(cause, str) else tuple(cause))
-    shape = next(iter(figures.values()))
-    said = notes_of(design, columns, checks, mission=mission, resamples=resamples, tried=looked_at, shape=shape)
+    said = notes_of(design, columns, checks, mission=mission, resamples=resamples, tried=looked_at, figures=figures)
     return Ranking(
         columns=columns,
         notes=(*about_causes(causes), *said, *not_asked),
@@ -270,20 +276,41 @@ def _supported(design: Design, mission: float) -> Design:
 def _count_tried(tried: Sequence[str] | int | None, design: Design) -> int:
     named = {b.name for b in design.choices}
     if tried is None:
-        return len(named)
+        return len(named | set(choices_at_hand(design.lives)))
     if isinstance(tried, int):
         return max(check_whole("tried", tried), len(named))
     return len(named | ({tried} if isinstance(tried, str) else set(tried)))
 
 
+def _checked_question(declared: Mapping[str, str], design: Design) -> Mapping[str, str]:
+    ranked = {b.name: b for b in design.choices if len(b.ranked) > 1}
+    if len(declared) > 1:
+        raise UsageError(f"declared names {len(declared)} choices; one question can be tested alone, not several")
+    for choice, level in declared.items():
+        if choice not in ranked:
+            raise UsageError(f"declared names {choice!r}, which is not among the ranked choices: {', '.join(ranked)}")
+        others = [v for v in ranked[choice].ranked if v != ranked[choice].reference]
+        if level and level not in others:
+            raise UsageError(f"declared names the level {level!r} of {choice} (there are: {', '.join(others)})")
+    return declared
+
+
 def _clock_grades(
-    design: Design, mission: float, seed: int, *, confidence: float, tried: int
+    design: Design,
+    mission: float,
+    seed: int,
+    *,
+    confidence: float,
+    tried: int,
+    declared: Mapping[str, str],
 ) -> Mapping[str, ChoiceFigures] | None:
     """The ranking with the day of the season as clock, when deployment days spread too far to ignore it."""
     moved = season_clock(design)
     if moved is None:
         return None
-    return core_of(moved, mission, resamples=CLOCK_RESAMPLES, seed=seed, confidence=confidence, tried=tried)
+    return core_of(
+        moved, mission, resamples=CLOCK_RESAMPLES, seed=seed, confidence=confidence, tried=tried, declared=declared
+    )
 
 
 def _every_cause(

@@ -58,11 +58,11 @@ _HIDDEN_GAINS = tuple(n for n in _HIDDEN_BEYOND if n not in ("mission_survival",
 
 
 def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Checks, *, mission: float) -> dict[str, Any]:
-    """Return the columns of the ranking's table, choices by p value and levels by mission survival."""
+    """Return the columns of the ranking's table: a declared choice, then choices by p; levels by mission survival."""
     known, shares = last_known_days(design), extrapolated_shares(design)
     failed_if_missing = checks.run_gains(ALL_FAILED)
     rows: list[dict[str, Any]] = []
-    order = sorted(figures.values(), key=lambda f: (np.isnan(f.p_value), f.p_value))
+    order = sorted(figures.values(), key=lambda f: (not f.p_alone, np.isnan(f.p_value), f.p_value))
     for choice in order:
         block = choice.block
         here = []
@@ -126,8 +126,8 @@ def _figures_of(design: Design, choice: ChoiceFigures, number: int) -> dict[str,
         "time_ratio": choice.time_ratio[number],
         "better_share": choice.better_share[number],
         "first_share": choice.first_share[number],
-        "p_value": choice.p_value,
-        "p_adjusted": choice.p_adjusted,
+        "p_value": choice.p_of(number)[0],
+        "p_adjusted": choice.p_of(number)[1],
         "gain_strong_shrinkage": choice.strengths[PRIOR_STRENGTHS.index(0.25), number],
         "gain_weak_shrinkage": choice.strengths[PRIOR_STRENGTHS.index(1.0), number],
         "restricted_mean": choice.days[number],
@@ -277,7 +277,7 @@ def notes_of(
     mission: float,
     resamples: int,
     tried: int,
-    shape: ChoiceFigures | None = None,
+    figures: Mapping[str, ChoiceFigures],
 ) -> tuple[str, ...]:
     """Return the sentences under the table."""
     lives, unit = design.lives, design.lives.unit
@@ -285,7 +285,10 @@ def notes_of(
     ranked = len(dict.fromkeys(columns["choice"]))
     notes = [comparisons_sentence(compared)]
     if tried > ranked:
-        notes.append(f"p values are corrected for {count_of(tried, 'choice')} looked at.")
+        notes.append(
+            f"p values are corrected for {count_of(tried, 'choice')} looked at, not for {ranked} alone: whoever holds "
+            "these lives can ask them of every choice, now or later."
+        )
     notes.append("Longer life goes with a level here; that is an association, not a proof of cause.")
     sites = sum(b.role == "site" for b in design.blocks)
     of_sites = f", sites sd {SITE_PRIOR_SD:g}" if sites else ""
@@ -294,7 +297,7 @@ def notes_of(
         f"Weibull time ratios, shrunken ({sds}), standardised over {count_of(lives.units, 'unit')} to a mission of "
         f"{mission:g} {unit}; limits from {resamples:,} replicates weighted at random."
     )
-    notes += [] if shape is None else _about_shape(shape)
+    notes += _about_shape(next(iter(figures.values())))
     seen = np.array([r for r in columns["detectable_hazard_ratio"] if np.isfinite(r)])
     if seen.size:
         span = f"{seen.min():.2g}" if seen.size == 1 else f"{seen.min():.2g} to {seen.max():.2g}, by comparison,"

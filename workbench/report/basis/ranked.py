@@ -28,6 +28,8 @@ def rank_season(data: "SeasonData") -> Ranking | str:
             seed=data.seed,
             confidence=data.confidence,
             reference=question.reference,
+            tried=question.tried,
+            declared=question.declared,
         )
     except EstimateError as error:
         return str(error).rstrip(".")

@@ -196,6 +196,7 @@ def _by_mechanism(data: SeasonData, question: RankingQuestion) -> list[Finding]:
             seed=data.seed,
             confidence=data.confidence,
             reference=question.reference,
+            tried=question.tried,
         )
     except WorkbenchError as error:
         return _not_ranked(wanted, error)
