@@ -82,7 +82,7 @@ def _ends_headline(named: pd.DataFrame) -> str:
 def _ends_table(data: SeasonData, ends: EndsOfUnits) -> dict[str, list[Any]]:
     table = ends.table
     return {
-        "end": [mechanism_words(shown_name(e)) for e in table["end"]],
+        "end": [shown_name(mechanism_words(e)) for e in table["end"]],
         "family (ISO 14224)": list(table["family"]),
         f"{data.counted}s": list(table["units"]),
         "of failures": [percent_text(v) if math.isfinite(v) else "–" for v in table["share_of_failures"]],
@@ -109,11 +109,11 @@ def _environments(data: SeasonData) -> list[Finding]:
         return []
     first = worst.iloc[0]
     statement = (
-        f"The largest toll of one mechanism in one kind of place: {mechanism_words(shown_name(first['end']))} in "
+        f"The largest toll of one mechanism in one kind of place: {shown_name(mechanism_words(first['end']))} in "
         f"{data.label('environment', first['group'])}, {count_of(int(first['units']), data.counted)}, "
         f"{percent_text(first['share_of_units'])} of those there."
     )
-    table: dict[str, list[Any]] = {"end": [mechanism_words(shown_name(n)) for n in names]}
+    table: dict[str, list[Any]] = {"end": [shown_name(mechanism_words(n)) for n in names]}
     for group in groups:
         table[data.label("environment", group)] = [int(v) for v in units[group]]
     return [
@@ -141,7 +141,7 @@ def _incidence(data: SeasonData) -> list[Finding]:
     if named.empty:
         return []
     top = named.iloc[0]
-    words = mechanism_words(shown_name(top["cause"]))
+    words = shown_name(mechanism_words(top["cause"]))
     limits = limits_words(percent_text(top["lower"]), percent_text(top["upper"]), data.confidence)
     statement = (
         f"By day {data.mission:g}, {percent_text(top['incidence'])} of units had been lost to {words} ({limits}), the "
@@ -168,7 +168,7 @@ def _incidence(data: SeasonData) -> list[Finding]:
             ),
             caveats=result.notes,
             table={
-                "mechanism": [mechanism_words(shown_name(c)) for c in at["cause"]],
+                "mechanism": [shown_name(mechanism_words(c)) for c in at["cause"]],
                 f"lost by day {data.mission:g}": [percent_text(v) for v in at["incidence"]],
                 "limits": [
                     limits_words(percent_text(a), percent_text(b), data.confidence)
@@ -181,7 +181,7 @@ def _incidence(data: SeasonData) -> list[Finding]:
 
 
 def _stacked(data: SeasonData, result: CumulativeIncidence, cause: str) -> Drawing:
-    words = mechanism_words(shown_name(cause))
+    words = shown_name(mechanism_words(cause))
     return Drawing(
         result=result,
         alt=(
@@ -212,7 +212,7 @@ def _ages(data: SeasonData) -> list[Finding]:
         statement = f"{whole} with five failures or more {verb} be shown to be early-life or wear-out."
     else:
         parts = [
-            f"{mechanism_words(shown_name(r.mechanism))} {'wears units out' if r.lower > 1 else 'strikes early'}"
+            f"{shown_name(mechanism_words(r.mechanism))} {'wears units out' if r.lower > 1 else 'strikes early'}"
             for r in clear.itertuples(index=False)
         ]
         statement = f"{_capital(join_words(parts))}; the others cannot be told apart from a steady rate."
@@ -229,7 +229,7 @@ def _ages(data: SeasonData) -> list[Finding]:
             method="Weibull shape of each mechanism, failures of another kind counted as suspensions.",
             caveats=shapes.notes,
             table={
-                "mechanism": [mechanism_words(shown_name(m)) for m in table["mechanism"]],
+                "mechanism": [shown_name(mechanism_words(m)) for m in table["mechanism"]],
                 "failures": list(table["failures"]),
                 "what age says": [str(s).partition(": ")[2] for s in table["statement"]],
             },
@@ -238,5 +238,5 @@ def _ages(data: SeasonData) -> list[Finding]:
 
 
 def _capital(text: str) -> str:
-    words = mechanism_words(shown_name(text))
+    words = shown_name(mechanism_words(text))
     return words[:1].upper() + words[1:]

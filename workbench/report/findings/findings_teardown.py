@@ -195,7 +195,7 @@ def _agreement(data: SeasonData, suggestions: MechanismSuggestions) -> list[Find
             caveats=agreement.notes[1:],
             table={
                 "unit": [shown_name(u) for u in again["unit_id"]],
-                "verdict": [mechanism_words(shown_name(v)) for v in again["verdict"]],
+                "verdict": [shown_name(mechanism_words(v)) for v in again["verdict"]],
                 "why look again": [str(r) for r in again["reason"]],
             }
             if len(again)

@@ -91,7 +91,7 @@ def _signs(matrix: object) -> list[_Sign]:
         failed, survived = (tuple(int(v) for v in counts[part].sum(axis=0)) for part in (~alive, alive))
         cells = [[seen, checked - seen] for seen, checked in (failed, survived)]
         p_value = float(fisher_exact(cells, alternative="greater").pvalue) if survived[1] and failed[1] else math.nan
-        found.append(_Sign(mechanism_words(shown_name(sign)), failed, survived, p_value))  # type: ignore[arg-type]
+        found.append(_Sign(shown_name(mechanism_words(sign)), failed, survived, p_value))  # type: ignore[arg-type]
     return found
 
 

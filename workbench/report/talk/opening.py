@@ -221,7 +221,7 @@ def ended_slide(told: Told) -> Finding | None:
         elif end == UNDETERMINED:
             unnamed += int(number)
         else:
-            name = MOISTURE if end in MOISTURE_RELATED else mechanism_words(shown_name(end))
+            name = MOISTURE if end in MOISTURE_RELATED else shown_name(mechanism_words(end))
             counts[name] = counts.get(name, 0) + int(number)
     failures = int(told.data.lives.failures)
     named = sorted(counts, key=lambda name: (-counts[name], name))
