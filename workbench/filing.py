@@ -28,6 +28,7 @@ __all__ = [
     "check_folder",
     "check_target",
     "files_read",
+    "home_of",
     "is_own_output",
     "new_file",
     "own_files",
@@ -99,6 +100,12 @@ def _listed(folder: Path, part: str) -> dict[str, str]:
     return {str(k): str(v) for k, v in files.items()} if isinstance(files, dict) else {}
 
 
+def home_of(log: str | os.PathLike[str]) -> Path:
+    """Return the folder in which a log lies, with its pictures, data files and what was entered beside it."""
+    place = Path(log)
+    return place if place.is_dir() else place.parent
+
+
 def files_read(*named: Any) -> tuple[Path, ...]:
     """Return the files that a run reads, with what folders hold and the settings beside a log; mappings are none."""
     found: list[Path] = []
@@ -108,7 +115,7 @@ def files_read(*named: Any) -> tuple[Path, ...]:
                 continue
             path = Path(one)
             with suppress(OSError, ValueError):  # whoever reads the path says what is wrong with it
-                folder = path if path.is_dir() else path.parent
+                folder = home_of(path)
                 if path.is_dir():
                     found += [p for p in sorted(path.iterdir()) if p.is_file() and not is_own_output(p)]
                 found += [path, folder / "season.toml", path.with_suffix(".toml")]

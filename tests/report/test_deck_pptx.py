@@ -136,7 +136,7 @@ def dots(**columns):
 
 
 def chart_of(drawing):
-    picture = Picture(png=b"", alt="Two dots for the share of units.", chart=drawing)
+    picture = Picture(data=b"", alt="Two dots for the share of units.", chart=drawing)
     slide = Slide(kind="talk", section="Life", title="A claim", picture=picture, source="life")
     deck = Presentation(io.BytesIO(deck_pptx([slide], "deck")))
     return next(shape.chart for shape in deck.slides[0].shapes if shape.has_chart)

@@ -65,7 +65,7 @@ def test_photos_come_from_beside_the_log_only(tmp_path):
     picture(tmp_path / "out.jpg", size=(60, 40))
     row = {"photo_1": "pictures/in.jpg", "photo_2": "../out.jpg", "photo_3": None, "photo_4": "gone.jpg"}
     shown, troubles = photos_of(row, home)
-    assert len(shown) == 1 and shown[0][:2] == b"\xff\xd8"
+    assert [(p.column, p.words, p.data[:2]) for p in shown] == [("photo_1", "as mounted", b"\xff\xd8")]
     assert len(troubles) == 2
     assert "does not lie beside the log" in troubles[0] and "gone.jpg" in troubles[1]
     assert str(tmp_path) not in " ".join(troubles)
@@ -110,17 +110,27 @@ def test_evidence_pages_show_pictures_beside_signs_and_nothing_of_where_they_wer
         "<b>U1</b>,2025-03-01,2025-06-01,failed,Mirefold Bog,51.5072,-0.1276,yes,yes,open.jpg\n"
         "U2,2025-03-01,2025-06-01,failed,Mirefold Bog,51.5072,-0.1276,no,no,gone.jpg\n"
     )
+    assert "photo_1: no picture at" in _sheet(tmp_path, "U2")
+    sheet = _sheet(tmp_path, "<b>U1</b>")
+    assert sheet.count('src="data:image/jpeg;base64,') == 1 and "<b>U1" not in sheet
     settings = tmp_path / "season.toml"
     settings.write_text('window = ["2025-01-01", "2025-12-31"]\n')
     out = tmp_path / "pages.html"
     assert main(["teardown", str(tmp_path / "log.csv"), "--settings", str(settings), "--pages", str(out)]) == 0
     page = out.read_text(encoding="utf-8")
     assert page.index('class="caution"') < page.index("<article>")
-    assert page.count("<article>") == 2 and page.count("<img ") == 1 and "data:image/jpeg;base64," in page
+    assert page.count("<article>") == 2 and page.count("<img ") == 1
+    assert 'alt="Photograph of unit &lt;b&gt;U1&lt;/b&gt;: as mounted" src="data:image/jpeg;base64,' in page
     assert "&lt;b&gt;U1" in page and "<b>U1" not in page and "tide line" in page and "gone.jpg" in page
     assert "51.5072" not in page and "SecretMaker" not in page
     assert "evidence written" in capsys.readouterr().err
     assert main(["teardown", str(tmp_path / "log.csv"), "--settings", str(settings), "--pages", "x.pdf"]) == 2
+
+
+def _sheet(folder, unit):
+    out = folder / "sheet.html"
+    assert main(["teardown", str(folder / "log.csv"), "--units", unit, "--sheets", str(out)]) == 0
+    return out.read_text(encoding="utf-8")
 
 
 def test_photographs_that_are_not_there_are_named(tmp_path):

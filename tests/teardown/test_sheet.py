@@ -8,6 +8,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from PIL import Image
 
 from tests.teardown.builders import records
 from workbench.errors import UsageError
@@ -191,9 +192,13 @@ def test_each_unit_prints_on_one_sheet_of_paper(tmp_path, signs):
     assert browser, "Chromium is needed for the browser tests: apt-get install chromium"
     frame, table = log(3), read_evidence_table()
     frame.loc[1, "site"] = HOSTILE
+    for number in (1, 2, 3, 4):
+        Image.new("RGB", (480, 640), "grey").save(tmp_path / f"{number}.jpg")
+        frame[f"photo_{number}"] = f"{number}.jpg"
+    frame.loc[2, "photo_2"] = "x" * 300
     if signs > 1:
         table = pd.concat([table, table.assign(sign=table["sign"] + "_again")], ignore_index=True)
-    source, printed = write_sheets(tmp_path / "s.html", frame, table=table), tmp_path / "s.pdf"
+    source, printed = write_sheets(tmp_path / "s.html", frame, table=table, photos=tmp_path), tmp_path / "s.pdf"
     subprocess.run(
         [browser, "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer", f"--print-to-pdf={printed}",
          f"--user-data-dir={tmp_path / 'profile'}", source.as_uri()],

@@ -1,7 +1,6 @@
 """check: read a log and name every problem with its cell, its reason and what to do."""
 
 import argparse
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import add_step, counted
@@ -81,11 +80,12 @@ def _said_first(log: "Log | Fleet", mission: float | None) -> tuple[str, ...]:
 
 def _missing_photos(path: str, log: "Log") -> list[str]:
     """Photographs that the log names and that do not lie beside it."""
+    from workbench.filing import home_of
     from workbench.teardown.sheets import missing_photos
 
-    place, named = Path(path), log.columns_of("photo")
+    named = log.columns_of("photo")
     records = log.records[["unit_id", *named]].to_dict("records") if named else []
-    return missing_photos(records, place if place.is_dir() else place.parent)
+    return missing_photos(records, home_of(path))
 
 
 def _reasons(fleet: "Fleet") -> list[dict[str, Any]]:

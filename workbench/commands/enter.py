@@ -28,7 +28,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Show what a form adds and write it; 1 when rows were set aside and --strict was given."""
     from workbench.errors import UsageError
-    from workbench.teardown.form import ENTERED, enter_rows, home_of, undo_entry, write_entry
+    from workbench.filing import home_of
+    from workbench.teardown.form import ENTERED, enter_rows, undo_entry, write_entry
 
     if args.undo == bool(args.entries):
         raise UsageError("give the table that the form saved, or --undo; one of the two")

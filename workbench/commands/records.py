@@ -33,12 +33,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print one line per deployment with a file; 1 when rows were set aside and --strict was given."""
-    from workbench.commands.teardown import folder_of
-    from workbench.filing import check_target, write_file
+    from workbench.filing import check_target, home_of, write_file
     from workbench.log.writing import beside_csv
     from workbench.records import survey_records
 
-    args.records = args.records or str(folder_of(args.log) / FOLDER)
+    args.records = args.records or str(home_of(args.log) / FOLDER)
     permit = replace(permit_of(args), feeds=True)
     if args.write:
         permit = replace(permit, inputs=tuple(p for p in permit.inputs if p.name != "records.csv"))

@@ -63,9 +63,10 @@ def run(args: argparse.Namespace) -> int:
     if args.form or args.field_form:
         _write_forms(args, log, survey)
     if args.pages:
+        from workbench.filing import home_of
         from workbench.teardown.sheets import write_evidence
 
-        place = write_evidence(args.pages, survey.suggestions, folder_of(args.log), permit=permit_of(args))
+        place = write_evidence(args.pages, survey.suggestions, home_of(args.log), permit=permit_of(args))
         say_aside(f"evidence written: {place}")
     if args.json:
         found = survey.as_json()
@@ -77,12 +78,8 @@ def run(args: argparse.Namespace) -> int:
     return 1 if args.strict and log.rows_set_aside else 0
 
 
-def folder_of(path: str) -> Path:
-    """Return the folder beside which the pictures of a log lie."""
-    return Path(path) if Path(path).is_dir() else Path(path).parent
-
-
 def _write_sheets(args: argparse.Namespace, log: Any, survey: "TeardownSurvey", *, table: Any) -> None:
+    from workbench.filing import home_of
     from workbench.teardown.sheets import units_to_open, write_sheets
 
     opened = survey.suggestions.teardowns.opened
@@ -90,7 +87,7 @@ def _write_sheets(args: argparse.Namespace, log: Any, survey: "TeardownSurvey", 
     if not len(chosen):
         say_aside("every failed unit was opened already; name units with --units for sheets of them")
         return
-    place = write_sheets(args.sheets, chosen, table=table, permit=permit_of(args))
+    place = write_sheets(args.sheets, chosen, table=table, photos=home_of(args.log), permit=permit_of(args))
     say_aside(f"{len(chosen)} sheets written: {place}")
 
 

@@ -5,6 +5,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 from workbench.estimate.shared import text_levels
@@ -44,6 +45,8 @@ class SeasonData:
         The settings as plain values.
     previous : SeasonData, sequence of Finding, or None
         Last season, as a log or as its findings.
+    home : Path or None
+        The folder beside whose log photographs lie; None where the log was not read from a file here.
     today : date
         The day against which what is due is overdue.
     """
@@ -56,6 +59,7 @@ class SeasonData:
     confidence: float = 0.95
     settings: Mapping[str, Any] = field(default_factory=dict)
     previous: Any = None
+    home: Path | None = None
     today: dt.date = field(default_factory=dt.date.today)
 
     @cached_property

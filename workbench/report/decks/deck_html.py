@@ -52,13 +52,14 @@ def table_view(table: Mapping[str, Sequence[str]], size: str = "") -> dict[str, 
     return {"headings": list(table), "rows": rows, "size": size}
 
 
-def picture_data(png: bytes) -> str:
+def picture_data(picture: bytes) -> str:
     """Return a picture as text for the src of an image."""
-    data = base64.b64encode(png).decode("ascii")
+    data = base64.b64encode(picture).decode("ascii")
     data = re.sub(
         "http", lambda found: f"{found[0][0]}%{ord(found[0][1]):02X}{found[0][2:]}", data, flags=re.IGNORECASE
     )
-    return f"data:image/png;base64,{data}"
+    kind = "jpeg" if picture.startswith(b"\xff\xd8") else "png"
+    return f"data:image/{kind};base64,{data}"
 
 
 def number_columns(table: Mapping[str, Sequence[str]]) -> list[bool]:
@@ -117,7 +118,7 @@ def _view(slide: Slide) -> dict[str, Any]:
 
 
 def _picture(picture: Picture) -> dict[str, str]:
-    return {"data": picture_data(picture.png), "alt": picture.alt, "caption": picture.caption}
+    return {"data": picture_data(picture.data), "alt": picture.alt, "caption": picture.caption}
 
 
 def _layout(slide: Slide) -> str:

@@ -136,7 +136,7 @@ def _fit_picture(holder: Any, picture: Picture) -> None:
     from pptx.util import Inches
 
     left, top, width, height = (Inches(v) for v in content_box(PICTURE, 1))
-    shape = holder.insert_picture(io.BytesIO(picture.png))
+    shape = holder.insert_picture(io.BytesIO(picture.data))
     shape.crop_left = shape.crop_right = shape.crop_top = shape.crop_bottom = 0
     across, down = shape.image.size
     scale = min(width / across, height / down)
@@ -256,7 +256,7 @@ def _picture(page: Any, picture: Picture, left: float, *, top: float, width: flo
     from pptx.util import Inches
 
     room = height - (0.35 if picture.caption else 0.0)
-    frame = page.shapes.add_picture(io.BytesIO(picture.png), Inches(left), Inches(top), width=Inches(width))
+    frame = page.shapes.add_picture(io.BytesIO(picture.data), Inches(left), Inches(top), width=Inches(width))
     if frame.height > Inches(room):
         scale = Inches(room) / frame.height
         frame.width, frame.height = int(frame.width * scale), Inches(room)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from workbench.report.basis import SECTIONS, Drawing, Finding, in_slide_order
-from workbench.report.figures import Dots, Stacks, draw, figure_png, new_axes, theme
+from workbench.report.figures import Dots, Photographs, Stacks, draw, figure_jpeg, figure_png, new_axes, theme
 from workbench.report.talk import TOPICS
 from workbench.report.words import first_sentence
 
@@ -27,9 +27,9 @@ APPENDIX_INCHES, TALK_INCHES, DOTS_PER_INCH = (8.0, 5.2), (6.2, 4.1), 180
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Picture:
-    """A drawn figure: PNG bytes with words for those who cannot see it; `chart` when it can be a native chart."""
+    """A drawn figure: PNG or JPEG with words for those who cannot see it; `chart` when it can be a native chart."""
 
-    png: bytes
+    data: bytes
     alt: str
     caption: str = ""
     chart: Dots | Stacks | None = None
@@ -215,10 +215,11 @@ def _key(drawing: Drawing) -> tuple[int, str]:
 def drawn_picture(drawing: Drawing, inches: tuple[float, float]) -> Picture:
     """Return a drawing as a picture of a size."""
     if isinstance(drawing.result, bytes):
-        return Picture(png=drawing.result, alt=drawing.alt, caption=drawing.caption)
+        return Picture(data=drawing.result, alt=drawing.alt, caption=drawing.caption)
     with theme():
         ax = new_axes(*inches)
         draw(drawing.result, ax, **drawing.options)
-        png = figure_png(ax.figure.get_figure(root=True), dpi=DOTS_PER_INCH)
+        as_bytes = figure_jpeg if isinstance(drawing.result, Photographs) else figure_png
+        data = as_bytes(ax.figure.get_figure(root=True), dpi=DOTS_PER_INCH)
     chart = drawing.result if isinstance(drawing.result, Dots | Stacks) else None
-    return Picture(png=png, alt=drawing.alt, caption=drawing.caption, chart=chart)
+    return Picture(data=data, alt=drawing.alt, caption=drawing.caption, chart=chart)

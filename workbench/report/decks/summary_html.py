@@ -45,7 +45,7 @@ def summary_html(findings: Sequence[Finding], data: SeasonData) -> str:
     shown = None
     if drawing is not None:
         drawn = drawn_picture(drawing, PICTURE_INCHES)
-        shown = {"data": picture_data(drawn.png), "alt": drawn.alt, "caption": ""}
+        shown = {"data": picture_data(drawn.data), "alt": drawn.alt, "caption": ""}
     return rendered(
         PACKAGE,
         "summary.html",

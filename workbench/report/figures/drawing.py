@@ -30,6 +30,7 @@ DRAWN_BY = {
     "MechanismSuggestions": "inside.draw_suggestions",
     "MissionSkill": "calibration.draw_mission_skill",
     "Overlap": "ranking.draw_overlap",
+    "Photographs": "photographs.draw_photographs",
     "Proportionality": "recurrence.draw_proportionality",
     "Ranking": "ranking.draw_ranking",
     "RestrictedMeans": "curves.draw_restricted_means",

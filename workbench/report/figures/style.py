@@ -14,9 +14,11 @@ from workbench.report.figures.palette import INK, LINES, MARKERS, MUTED, PALETTE
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from PIL import Image
 
 __all__ = [
     "LevelLook",
+    "figure_jpeg",
     "figure_png",
     "figure_text",
     "level_words",
@@ -130,16 +132,30 @@ def new_axes(width: float = 9.0, height: float = 4.9, *, shown: bool = False) ->
 
 def figure_png(figure: "Figure", *, dpi: int = 200) -> bytes:
     """Return a figure as PNG without any stamp, the same bytes for the same figure."""
+    from PIL import Image
+
+    target = io.BytesIO()
+    # few colours are in use; a palette keeps decks small enough to send
+    _drawn(figure, dpi).quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(
+        target, format="png", dpi=(dpi, dpi)
+    )
+    return target.getvalue()
+
+
+def figure_jpeg(figure: "Figure", *, dpi: int = 200) -> bytes:
+    """Return a figure that holds photographs as JPEG without any metadata, the same bytes for the same figure."""
+    target = io.BytesIO()
+    _drawn(figure, dpi).save(target, format="jpeg", quality=88, dpi=(dpi, dpi))
+    return target.getvalue()
+
+
+def _drawn(figure: "Figure", dpi: int) -> "Image.Image":
+    """Draw a figure once: saving would draw twice to find the layout."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
 
     figure.set_dpi(dpi)
     canvas = FigureCanvasAgg(figure)
-    canvas.draw()  # once: saving would draw twice to find the layout
+    canvas.draw()
     picture = Image.frombuffer("RGBA", canvas.get_width_height(), canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
-    target = io.BytesIO()
-    # few colours are in use; a palette keeps decks small enough to send
-    picture.convert("RGB").quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(
-        target, format="png", dpi=(dpi, dpi)
-    )
-    return target.getvalue()
+    return picture.convert("RGB")

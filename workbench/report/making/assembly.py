@@ -10,7 +10,7 @@ from threadpoolctl import threadpool_limits
 
 from workbench.checks import check_positive
 from workbench.errors import UsageError, WorkbenchError
-from workbench.filing import Permit, check_folder, files_read, write_together
+from workbench.filing import Permit, check_folder, files_read, home_of, write_together
 from workbench.log.dictionary import read_settings
 from workbench.log.season_log import read_log
 from workbench.log.sources import settings_beside
@@ -117,7 +117,8 @@ def review(
     previous : path, optional
         Last season's log, or the findings.json of its review.
     locations : bool
-        Whether positions, notes and photographs may appear in the outputs.
+        Whether positions, notes and names of picture files may appear in the outputs. Photographs of what lay inside
+        are shown without the place that is written into them; those of the unit as mounted never are.
     replace_others : bool
         Whether files in the folder that no review wrote may be replaced; what is read never is.
     progress : function of one text, optional
@@ -207,6 +208,7 @@ def season_data(path: Any, *, settings: Any = None, mission: float | None = None
         mission_note=note or "",
         seed=seed,
         settings=log.settings.as_dict(),
+        home=None if hasattr(path, "lives") else home_of(path[0] if isinstance(path, list | tuple) else path),
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from workbench.estimate.shared import proportion_interval
 from workbench.report.basis import Drawing, Finding
 from workbench.report.figures import Dots
+from workbench.report.talk.bench_photographs import bench_photographs
 from workbench.report.talk.told import Told
 from workbench.report.words import short_name, shown_name
 from workbench.teardown.mechanisms import mechanism_words
@@ -27,6 +28,7 @@ APART = 0.05
 class _Sign:
     """In how many failed and surviving units a sign was seen, of those looked at."""
 
+    sign: str
     name: str
     failed: tuple[int, int]
     survived: tuple[int, int]
@@ -64,7 +66,12 @@ def signs_slide(told: Told) -> Finding | None:
     else:
         headline = f"{start}: in {seen}; hardly any working one was opened"
         points = ["Without opened working units nothing shows that a sign is special."]
-    points.append("Bars are 95 % limits. A sign that nobody looked for says nothing.")
+    photographs, missing = bench_photographs(told.data, [s.sign for s in shown])
+    if photographs is None:
+        points.append("Bars are 95 % limits. A sign that nobody looked for says nothing.")
+    else:
+        points += [_counted(s) for s in shown[1:]]
+        points.append("Pictures show single units; the counts are the evidence.")
     return told.slide(
         "signs",
         headline,
@@ -74,9 +81,16 @@ def signs_slide(told: Told) -> Finding | None:
             f"{headline}."
         ),
         behind=["mechanism.evidence", "mechanism.agreement"],
-        figure=_signs_drawing(shown),
+        figure=photographs or _signs_drawing(shown),
         facts={},
+        method=" ".join(filter(None, (told.findings["mechanism.evidence"].method, missing))),
     )
+
+
+def _counted(sign: _Sign) -> str:
+    name = sign.name
+    working = f", {sign.survived[0]} of {sign.survived[1]} working" if sign.survived[1] else ""
+    return f"{name[:1].upper()}{name[1:]}: {sign.failed[0]} of {sign.failed[1]} failed{working}."
 
 
 def _signs(matrix: object) -> list[_Sign]:
@@ -91,7 +105,7 @@ def _signs(matrix: object) -> list[_Sign]:
         failed, survived = (tuple(int(v) for v in counts[part].sum(axis=0)) for part in (~alive, alive))
         cells = [[seen, checked - seen] for seen, checked in (failed, survived)]
         p_value = float(fisher_exact(cells, alternative="greater").pvalue) if survived[1] and failed[1] else math.nan
-        found.append(_Sign(shown_name(mechanism_words(sign)), failed, survived, p_value))  # type: ignore[arg-type]
+        found.append(_Sign(sign, shown_name(mechanism_words(sign)), failed, survived, p_value))  # type: ignore[arg-type]
     return found
 
 
@@ -101,9 +115,7 @@ def _signs_drawing(signs: list[_Sign]) -> Drawing:
         for who, kind, (seen, checked) in (("failed", "failed", sign.failed), ("working", "working", sign.survived)):
             if checked:
                 low, high = proportion_interval(seen, checked)
-                rows.append(
-                    (f"{short_name(sign.name, 34)}, {who}", seen / checked, low, high, f"{seen} of {checked}", kind)
-                )
+                rows.append((f"{sign.name}, {who}", seen / checked, low, high, f"{seen} of {checked}", kind))
     columns = {
         name: np.array([r[k] for r in rows], dtype=object if name in ("label", "note", "kind") else float)
         for k, name in enumerate(("label", "value", "lower", "upper", "note", "kind"))

@@ -1,6 +1,6 @@
 """What is filled in at the bench and in the field without a spreadsheet, and how does it reach the log?"""
 
-from workbench.teardown.form.entering import ENTERED, FormEntry, enter_rows, home_of, undo_entry, write_entry
+from workbench.teardown.form.entering import ENTERED, FormEntry, enter_rows, undo_entry, write_entry
 from workbench.teardown.form.forms import bench_form_html, field_form_html
 
 __all__ = [
@@ -9,7 +9,6 @@ __all__ = [
     "bench_form_html",
     "enter_rows",
     "field_form_html",
-    "home_of",
     "undo_entry",
     "write_entry",
 ]

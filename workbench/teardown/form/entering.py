@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from workbench.errors import LogError, UsageError
-from workbench.filing import Permit, write_file
+from workbench.filing import Permit, home_of, write_file
 from workbench.log.dictionary import beside_vocabulary, headings_of, visit_vocabulary
 from workbench.log.season_log import Log, read_log
 from workbench.log.sources import read_file
@@ -14,7 +14,7 @@ from workbench.log.writing import beside_csv
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ENTERED", "FormEntry", "enter_rows", "home_of", "undo_entry", "write_entry"]
+__all__ = ["ENTERED", "FormEntry", "enter_rows", "undo_entry", "write_entry"]
 
 ENTERED = {"teardowns.csv": ("unit_id", "deployment"), "visits.csv": ("unit_id", "visited_on")}
 """Tables that are entered, and what makes a row of each one row."""
@@ -64,11 +64,6 @@ def enter_rows(path: str | Path, form: str | Path, settings: Any = None) -> Form
     return FormEntry(
         name=name, table=table, new=tuple(new), changed=tuple(changed), contradictions=tuple(against), log=log
     )  # fmt: skip
-
-
-def home_of(path: str | Path) -> Path:
-    """Return the folder in which a log lies."""
-    return Path(path) if Path(path).is_dir() else Path(path).parent
 
 
 def write_entry(entry: FormEntry, folder: Path, permit: Permit) -> Path:

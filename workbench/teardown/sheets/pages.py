@@ -1,6 +1,5 @@
 """Pages: the evidence of every failed unit with its photographs, as one HTML file without any link out."""
 
-import base64
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -52,7 +51,7 @@ def write_evidence(
 
 
 def _card(row: Mapping[Any, Any], record: Mapping[Any, Any], folder: Path) -> dict[str, Any]:
-    """What stands on the page of one unit: its title, what is said of it, and its pictures as base64."""
+    """What stands on the page of one unit: its title, what is said of it, and its pictures."""
     pictures, troubles = photos_of({str(k): v for k, v in record.items()}, folder)
     said = {
         "signs suggest": _chances(row),
@@ -68,7 +67,8 @@ def _card(row: Mapping[Any, Any], record: Mapping[Any, Any], folder: Path) -> di
     return {
         "title": f"{_text(row['unit_id'])}, deployment {_text(row['deployment'])}",
         "said": {heading: str(text) for heading, text in said.items() if str(text).strip()},
-        "pictures": [base64.b64encode(picture).decode("ascii") for picture in pictures],
+        "unit": _text(row["unit_id"]),
+        "pictures": pictures,
     }
 
 

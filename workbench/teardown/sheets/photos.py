@@ -5,13 +5,15 @@ import io
 import warnings
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from workbench.errors import LogError, UsageError
 from workbench.log.cells import shown
+from workbench.log.dictionary import log_columns
 
-__all__ = ["LONGEST_SIDE", "PHOTO_COLUMNS", "clean_photo", "missing_photos", "photo_uri", "photos_of"]
+__all__ = ["LONGEST_SIDE", "PHOTO_COLUMNS", "Photo", "clean_photo", "missing_photos", "photo_uri", "photos_of"]
 
 LONGEST_SIDE = 1_600
 """Pixels of the longer side at most."""
@@ -23,6 +25,20 @@ MOST_PIXELS = 120_000_000
 """Pictures with more pixels than this are refused: a file can claim to be larger than memory."""
 
 _QUALITY = 82
+
+
+@dataclass(frozen=True, kw_only=True)
+class Photo:
+    """A picture of a unit as it may be shown: JPEG without metadata, and in words what it is of."""
+
+    column: str
+    words: str
+    data: bytes
+
+    @property
+    def uri(self) -> str:
+        """The picture as a data address for HTML."""
+        return "data:image/jpeg;base64," + base64.b64encode(self.data).decode("ascii")
 
 
 def clean_photo(path: str | Path, *, longest_side: int = LONGEST_SIDE) -> bytes:
@@ -79,8 +95,10 @@ def missing_photos(records: Iterable[Mapping[str, Any]], folder: str | Path) -> 
     return found
 
 
-def photos_of(record: Mapping[str, Any], folder: str | Path) -> tuple[list[bytes], list[str]]:
-    """Return the cleaned pictures that a record names.
+def photos_of(
+    record: Mapping[str, Any], folder: str | Path, *, longest_side: int = LONGEST_SIDE
+) -> tuple[list[Photo], list[str]]:
+    """Return the cleaned pictures that a record names, and what is wrong with the others.
 
     A picture must lie beside the log or below it; a path that leads elsewhere is refused, so that a log cannot pull
     other files into a report.
@@ -98,7 +116,15 @@ def photos_of(record: Mapping[str, Any], folder: str | Path) -> tuple[list[bytes
             troubles.append(f"{column}: the picture does not lie beside the log, so it is not shown.")
             continue
         try:
-            pictures.append(clean_photo(place))
+            data = clean_photo(place, longest_side=longest_side)
         except (UsageError, LogError) as error:
             troubles.append(f"{column}: {error}.")
+        else:
+            pictures.append(Photo(column=column, words=_words_of(column), data=data))
     return pictures, troubles
+
+
+def _words_of(column: str) -> str:
+    """What a picture of a column is of, as the dictionary says after its colon."""
+    meaning = next(c.meaning for c in log_columns() if c.name == column)
+    return meaning.partition(": ")[2].rstrip(".")

@@ -20,6 +20,7 @@ from workbench.log.dictionary import (
     sign_names,
 )
 from workbench.teardown.mechanisms import mechanism_words
+from workbench.teardown.sheets.photos import photos_of
 from workbench.templating import packaged_text, rendered
 
 __all__ = ["FACTS", "field_words", "sheets_html", "units_to_open", "write_blank_sheet", "write_sheets"]
@@ -34,6 +35,7 @@ _LONGEST_FACT = 44
 _MOST_TICKS = 8
 _MOST_DESCRIBED = 90
 """With more signs than this the sheet names them without saying where to look, so that one sheet holds them."""
+_PHOTO_PIXELS = 640
 _FIRST_OF_BACK = "cells"
 _STOPS = ("cell_stop", "gas_inside", "pressure")
 _ROOM = "workbench.teardown.sheets"
@@ -62,8 +64,13 @@ def units_to_open(
     return records.iloc[np.concatenate([failed, drawn])]
 
 
-def sheets_html(records: pd.DataFrame | None = None, *, table: pd.DataFrame | None = None) -> str:
-    """Return teardown sheets as one HTML page that prints one A4 sheet per unit, both sides."""
+def sheets_html(
+    records: pd.DataFrame | None = None, *, table: pd.DataFrame | None = None, photos: str | Path | None = None
+) -> str:
+    """Return teardown sheets as one HTML page that prints one A4 sheet per unit, both sides.
+
+    Photographs that a unit's record names are shown when their folder is given.
+    """
     evidence = read_evidence_table() if table is None else table
     rows: list[Mapping[str, Any]] = [{}] if records is None else records.to_dict("records")
     front, back = _sides(evidence)
@@ -77,17 +84,22 @@ def sheets_html(records: pd.DataFrame | None = None, *, table: pd.DataFrame | No
         many=evidence["sign"].nunique() > _MOST_DESCRIBED,
         headline=HEADLINE,
         hazards=[h for h in known_hazards() if h.hazard in _STOPS],
-        units=[_unit(row) for row in rows],
+        units=[_unit(row, photos) for row in rows],
         front=front,
         back=back,
     )
 
 
 def write_sheets(
-    path: str | Path, records: pd.DataFrame, *, table: pd.DataFrame | None = None, permit: Permit | None = None
+    path: str | Path,
+    records: pd.DataFrame,
+    *,
+    table: pd.DataFrame | None = None,
+    photos: str | Path | None = None,
+    permit: Permit | None = None,
 ) -> Path:
-    """Write teardown sheets with the known facts filled in."""
-    return _write(path, sheets_html(records, table=table), permit)
+    """Write teardown sheets with the known facts and, from the folder given, the known photographs filled in."""
+    return _write(path, sheets_html(records, table=table, photos=photos), permit)
 
 
 def write_blank_sheet(path: str | Path, *, permit: Permit | None = None) -> Path:
@@ -100,10 +112,11 @@ def _write(path: str | Path, text: str, permit: Permit | None) -> Path:
     return write_file(check_target(path, (".html", ".htm"), given), text.encode("utf-8"), given)
 
 
-def _unit(row: Mapping[str, Any]) -> dict[str, Any]:
+def _unit(row: Mapping[str, Any], photos: str | Path | None) -> dict[str, Any]:
     """What is known of a unit before it is opened."""
+    pictures, troubles = ([], []) if photos is None else photos_of(row, photos, longest_side=_PHOTO_PIXELS)
     facts = {mechanism_words(name): _fact(row.get(name)) for name in FACTS}
-    return {"name": _fact(row.get("unit_id")) or "…………", "facts": facts}
+    return {"name": _fact(row.get("unit_id")) or "…………", "facts": facts, "pictures": pictures, "troubles": troubles}
 
 
 def _sides(evidence: pd.DataFrame) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
