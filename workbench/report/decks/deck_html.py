@@ -6,7 +6,8 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from workbench.report.decks.slides import Picture, Slide
+from workbench.report.decks.pictures import Picture
+from workbench.report.decks.slides import Slide
 from workbench.report.figures import page_colours
 from workbench.templating import packaged_text, rendered
 from workbench.wording import Grade

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from workbench.report.decks.pictures import Picture
 from workbench.report.decks.pptx_charts import add_chart, can_be_native
 from workbench.report.decks.pptx_master import (
     ACCENT,
@@ -25,7 +26,7 @@ from workbench.report.decks.pptx_master import (
     plain_presentation,
 )
 from workbench.report.decks.pptx_table import add_table, describe, legal_text
-from workbench.report.decks.slides import Picture, Slide
+from workbench.report.decks.slides import Slide
 from workbench.report.figures import CAUTION as CAUTION_COLOUR
 from workbench.report.figures import CAUTION_PAPER as CAUTION_PAPER_COLOUR
 

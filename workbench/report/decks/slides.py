@@ -5,11 +5,11 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from workbench.report.basis import SECTIONS, Drawing, Finding, in_slide_order
-from workbench.report.figures import Dots, Photographs, Stacks, draw, figure_jpeg, figure_png, new_axes, theme
+from workbench.report.decks.pictures import Job, Picture, drawn_pictures
 from workbench.report.talk import TOPICS
 from workbench.report.words import first_sentence
 
-__all__ = ["Picture", "Slide", "drawn_picture", "slides_of"]
+__all__ = ["Slide", "slides_of"]
 
 PAGE_ROWS = 14
 """Rows of a table on one slide; a longer one is dealt out evenly."""
@@ -21,18 +21,8 @@ TITLES: Mapping[str, str] = {
 }
 """Titles of findings that have no claim of their own."""
 
-APPENDIX_INCHES, TALK_INCHES, DOTS_PER_INCH = (8.0, 5.2), (6.2, 4.1), 180
+APPENDIX_INCHES, TALK_INCHES = (8.0, 5.2), (6.2, 4.1)
 """Sizes at which figures are drawn: on a talk slide the smaller one is shown larger, so that its words can be read."""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Picture:
-    """A drawn figure: PNG or JPEG with words for those who cannot see it; `chart` when it can be a native chart."""
-
-    data: bytes
-    alt: str
-    caption: str = ""
-    chart: Dots | Stacks | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -106,16 +96,29 @@ def slides_of(
 ) -> list[Slide]:
     """Lay findings out as slides, the talk first; every figure is drawn here, once."""
     shown = [f for f in in_slide_order(findings) if f.on_slide]
-    seen: set[tuple[int, str]] = set()
+    pictures = drawn_pictures(_drawings(shown))
     slides = [cover]
     for section, heading in SECTIONS.items():
         slides += [page for slide in typed if slide.section == heading for page in _pages_of_typed(slide)]
         for finding in shown:
             if finding.section == "talk":
-                slides += [_talk_slide(finding, counted)] if section == "talk" else []
+                slides += [_talk_slide(finding, pictures, counted)] if section == "talk" else []
             elif finding.section == section:
-                slides += _slides_of_finding(finding, heading, seen, counted=counted)
+                slides += _slides_of_finding(finding, heading, pictures, counted=counted)
     return _linked([replace(slide, number=number) for number, slide in enumerate(slides, start=1)])
+
+
+def _drawings(shown: Sequence[Finding]) -> dict[str, Job]:
+    """What is to be drawn for which finding: each talk slide its own, in the appendix each figure once."""
+    jobs: dict[str, Job] = {}
+    seen: set[tuple[int, str]] = set()
+    for finding in shown:
+        if finding.figure is None or (finding.section != "talk" and _key(finding.figure) in seen):
+            continue
+        if finding.section != "talk":
+            seen.add(_key(finding.figure))
+        jobs[finding.id] = (finding.figure, TALK_INCHES if finding.section == "talk" else APPENDIX_INCHES)
+    return jobs
 
 
 def _linked(slides: list[Slide]) -> list[Slide]:
@@ -136,13 +139,13 @@ def _linked(slides: list[Slide]) -> list[Slide]:
     return linked
 
 
-def _talk_slide(finding: Finding, counted: str) -> Slide:
+def _talk_slide(finding: Finding, pictures: Mapping[str, Picture], counted: str) -> Slide:
     return Slide(
         kind="talk",
         section=TOPICS[finding.id.removeprefix("talk.")],
         title=finding.headline,
         body=finding.points,
-        picture=None if finding.figure is None else drawn_picture(finding.figure, TALK_INCHES),
+        picture=pictures.get(finding.id),
         table=finding.table,
         method=finding.method,
         counts=_counts(finding, counted),
@@ -152,14 +155,12 @@ def _talk_slide(finding: Finding, counted: str) -> Slide:
     )
 
 
-def _slides_of_finding(finding: Finding, heading: str, seen: set[tuple[int, str]], *, counted: str) -> Iterator[Slide]:
+def _slides_of_finding(
+    finding: Finding, heading: str, pictures: Mapping[str, Picture], *, counted: str
+) -> Iterator[Slide]:
     title, rest = finding.headline or TITLES.get(finding.kind, ""), finding.statement
     if not title:
         title, rest = first_sentence(finding.statement)
-    picture = None
-    if finding.figure is not None and _key(finding.figure) not in seen:
-        seen.add(_key(finding.figure))
-        picture = drawn_picture(finding.figure, APPENDIX_INCHES)
     pages: list[Mapping[str, Sequence[str]] | None] = (
         [None] if finding.table is None else list(_pages(finding.table, PAGE_ROWS))
     )
@@ -170,7 +171,7 @@ def _slides_of_finding(finding: Finding, heading: str, seen: set[tuple[int, str]
         body=(rest,) if rest else (),
         caveats=finding.caveats,
         grade=finding.grade or "",
-        picture=picture,
+        picture=pictures.get(finding.id),
         table=pages[0],
         method=finding.method,
         counts=_counts(finding, counted),
@@ -210,16 +211,3 @@ def _counts(finding: Finding, counted: str) -> str:
 
 def _key(drawing: Drawing) -> tuple[int, str]:
     return id(drawing.result), repr(sorted(drawing.options.items()))
-
-
-def drawn_picture(drawing: Drawing, inches: tuple[float, float]) -> Picture:
-    """Return a drawing as a picture of a size."""
-    if isinstance(drawing.result, bytes):
-        return Picture(data=drawing.result, alt=drawing.alt, caption=drawing.caption)
-    with theme():
-        ax = new_axes(*inches)
-        draw(drawing.result, ax, **drawing.options)
-        as_bytes = figure_jpeg if isinstance(drawing.result, Photographs) else figure_png
-        data = as_bytes(ax.figure.get_figure(root=True), dpi=DOTS_PER_INCH)
-    chart = drawing.result if isinstance(drawing.result, Dots | Stacks) else None
-    return Picture(data=data, alt=drawing.alt, caption=drawing.caption, chart=chart)

@@ -5,7 +5,7 @@ from typing import Any
 
 from workbench.report.basis import Finding, SeasonData
 from workbench.report.decks.deck_html import PACKAGE, page_style, picture_data
-from workbench.report.decks.slides import drawn_picture
+from workbench.report.decks.pictures import drawn_picture
 from workbench.report.words import shown_name, shown_text
 from workbench.templating import rendered
 
