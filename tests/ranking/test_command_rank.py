@@ -94,3 +94,10 @@ def test_wrong_use_is_one_line(capsys, log, args, code, words):
     got, out, err = run(capsys, log, *args)
     assert (got, out) == (code, "")
     assert words in err and err.count("\n") == 1
+
+
+def test_where_it_helps_is_shown_for_the_choices_named(capsys, log):
+    code, out, _ = run(capsys, log, "--choices", "lid_seal,vent", "--where", "--resamples", "60")
+    assert code == 0
+    assert "O-ring over flat gasket: " in out.replace("o ring", "O-ring")
+    assert "verdict" in out and "cannot tell" in out and "limits hold for all rows together" in out

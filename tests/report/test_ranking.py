@@ -8,9 +8,11 @@ import pytest
 from workbench.report.figures import draw
 from workbench.report.figures.style import new_axes, theme
 from workbench.report.findings.findings_ranking import ranking_findings
+from workbench.report.findings.ranking_checks import placed_choices
 from workbench.report.findings.ranking_words import caveats_of, claim_sentence, ranked_rows, shift_sentence
 from workbench.report.making.assembly import season_data
 from workbench.simulate import simulate_season
+from workbench.wording import signed_points
 
 EFFECTS = {"lid_seal": {"cord": 0.3, "o_ring": 1.4}}
 ONLY = {"lid_seal": {"flat_gasket": 0.5, "o_ring": 0.5}}
@@ -165,3 +167,28 @@ def test_figures_survive_unknown_gains(ranking):
         ax = new_axes()
         draw(replace(ranking, columns=columns), ax)
     assert ax.get_xlabel()
+
+
+def test_a_supported_comparison_shows_the_gain_asked_in_other_ways(findings, ranking):
+    row = ranking.of("lid_seal").set_index("level").loc["o_ring"]
+    table = findings["ranking.lid_seal.o_ring"].table
+    shown = dict(zip(*table.values(), strict=True))
+    assert shown["as ranked"].startswith(signed_points(row.survival_gain))
+    assert shown["without time ratios"].startswith(signed_points(row.gain_second))
+    assert shown[f"without {row.weakest_unit}"] == signed_points(row.gain_without_unit)
+    assert shown[f"without {row.weakest_site}"] == signed_points(row.gain_without_site)
+
+
+def test_where_it_helps_is_told_with_counts_that_add_up(data, findings, ranking):
+    told = findings["ranking.where"]
+    assert told.statement.startswith(("No choice is shown to work differently by environment", "By environment"))
+    assert "Lid seal: O-ring over flat gasket: " in told.statement
+    chosen = placed_choices(data, ranking)
+    assert "lid_seal" in chosen and all(c in set(ranking.table.choice) for c in chosen)
+    overlap = ranking.overlap.table
+    for comparison, place, failed in zip(*list(told.table.values())[:3], strict=True):
+        if comparison.startswith("Lid seal: O-ring"):
+            here = overlap[(overlap.level == "o_ring") & (overlap.place == "environment")]
+            row = here[here.value.map(lambda v: data.label("environment", v)) == place].iloc[0]
+            assert failed == f"{row.failures} of {row.units}"
+    assert set(told.table["verdict"]) <= {"helps", "harms", "no sign of it", "cannot tell"}

@@ -52,6 +52,7 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("--resamples", f"{SOME}", "--seed", "3", "--all"),
         ("--grades",),
         ("--resamples", f"{SOME}", "--units"),
+        ("--resamples", f"{SOME}", "--where", "--choices", "lid_seal,vent"),
         ("--resamples", f"{SOME}", "--choices", "lid_seal,vent", "--adjust", "environment", "--json"),
         ("--resamples", f"{SOME}", "--cause", "water_ingress", "--mission", "60"),
         ("--resamples", f"{SOME}", "--choices", "lid_seal", "--step", "30"),

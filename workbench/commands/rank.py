@@ -47,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--units", action="store_true", help="list the units to look at again first: those that a comparison rests on"
     )
+    parser.add_argument("--where", action="store_true", help="show in which kind of place each level helps")
     parser.add_argument("--grades", action="store_true", help="say what the grades mean, and stop")
 
 
@@ -70,6 +71,8 @@ def run(args: argparse.Namespace) -> int:
         say(json_text({**found, "notes": [*said, *found["notes"]]}))
     elif args.units:
         show_answer(_unit_parts(data, ranking), everything=args.everything)
+    elif args.where:
+        show_answer(_where_parts(data, ranking, question, named=_names(args.choices)), everything=args.everything)
     else:
         show_answer(_blocks(data, ranking, question), everything=args.everything)
     return 1 if args.strict and data.log.rows_set_aside else 0
@@ -348,3 +351,43 @@ def _known(data: "SeasonData", unit: str) -> str:
         return f"failed {upper:g}" if upper - lower <= lives.day else f"failed {lower:g} to {upper:g}"
     outcome = lives.covariates["outcome"].iloc[last] if "outcome" in lives.covariates.columns else "working"
     return f"missing after {lower:g}" if outcome == "missing" else f"{outcome} at {lower:g}"
+
+
+def _where_parts(
+    data: "SeasonData", ranking: "Ranking", question: "RankingQuestion", *, named: list[str]
+) -> list[Part]:
+    """What the comparisons named, or those that matter, say in each kind of place."""
+    from workbench.ranking.choices import where_it_helps
+    from workbench.report.findings import placed_choices, ranked_rows
+
+    rows = {(row.choice, row.level): row for row in ranked_rows(data, ranking)}
+    where = where_it_helps(
+        data.lives,
+        question.choices,
+        adjust=question.adjust,
+        mission=ranking.mission,
+        only=named or placed_choices(data, ranking),
+        seed=ranking.seed,
+        reference=question.reference,
+    )
+    found = where.table
+    labels = {v: data.label(where.place, v) for v in set(found.environment)} if len(found) else {}
+    asked = [pair for pair in rows if len(found) and (found.choice == pair[0]).any()]
+    shown = [r for pair in asked for r in found.itertuples() if (r.choice, r.level) == pair and math.isfinite(r.lower)]
+    grid = Grid(
+        headings=("level over reference", where.place, "failed", "reference", "gain", "verdict"),
+        most=MOST_UNITS_SHOWN,
+        rows=[
+            (
+                _pair(rows[r.choice, r.level]).partition(" over ")[0],
+                labels[r.environment],
+                f"{r.failures} of {r.units}",
+                f"{r.reference_failures} of {r.reference_units}",
+                f"{signed_points(r.survival_gain)} ({signed_points(r.lower)} to {signed_points(r.upper)})",
+                [(r.verdict, TONES[Grade.CLEAR if r.verdict in ("helps", "harms") else Grade.UNCLEAR])],
+            )
+            for r in shown
+        ],
+    )
+    lead = [f"{_capital(_pair(rows[pair]))}: {where.sentence(*pair, labels)}." for pair in asked]
+    return [Part(sentences=lead[:MOST_STRONG]), Part(grid=grid), Part(sentences=where.notes)]

@@ -1,6 +1,7 @@
 """What could make a ranked choice wrong?"""
 
 from workbench.ranking.checks.aliases import Alias
+from workbench.ranking.checks.differing import DIFFERING_P, differing_effects
 from workbench.ranking.checks.evalue import e_value, e_value_of_interval
 from workbench.ranking.checks.opinions import OpinionAgreement, agreement_of, log_hazard_ratios
 from workbench.ranking.checks.overlap import (
@@ -30,6 +31,7 @@ from workbench.ranking.checks.uneven_missing import UnevenMissing
 __all__ = [
     "ALL_FAILED",
     "ALL_WORKED",
+    "DIFFERING_P",
     "LEVEL_FAILED",
     "PERMUTATIONS",
     "REFERENCE_FAILED",
@@ -46,6 +48,7 @@ __all__ = [
     "choice_never_mixes",
     "choice_p_values",
     "detectable_ratio",
+    "differing_effects",
     "e_value",
     "e_value_of_interval",
     "environments_of",

@@ -5,6 +5,7 @@ from workbench.ranking.choices.bars import SingleUnits
 from workbench.ranking.choices.core import PRIOR_STRENGTHS
 from workbench.ranking.choices.grade import LIKELY_P, RULES
 from workbench.ranking.choices.rank import Ranking, rank_choices
+from workbench.ranking.choices.where import WhereItHelps, where_it_helps
 
 __all__ = [
     "LIKELY_P",
@@ -13,6 +14,8 @@ __all__ = [
     "Ranking",
     "RankingQuestion",
     "SingleUnits",
+    "WhereItHelps",
     "question_of",
     "rank_choices",
+    "where_it_helps",
 ]

@@ -114,7 +114,7 @@ def undone_by_missing(choice: ChoiceFigures, number: int, checks: Checks) -> str
     """Which assumption on missing units halves the gain, or moves it so far that its limits reach zero, or ""."""
     pair = (choice.block.name, choice.block.ranked[number])
     for run, words in ((ALL_FAILED, "had failed"), (ALL_WORKED, "had worked on")):
-        gain = checks.run_gains(run).get(pair, np.nan)
+        gain = checks.run_gains(run).get(pair, np.nan) + choice.place_shift[number]
         if _undone(choice, number, gain):
             return f"{points_text(gain)} if all missing units {words}"
     uneven = [x.sentence for x in checks.sensitivity.uneven if x.choice == pair[0]]
@@ -162,9 +162,10 @@ def weakest_without(choice: ChoiceFigures, number: int, checks: Checks, *, of_si
     alike = np.ones(len(sites), dtype=np.int64) if of_sites else checks.left_out.alike
     if of_sites:
         gains = np.array([checks.run_gains(run).get(pair, np.nan) for run in checks.sensitivity.site_runs.values()])
+        gains = gains + choice.place_shift[number]
         undone = np.array([_undone(choice, number, gain) for gain in gains], dtype=bool)
     else:
-        gains, undone = checks.left_out.of(pair)[0], _undone_by_units(choice, number, checks)
+        gains, undone = _without_units(choice, number, checks)
     if not np.isfinite(gains).any():
         return WithoutOne()
     least = int(np.nanargmin(np.where(undone, sign * gains - 10.0, sign * gains)))
@@ -172,17 +173,18 @@ def weakest_without(choice: ChoiceFigures, number: int, checks: Checks, *, of_si
     return WithoutOne(name, float(gains[least]), int(alike[undone].sum()))
 
 
-def _undone_by_units(choice: ChoiceFigures, number: int, checks: Checks) -> np.ndarray:
-    """Which of the units left out would undo a clear.
+def _without_units(choice: ChoiceFigures, number: int, checks: Checks) -> tuple[np.ndarray, np.ndarray]:
+    """Gains without each of the units left out, and which of them would undo a clear.
 
-    Shapes: returns (m,).
+    Shapes: returns (m,), (m,).
     """
     pair, sign = (choice.block.name, choice.block.ranked[number]), 1.0 if choice.gain[number] > 0 else -1.0
     gains, falls = checks.left_out.of(pair)
+    gains = gains + choice.place_shift[number]
     second = checks.second[pair]
     nearer = min(sign * second.lower, sign * second.upper)
     undone = np.array([_undone(choice, number, gain) for gain in gains], dtype=bool)
-    return undone | ((nearer > 0) & (nearer - sign * falls <= 0))
+    return gains, undone | ((nearer > 0) & (nearer - sign * falls <= 0))
 
 
 def undone_by_one(choice: ChoiceFigures, number: int, checks: Checks) -> str:
@@ -228,9 +230,8 @@ def single_units(figures: Mapping[str, ChoiceFigures], checks: Checks) -> Single
     for pair in left_out.pairs:
         choice = figures[pair[0]]
         number = choice.block.ranked.index(pair[1])
-        gain, gains = choice.gain[number], left_out.of(pair)[0]
+        gain, (gains, undone) = choice.gain[number], _without_units(choice, number, checks)
         order = np.argsort(np.where(gain > 0, gains, -gains), kind="stable")
-        undone = _undone_by_units(choice, number, checks)
         told = (units, sites, np.full(m, pair[0], object), np.full(m, pair[1], object), np.full(m, gain), gains, undone)
         for name, values in zip(parts, told, strict=True):
             parts[name].append(values[order])

@@ -5,7 +5,13 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from workbench.ranking.checks import choice_p_values, level_p_value
+from workbench.ranking.checks import (
+    DIFFERING_P,
+    choice_p_values,
+    differing_effects,
+    environments_of,
+    level_p_value,
+)
 from workbench.ranking.choices.grade import Evidence, adjusted_for_choices, grade_of
 from workbench.ranking.model import (
     CHOICE_SD,
@@ -14,9 +20,11 @@ from workbench.ranking.model import (
     Design,
     Standardised,
     fit_design,
+    interact,
     problem_of,
     resample_design,
     standardise,
+    standardise_places,
 )
 
 __all__ = ["PRIOR_STRENGTHS", "ChoiceFigures", "core_of", "last_known_days", "supported_mission"]
@@ -49,6 +57,10 @@ class ChoiceFigures:
         Gain at the three strengths of shrinkage.
     p_value, p_adjusted : float
         Of the choice.
+    place_p : float
+        p of one effect in all kinds of place, corrected; NaN where that cannot be asked.
+    place_shift : np.ndarray
+        What the gain rose by when the choice was taken to work differently by place; 0 where it was not.
     p_alone : mapping of level to float
         p of levels whose question was declared before the season, which needs no correction.
     held_shape : float
@@ -79,6 +91,8 @@ class ChoiceFigures:
     p_adjusted: float
     held_shape: float
     shape_limits: tuple[float, float]
+    place_p: float = float("nan")
+    place_shift: np.ndarray = field(default_factory=lambda: np.zeros(0))
     p_alone: Mapping[str, float] = field(default_factory=dict)
 
     def p_of(self, level: int) -> tuple[float, float]:
@@ -112,7 +126,10 @@ def core_of(
     tried: int | None = None,
     declared: Mapping[str, str] | None = None,
 ) -> dict[str, ChoiceFigures]:
-    """Fit, resample and standardise a design, and test each choice; a declared one alone."""
+    """Fit, resample and standardise a design, and test each choice; a declared one alone.
+
+    A choice that works differently by place, beyond chance, is put into the fleet with what it does in each place.
+    """
     weight = design.lives.weight.astype(float)
     best = fit_design(problem_of(design), weight)
     answer = standardise(design, best, mission)
@@ -129,14 +146,19 @@ def core_of(
     p_values = choice_p_values(design, seed)
     adjusted = dict(zip(p_values, adjusted_for_choices(np.array(list(p_values.values())), tried), strict=True))
     shown = [b for b in design.choices if len(b.ranked) > 1]
+    by_place = differing_effects(design, mission, seed=seed)
+    put_in = {b.name: (answer[b.name], spread[b.name]) for b in shown} | {
+        name: _by_place(design, name, mission, resamples=resamples, seed=seed)
+        for name, p in by_place.items()
+        if p < DIFFERING_P
+    }
     low, high = np.quantile(1.0 / replicates.scale, [0.025, 0.975]).tolist()
     shape = (1.0 / best.scale[0] if best.scale[0] in SCALES else float("nan"), (low, high))
     return {
         block.name: replace(
             _figures(
                 block,
-                answer[block.name],
-                spread[block.name],
+                *put_in[block.name],
                 effects=(
                     best.coefficients[:, block.start : block.stop],
                     replicates.coefficients[:, block.start : block.stop],
@@ -147,10 +169,28 @@ def core_of(
             ),
             held_shape=shape[0],
             shape_limits=shape[1],
+            place_p=by_place.get(block.name, float("nan")),
+            place_shift=_gains(block, put_in[block.name][0].survival - answer[block.name].survival)[0],
             p_alone=_p_alone(design, block, declared or {}, p_value=p_values[block.name], seed=seed),
         )
         for block in shown
     }
+
+
+def _by_place(
+    design: Design, name: str, mission: float, *, resamples: int, seed: int
+) -> tuple[Standardised, Standardised]:
+    """Answer and replicates of one choice for the fleet as it stands, each level at work as it is in each place."""
+    _, places, place = environments_of(design)
+    wider = interact(design, design.block(name), places=places, place=place)
+    share = np.bincount(place, design.lives.weight, len(places)) / design.lives.weight.sum()
+    best = fit_design(problem_of(wider.design), design.lives.weight.astype(float))
+    found = []
+    for fits in (best, resample_design(wider.design, resamples, seed)):
+        in_places = standardise_places(wider, fits, mission, days=True)
+        means = [np.nansum(v * share, axis=2) for v in (in_places.survival, in_places.days)]
+        found.append(Standardised(in_places.levels, *means))
+    return found[0], found[1]
 
 
 def _p_alone(

@@ -53,7 +53,8 @@ class Ranking(Result):
     gain_season_clock, lost_to_anything, e_value, e_value_limit, missing_flip, detectable_hazard_ratio; gain_second,
     second_lower and second_upper (without time ratios), missing_share and missing_tip (share of the missing units that
     must have failed to turn the sign); weakest_unit and weakest_site (without which the gain is least),
-    gain_without_unit and gain_without_site, units_undoing and sites_undoing (each of which makes a clear likely).
+    gain_without_unit and gain_without_site, units_undoing and sites_undoing (each of which makes a clear likely);
+    place_p (of one effect in all kinds of place: under .05 the gain is that of what the level does in each).
 
     Attributes
     ----------

@@ -8,6 +8,7 @@ import numpy as np
 
 from workbench.ranking.checks import (
     ALL_FAILED,
+    DIFFERING_P,
     Alias,
     choice_never_mixes,
     detectable_ratio,
@@ -29,7 +30,7 @@ from workbench.ranking.choices.bars import (
 from workbench.ranking.choices.core import PRIOR_STRENGTHS, ChoiceFigures, last_known_days
 from workbench.ranking.choices.grade import comparisons_sentence, grade_of
 from workbench.ranking.model import CHOICE_SD, EXPOSURE_SD, SHAPE_SD, SITE_PRIOR_SD, Block, Design
-from workbench.wording import count_of, join_words, percent_text
+from workbench.wording import count_of, join_words, p_text, percent_text
 
 __all__ = ["COLUMNS", "about_causes", "notes_of", "table_of"]
 
@@ -47,6 +48,7 @@ COLUMNS = (
     *("lost_to_anything", "e_value", "e_value_limit", "missing_flip"),
     *("detectable_hazard_ratio", "gain_second", "second_lower", "second_upper", "missing_share", "missing_tip"),
     *("weakest_unit", "gain_without_unit", "units_undoing", "weakest_site", "gain_without_site", "sites_undoing"),
+    "place_p",
 )
 """Columns of the table, in order; the first twenty are those of every ranking."""
 
@@ -126,6 +128,7 @@ def _figures_of(design: Design, choice: ChoiceFigures, number: int) -> dict[str,
         "time_ratio": choice.time_ratio[number],
         "better_share": choice.better_share[number],
         "first_share": choice.first_share[number],
+        "place_p": choice.place_p,
         "p_value": choice.p_of(number)[0],
         "p_adjusted": choice.p_of(number)[1],
         "gain_strong_shrinkage": choice.strengths[PRIOR_STRENGTHS.index(0.25), number],
@@ -261,6 +264,17 @@ def _about_shape(figures: ChoiceFigures) -> list[str]:
     ]
 
 
+def _about_places(design: Design, figures: Mapping[str, ChoiceFigures]) -> list[str]:
+    """Say which choices work differently by place, and what their gain then is."""
+    place = environments_of(design)[0]
+    return [
+        f"{name} works differently by {place}, beyond chance ({p_text(figure.place_p)} after correction): its gain is "
+        f"that of the fleet as it stands, each level with what it does in each {place}."
+        for name, figure in figures.items()
+        if figure.place_p < DIFFERING_P
+    ]
+
+
 def about_causes(causes: Sequence[str]) -> tuple[str, ...]:
     """Say what survival means where only some mechanisms count."""
     if not causes:
@@ -298,6 +312,7 @@ def notes_of(
         f"{mission:g} {unit}; limits from {resamples:,} replicates weighted at random."
     )
     notes += _about_shape(next(iter(figures.values())))
+    notes += _about_places(design, figures)
     seen = np.array([r for r in columns["detectable_hazard_ratio"] if np.isfinite(r)])
     if seen.size:
         span = f"{seen.min():.2g}" if seen.size == 1 else f"{seen.min():.2g} to {seen.max():.2g}, by comparison,"

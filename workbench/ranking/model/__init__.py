@@ -11,12 +11,14 @@ from workbench.ranking.model.fitting import (
     resample_problem,
     shape_centres,
 )
+from workbench.ranking.model.interaction import INTERACTION_SD, Interaction, interact, standardise_places
 from workbench.ranking.model.pooled_levels import LEAST_UNITS, level_text, level_texts
 from workbench.ranking.model.standardise import Standardised, standardise
 
 __all__ = [
     "CHOICE_SD",
     "EXPOSURE_SD",
+    "INTERACTION_SD",
     "LEAST_UNITS",
     "SCALES",
     "SHAPE_SD",
@@ -24,9 +26,11 @@ __all__ = [
     "SITE_SD",
     "Block",
     "Design",
+    "Interaction",
     "Standardised",
     "build_design",
     "fit_design",
+    "interact",
     "level_text",
     "level_texts",
     "problem_of",
@@ -35,4 +39,5 @@ __all__ = [
     "resample_problem",
     "shape_centres",
     "standardise",
+    "standardise_places",
 ]

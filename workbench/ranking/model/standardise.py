@@ -9,7 +9,7 @@ from scipy.special import gammainc, gammaln, roots_jacobi
 from workbench.estimate.likelihood import AftBatch, Family, cell_patterns, family_of
 from workbench.ranking.model.design import Block, Design
 
-__all__ = ["Standardised", "restricted_life", "standardise"]
+__all__ = ["Standardised", "restricted_life", "standardise", "standardise_levels"]
 
 NODES = 5
 """Points of time at which the mean life of a replicate is summed up; a test bounds the error."""
@@ -64,14 +64,14 @@ def standardise(
         for block in design.choices:
             effects = fits.coefficients[rows, block.start : block.stop]
             others = location - effects @ columns[:, block.start : block.stop].T
-            survival, mean = _levels(
+            survival, mean = standardise_levels(
                 block, family, others, fitted=(effects, fits.scale[rows]), mission=mission, share=share, days=days
             )
             results[block.name].survival[rows], results[block.name].days[rows] = survival, mean
     return results
 
 
-def _levels(
+def standardise_levels(
     block: Block,
     family: Family,
     others: np.ndarray,

@@ -6,6 +6,7 @@ from workbench.report.findings.findings_outcome import outcome_findings
 from workbench.report.findings.findings_planning import level_costs, planning_findings
 from workbench.report.findings.findings_ranking import ranking_findings
 from workbench.report.findings.findings_teardown import teardown_findings
+from workbench.report.findings.ranking_checks import placed_choices
 from workbench.report.findings.ranking_words import RankedRow, main_row, ranked_rows, shift_sentence
 from workbench.report.findings.second_opinion import opinion_findings
 
@@ -17,6 +18,7 @@ __all__ = [
     "main_row",
     "opinion_findings",
     "outcome_findings",
+    "placed_choices",
     "planning_findings",
     "ranked_rows",
     "ranking_findings",

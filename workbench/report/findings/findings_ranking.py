@@ -6,7 +6,7 @@ import numpy as np
 
 from workbench.ranking.choices import Ranking, RankingQuestion, question_of
 from workbench.report.basis import Drawing, Finding, SeasonData
-from workbench.report.findings.ranking_checks import check_findings
+from workbench.report.findings.ranking_checks import check_findings, place_findings
 from workbench.report.findings.ranking_words import (
     RankedRow,
     caveats_of,
@@ -15,7 +15,17 @@ from workbench.report.findings.ranking_words import (
     shift_sentence,
 )
 from workbench.report.words import as_headline, detectable_sentence, id_words, limits_words, short_name, shown_name
-from workbench.wording import SUPPORTED_GRADES, Grade, count_of, days_text, join_words, percent_text, points_text
+from workbench.wording import (
+    NOT_KNOWN,
+    SUPPORTED_GRADES,
+    Grade,
+    count_of,
+    days_text,
+    join_words,
+    percent_text,
+    points_text,
+    signed_points,
+)
 
 __all__ = ["ranking_findings"]
 
@@ -39,6 +49,7 @@ def ranking_findings(data: SeasonData) -> list[Finding]:
     findings += [_comparison(data, ranking, row, number=number, strong=strong) for number, row in enumerate(rows)]
     if strong:
         findings += [_days(data, ranking, strong), _raw(data, ranking, strong)]
+    findings += place_findings(data, ranking, rows, question=question)
     findings += _apart(data, ranking, rows)
     return findings + check_findings(data, ranking, rows, question=question)
 
@@ -141,8 +152,24 @@ def _comparison(data: SeasonData, ranking: Ranking, row: RankedRow, *, number: i
         grade=row.grade,
         caveats=caveats_of(ranking, row),
         figure=_own_figure(ranking, row, strong) if on_slide else None,
+        table=_other_ways(ranking, row) if row in strong else None,
         on_slide=on_slide,
     )
+
+
+def _other_ways(ranking: Ranking, row: RankedRow) -> dict[str, list[Any]]:
+    """The gain asked in other ways: without time ratios, with missing units failed, without one unit or site."""
+    at = ranking.of(row.choice).set_index("level").loc[row.level]
+    second = f"{signed_points(at.gain_second)} ({signed_points(at.second_lower)} to {signed_points(at.second_upper)})"
+    asked = [
+        ("as ranked", f"{signed_points(row.gain)} ({row.limits})"),
+        ("without time ratios", second if np.isfinite(at.gain_second) else NOT_KNOWN),
+        ("all missing units failed", signed_points(at.gain_missing_failed)),
+        (f"without {at.weakest_unit}", signed_points(at.gain_without_unit)),
+        (f"without {at.weakest_site}", signed_points(at.gain_without_site)),
+    ]
+    kept = [(words, gain) for words, gain in asked if words != "without " and gain != NOT_KNOWN]
+    return {"asked in another way": [words for words, _ in kept], "gain in points": [gain for _, gain in kept]}
 
 
 def _own_figure(ranking: Ranking, row: RankedRow, strong: list[RankedRow]) -> Drawing:

@@ -1,15 +1,27 @@
 """Ranking checks: appendix findings on other assumptions, second opinions, what is unrecorded and chosen mechanisms."""
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from workbench.errors import WorkbenchError
-from workbench.ranking.choices import PRIOR_STRENGTHS, Ranking, RankingQuestion, rank_choices
+from workbench.ranking.checks import DIFFERING_P
+from workbench.ranking.choices import (
+    PRIOR_STRENGTHS,
+    Ranking,
+    RankingQuestion,
+    rank_choices,
+    where_it_helps,
+)
 from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.findings.ranking_words import RankedRow, claim_sentence, ranked_rows
 from workbench.report.words import shown_name
-from workbench.wording import SUPPORTED_GRADES, count_of, join_words, percent_text, points_text
+from workbench.wording import SUPPORTED_GRADES, count_of, join_words, percent_text, points_text, signed_points
 
-__all__ = ["check_findings"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["check_findings", "place_findings", "placed_choices"]
 
 CAUSE_RESAMPLES = 400
 """Replicates of the ranking by chosen mechanisms, which stands in the appendix."""
@@ -24,6 +36,86 @@ def check_findings(
     if strong:
         findings += [_strengths(ranking, strong), _e_values(strong)]
     return findings + _by_mechanism(data, question)
+
+
+def place_findings(
+    data: SeasonData, ranking: Ranking, rows: list[RankedRow], *, question: RankingQuestion
+) -> list[Finding]:
+    """Return what the comparisons that matter say in each kind of place, in one table."""
+    differing = _differing(ranking)
+    where = where_it_helps(
+        data.lives,
+        question.choices,
+        adjust=question.adjust,
+        mission=data.mission,
+        only=placed_choices(data, ranking),
+        seed=data.seed,
+        reference=question.reference,
+    )
+    found = where.table
+    if found.empty:
+        return []
+    told = {(r.choice, r.level): r for r in rows if r.choice in set(found.choice)}
+    shown = found[np.isfinite(found.survival_gain)]
+    shown = shown[[pair in told for pair in zip(shown.choice, shown.level, strict=True)]]
+    if differing:
+        named = join_words([shown_name(c) for c in differing])
+        lead = f"By {where.place} {named} {'works' if len(differing) == 1 else 'work'} differently, beyond chance"
+    else:
+        lead = f"No choice is shown to work differently by {where.place}"
+    labels = {v: data.label(where.place, v) for v in set(found.environment)}
+    said = [f"{_compared(r)}: {where.sentence(c, v, labels)}." for (c, v), r in told.items()]
+    return [
+        Finding(
+            id="ranking.where",
+            headline="Where it helps, kind of place by kind of place",
+            kind="difference",
+            section="ranking",
+            order=2.5,
+            statement=f"{lead}. {' '.join(said[:3])}",
+            units=ranking.units,
+            failures=ranking.failures,
+            method=(
+                "The ranking's model with a further effect of each level in each place, shrunken to none; limits for "
+                "all rows together."
+            ),
+            caveats=(*said[3:5], *where.notes),
+            table=_place_table(told, shown, labels),
+        )
+    ]
+
+
+def placed_choices(data: SeasonData, ranking: Ranking) -> list[str]:
+    """Return the choices told of place by place: those that differ or that the ranking supports, else those asked."""
+    table = ranking.table
+    chosen = [*_differing(ranking), *table[table.grade.isin(SUPPORTED_GRADES)].choice]
+    asked = [c for c in (*data.asked_levels, str(table.choice[0])) if c in set(table.choice)]
+    return list(dict.fromkeys(chosen or asked))
+
+
+def _differing(ranking: Ranking) -> list[str]:
+    table = ranking.table
+    return list(dict.fromkeys(table[table.place_p < DIFFERING_P].choice))
+
+
+def _compared(row: RankedRow) -> str:
+    return f"{shown_name(row.choice).capitalize()}: {row.name} over {row.base_name}"
+
+
+def _place_table(
+    told: dict[tuple[str, str], RankedRow], shown: "pd.DataFrame", labels: dict[str, str]
+) -> dict[str, list[str]]:
+    rows = list(shown.itertuples())
+    return {
+        "comparison": [_compared(told[r.choice, r.level]) for r in rows],
+        "place": [labels[r.environment] for r in rows],
+        "failed with it": [f"{r.failures} of {r.units}" for r in rows],
+        "failed without": [f"{r.reference_failures} of {r.reference_units}" for r in rows],
+        "gain in points": [
+            f"{signed_points(r.survival_gain)} ({signed_points(r.lower)} to {signed_points(r.upper)})" for r in rows
+        ],
+        "verdict": [r.verdict for r in rows],
+    }
 
 
 def _sensitivity(ranking: Ranking, strong: list[RankedRow]) -> Finding:
