@@ -5,14 +5,17 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import threading
+import time
 from pathlib import Path
 
 import pytest
 
 import workbench
+from workbench import filing, one_writer
 from workbench.cli import main
 from workbench.errors import UsageError
-from workbench.filing import MANIFEST, Permit, check_target, is_own_output, own_files, write_file
+from workbench.filing import MANIFEST, Permit, check_target, is_own_output, own_files, write_file, write_together
 from workbench.log.sources import find_files
 
 ROOT = Path(__file__).parents[1]
@@ -116,3 +119,46 @@ def test_a_place_that_may_not_be_written_is_one_sentence(request):
     )
     assert "cannot be written (Permission denied)" in done.stdout
     assert not (folder / "a.csv").exists()
+
+
+NAMES = ("a.csv", "b.csv", "c.csv", "d.csv")
+
+
+def test_of_two_runs_at_once_a_folder_holds_the_files_of_one(tmp_path, monkeypatch):
+    """Each move takes a while, so that moves of two runs would mix if nothing kept them apart."""
+    real = os.replace
+
+    def slow(*paths):
+        real(*paths)
+        time.sleep(0.01)
+
+    monkeypatch.setattr(filing.os, "replace", slow)
+    failed = []
+
+    def run(data):
+        try:
+            write_together(tmp_path, dict.fromkeys(NAMES, data), Permit())
+        except UsageError as error:
+            failed.append(error)
+
+    for _ in range(5):
+        runs = [threading.Thread(target=run, args=(word,)) for word in (b"one", b"two", b"three")]
+        for thread in runs:
+            thread.start()
+        for thread in runs:
+            thread.join()
+        assert len({(tmp_path / name).read_bytes() for name in NAMES}) == 1 and not failed
+        assert all(is_own_output(tmp_path / name) for name in NAMES)
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([MANIFEST, *NAMES])
+
+
+@pytest.mark.skipif(os.name == "nt", reason="folders are locked on POSIX systems")
+def test_a_folder_that_another_run_holds_is_waited_for_and_then_named(tmp_path, monkeypatch):
+    monkeypatch.setattr(one_writer, "PATIENCE", 0.1)
+    with one_writer.writing_alone(tmp_path):
+        for write in (lambda: write_together(tmp_path, {"a.csv": b"x"}, Permit()),
+                      lambda: write_file(tmp_path / "a.csv", b"x", Permit())):  # fmt: skip
+            with pytest.raises(UsageError, match=r"another run has been writing to .*nothing was written there"):
+                write()
+    assert list(tmp_path.iterdir()) == []
+    write_file(tmp_path / "a.csv", b"x", Permit())

@@ -170,6 +170,46 @@ def test_a_folder_in_the_place_and_a_folder_that_is_not_there_are_named(option, 
         _refused(_words(option, log, target.parent / "nowhere" / target.name), "make it first", capsys)
 
 
+FORM = "unit_id,deployment,tide_line\nLM-001,1,yes\n"
+
+
+@pytest.mark.parametrize("way", ["theirs", "symlink", "hard link", "folder", "full disk"])
+def test_what_is_entered_replaces_nothing_of_someone_else_and_stays_whole(way, season, tmp_path, capsys):
+    """The table beside the log has no option of its own; everything that may stand in its place is tried."""
+    folder = tmp_path / "in"
+    folder.mkdir()
+    log, table = Path(shutil.copy(season / "log.csv", folder / "log.csv")), folder / "teardowns.csv"
+    form = tmp_path / "form.csv"
+    form.write_text(FORM, encoding="utf-8")
+    words = ["enter", str(log), str(form)]
+    if way == "theirs":
+        table.write_text(FORM.replace("yes", "no"), encoding="utf-8")
+    elif way == "symlink":
+        table.symlink_to(log)
+    elif way == "hard link":
+        os.link(log, table)
+    elif way == "folder":
+        table.mkdir()
+    else:
+        assert main(words) == 0
+    before = tree(folder)
+    capsys.readouterr()
+    if way == "full disk":
+        form.write_text(FORM.replace("yes", "no"), encoding="utf-8")
+        for at in (1, 2, 3, 4):
+            with pytest.MonkeyPatch.context() as patch:
+                Failing(patch, folder, at, FULL, lasting=True)
+                assert main(words) in (1, 2)
+            assert FULL.strerror in capsys.readouterr().err
+            assert tree(folder)["teardowns.csv"] == before["teardowns.csv"]
+        return
+    for more in ((), ("--replace",) if "link" in way else ()):
+        assert main([*words, *more]) in (1, 2)
+        errors = [line for line in capsys.readouterr().err.splitlines() if line.startswith("error: ")]
+        assert len(errors) == 1 and ("teardowns.csv" in errors[0] or "log.csv" in errors[0]), errors
+        assert tree(folder) == before
+
+
 RUN_AGAIN = """
 import io, json, os, sys
 from contextlib import redirect_stderr, redirect_stdout

@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 
+import workbench
 from workbench import printing
+from workbench.cli import COMMANDS, main
 from workbench.printing import json_text, say, visible
 
 ROOT = Path(__file__).parents[1]
@@ -42,11 +44,43 @@ def test_an_encoding_that_lacks_a_character_never_stops_the_answer(encoding, mon
     assert shown.startswith("−5 points" if encoding == "utf-8" else "-5 points")
 
 
+EVERY_COMMAND = (
+    "blank {folder}/empty.xlsx", "adopt {log} --yes", "settings --all", "check {log} --all", "records {log} --all",
+    "compare {log} --by site --all", "rank {log} --choices lid_seal --all", "teardown {log} --all",
+    "enter {log} {folder}/form.txt --all", "plan {log} --no-trial --all", "review {log} --out {folder}/out --all",
+    "notebooks {folder}", "lab {folder}/season --log {log} --no-server --no-run",
+)  # fmt: skip
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+def test_every_command_prints_on_a_terminal_that_lacks_characters(encoding, tmp_path, monkeypatch):
+    """Names of places in letters that the encoding lacks, and signs of the workbench's own such as a minus."""
+    log, truth = workbench.simulate_season(40, seed=4)
+    known, _ = workbench.simulate_records(log, truth, seed=4, units=["LM-001"], every_hours=24)
+    log["site"] = log["site"].replace({log["site"][0]: "Dünen 日本 −"})
+    (tmp_path / "records").mkdir()
+    for (unit, deployment), table in known.items():
+        table.to_csv(tmp_path / "records" / f"{unit}_{deployment}.csv", index=False)
+    path = tmp_path / "log_日本.csv"
+    log.to_csv(path, index=False)
+    (tmp_path / "form.txt").write_text("unit_id,deployment,notes,tide_line\nLM-002,1,日本 −,yes\n", encoding="utf-8")
+    assert {words.split()[0] for words in EVERY_COMMAND} == set(COMMANDS)
+    slowest = () if encoding == "ascii" else ("plan", "review")  # ascii lacks all that cp1252 lacks
+    for words in (words for words in EVERY_COMMAND if words.split()[0] not in slowest):
+        streams = {name: io.TextIOWrapper(io.BytesIO(), encoding=encoding) for name in ("stdout", "stderr")}
+        with monkeypatch.context() as patch:
+            for name, stream in streams.items():
+                patch.setattr(sys, name, stream)
+            code = main([word.format(log=path, folder=tmp_path) for word in words.split()])
+        told = {name: stream.buffer.getvalue().decode(encoding) for name, stream in streams.items()}
+        assert code == (2 if words.startswith("notebooks") else 0), (words, told["stderr"])
+        assert told["stdout"] + told["stderr"] and "Traceback" not in told["stderr"], words
+
+
 @pytest.mark.parametrize("name", ["x" * 300 + ".csv", "line\nbreak\x1b[31m.csv", os.fsdecode(b"\xff\xfe.csv")])
 @pytest.mark.parametrize("command", [["check"], ["compare", "--by", "lid_seal"], ["adopt"], ["teardown"], ["plan"]])
 def test_a_hostile_name_is_one_sentence(command, name, capfd):
-    from workbench.cli import main
-
     code = main([command[0], name, *command[1:]])
     error = capfd.readouterr().err
     assert code in (1, 2) and not _acts(error)

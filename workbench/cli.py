@@ -1,6 +1,7 @@
 """Command line: options to one library call to output; each command is a module in `workbench/commands/`."""
 
 import argparse
+import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -22,6 +23,9 @@ COMMANDS = (
 EXIT_DATA_REFUSED = 1
 EXIT_WRONG_USAGE = 2
 EXIT_INTERRUPTED = 130
+
+OBJECTS_BETWEEN_SEARCHES = 50_000
+"""New objects after which Python searches for cycles: rows are made by the hundred thousand and hold none."""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -70,6 +74,7 @@ def _add_common_options(command: argparse.ArgumentParser) -> None:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command."""
+    gc.set_threshold(OBJECTS_BETWEEN_SEARCHES, 20, 20)
     try:
         return _run(argv)
     except UsageError as error:

@@ -1,8 +1,8 @@
 """How does a file reach the disk whole, and which files may be replaced?
 
-A file is written aside, flushed to the disk and moved into place. What this workbench wrote is listed, with its digest,
-in a file `.workbench.json` beside it: only such a file, unchanged since, is replaced without being asked. What a
-command reads is never replaced.
+A file is written aside, flushed to the disk and moved into place, by one run at a time in a folder. What this workbench
+wrote is listed, with its digest, in a file `.workbench.json` beside it: only such a file, unchanged since, is replaced
+without being asked. What a command reads is never replaced.
 """
 
 import hashlib
@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from workbench.errors import UsageError, WorkbenchError
+from workbench.one_writer import writing_alone
 from workbench.printing import visible
 
 __all__ = [
@@ -179,9 +180,11 @@ def new_file(path: Path, permit: Permit) -> Iterator[Path]:
         aside = _made_aside(path, permit)
         yield aside
         _flush(aside)
-        if permit.listed:
-            _list(path.parent, {path.name: _digest(aside)}, feeds=permit.feeds)
-        os.replace(aside, path)
+        with writing_alone(path.parent):
+            _refuse_replacing(path, permit)
+            if permit.listed:
+                _list(path.parent, {path.name: _digest(aside)}, feeds=permit.feeds)
+            os.replace(aside, path)
     except OSError as error:
         raise UsageError(
             f"{_shortened(path)} cannot be written ({_reason(error)}); what was there before is unchanged: close it "
@@ -202,15 +205,15 @@ def write_together(folder: Path, contents: Mapping[str, bytes], permit: Permit) 
         for name in contents:
             _refuse_replacing(folder / name, permit)
         aside = Path(tempfile.mkdtemp(prefix=_ASIDE, dir=folder))
+        for name, data in contents.items():
+            _write_through(aside / name, data)
         digests = {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()}
-        # the list first: it knows the old files and the new ones, whatever a killed run leaves
-        listed = {MANIFEST: _manifest(folder, digests, feeds=False), **contents}
-        for name, data in listed.items():
-            with open(aside / name, "wb") as target:
-                target.write(data)
-                target.flush()
-                os.fsync(target.fileno())
-        _move_into_place(aside, folder, list(listed))
+        with writing_alone(folder):
+            for name in contents:
+                _refuse_replacing(folder / name, permit)
+            # the list first: it knows the old files and the new ones, whatever a killed run leaves
+            _write_through(aside / MANIFEST, _manifest(folder, digests, feeds=False))
+            _move_into_place(aside, folder, [MANIFEST, *contents])
     except OSError as error:
         raise WorkbenchError(
             f"nothing could be written to {_shortened(folder)}: {_reason(error)}; what was there before is unchanged"
@@ -250,6 +253,14 @@ def _made_aside(path: Path, permit: Permit) -> Path:
         with suppress(PermissionError):  # a disk may know no permissions
             aside.chmod(mode)
     return aside
+
+
+def _write_through(path: Path, data: bytes) -> None:
+    """Write a file until it is on the disk itself."""
+    with open(path, "wb") as target:
+        target.write(data)
+        target.flush()
+        os.fsync(target.fileno())
 
 
 def _flush(path: Path) -> None:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from rich.text import Text
 
 __all__ = [
+    "TOGETHER",
     "Grid",
     "Part",
     "Words",
@@ -40,9 +41,13 @@ _TONES = {"good": "green", "warning": "yellow", "error": "red", "faint": "dim", 
 _PATIENCE = 2.0
 """Seconds after which a person is shown that work goes on."""
 
+TOGETHER = "\u00a0"
+"""A space at which no line is broken."""
+
 _PLAIN = str.maketrans(
-    {"−": "-", "–": "-", "—": "-", "…": "...", "’": "'", "‘": "'", "“": '"', "”": '"', "·": "-", "×": "x", "→": "->"}
-)
+    {TOGETHER: " ", "−": "-", "–": "-", "—": "-", "…": "...", "’": "'", "‘": "'", "“": '"', "”": '"', "·": "-",
+     "×": "x", "→": "->"}
+)  # fmt: skip
 _UNSEEN = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
 
 
@@ -244,7 +249,7 @@ def _breaks(plain: str, width: int, *, first: int, rest: int) -> list[int]:
     from rich.cells import cell_len
 
     begins, used = [], first + len(plain) - len(plain.lstrip())
-    for word in re.finditer(r"\S+(?: %\S*)?\s*", plain):
+    for word in re.finditer(rf"[\S{TOGETHER}]+(?: %\S*)?\s*", plain):
         if used > rest and used + cell_len(word.group().rstrip()) > width and word.start():
             begins.append(word.start())
             used = rest

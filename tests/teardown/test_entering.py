@@ -84,6 +84,32 @@ def test_a_table_that_a_person_changed_is_not_replaced_unasked(enter):
     assert (folder / "teardowns.csv").read_text().splitlines()[1:] == ["A,1,no", "B,1,yes"]
 
 
+def test_what_a_person_changed_since_is_not_taken_back_and_a_refusal_changes_nothing(enter, capsys):
+    folder, entering = enter
+    entering("unit_id,deployment,tide_line\nA,1,yes\n")
+    (folder / "teardowns.csv").write_text("unit_id,deployment,tide_line\nA,1,no\n")
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    assert main(["enter", str(folder / "log.csv"), "--undo"]) == 2
+    assert "was changed since it was written" in capsys.readouterr().err
+    assert main(["enter", str(folder / "log.csv"), str(folder / "form.csv")]) == 2
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+
+
+def test_what_is_read_with_the_log_is_no_form(enter, capsys):
+    folder, entering = enter
+    entering("unit_id,deployment,tide_line\nA,1,yes\n")
+    for name in ("log.csv", "teardowns.csv"):
+        assert main(["enter", str(folder / "log.csv"), str(folder / name)]) == 2
+        assert "is read with this log already" in capsys.readouterr().err
+
+
+def test_a_contradiction_names_the_line_of_the_table_as_it_is_written(enter):
+    folder, entering = enter
+    _, told = entering("unit_id,deployment,tide_line\nB,1,yes\nA,1,perhaps\n")
+    line = int(told["contradictions"][0].split("row ")[1].split(",")[0])
+    assert "perhaps" in (folder / "teardowns.csv").read_text().splitlines()[line - 1]
+
+
 def test_one_of_a_file_and_undo_is_given(enter, capsys):
     folder, _ = enter
     assert main(["enter", str(folder / "log.csv")]) == 2

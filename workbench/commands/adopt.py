@@ -95,16 +95,18 @@ def _report(args: argparse.Namespace, target: Path, adoption: "Adoption", *, is_
     from workbench.log.season_log import read_log
 
     found: dict[str, Any] = {"file": str(target), "guesses": adoption.guesses, "changes": list(adoption.changes)}
+    then = f"Next: workbench check {args.log}"
     try:
         log = read_log(args.log, read_settings(tomllib.loads(adoption.text)))
         found |= {"rows": log.rows, "used": log.used}
         rows = f"{log.used} of {count_of(log.rows, 'row')} can be used"
     except WorkbenchError as error:
         rows = f"the log cannot be read yet: {error}"
+        then = f"Then run 'workbench adopt {args.log}' again, which keeps what was answered"
     if args.json:
         say(json_text(found))
         return
     if not is_new:
         say("\n".join(["Changed:" if adoption.changes else "Nothing changed.", *(f"  {c}" for c in adoption.changes)]))
     marked = f", {count_of(adoption.guesses, 'line')} marked as a guess" if adoption.guesses else ""
-    say(f"{target} written{marked}; {rows}. Next: workbench check {args.log}")
+    say(f"{target} written{marked}; {rows}. {then}")

@@ -1,6 +1,7 @@
 """check: read a log and name every problem with its cell, its reason and what to do."""
 
 import argparse
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from workbench.commands.counting import add_step, counted
@@ -80,12 +81,13 @@ def _said_first(log: "Log | Fleet", mission: float | None) -> tuple[str, ...]:
 
 def _missing_photos(path: str, log: "Log") -> list[str]:
     """Photographs that the log names and that do not lie beside it."""
+    named = log.columns_of("photo")
+    if not named:
+        return []
     from workbench.filing import home_of
     from workbench.teardown.sheets import missing_photos
 
-    named = log.columns_of("photo")
-    records = log.records[["unit_id", *named]].to_dict("records") if named else []
-    return missing_photos(records, home_of(path))
+    return missing_photos(log.records[["unit_id", *named]].to_dict("records"), home_of(path))
 
 
 def _reasons(fleet: "Fleet") -> list[dict[str, Any]]:
@@ -106,6 +108,10 @@ def _blocks(
     marked = "every row set aside" if counted_rows else "a copy of the log with every bad cell filled and commented"
     target = "FILE.csv or FILE.parquet" if counted_rows else "FILE.xlsx"
     hint = [f"For {marked}: add --marked {target}"] if problems and not args.marked else []
+    from workbench.log.rules import is_unsaid_outcome
+
+    coloured = [mark for mark in log.marks if is_unsaid_outcome(mark)]
+    others = [mark for mark in log.marks if mark not in coloured]
     blocks: list[Part] = [Part(sentences=[counts, *([] if problems else [[("No problem was found.", "good")]])])]
     for title, found in parts:
         kinds = _kinds(found)
@@ -117,12 +123,19 @@ def _blocks(
         blocks.append(Part(title=title, sentences=[*lines, *more]))
     return [
         *blocks,
+        Part(title="Rows whose colour says more than their cells", sentences=_few(coloured)),
         Part(title="Photographs not found", sentences=photos),
         Part(sentences=hint),
         Part(title="Words understood", sentences=log.translations, is_detail=True),
-        Part(title="Comments and colours", sentences=log.marks, is_detail=True),
+        Part(title="Comments and colours", sentences=[*others, *coloured[MOST_KINDS:]], is_detail=True),
         Part(title="Notes", sentences=log.notes, is_detail=True),
     ]
+
+
+def _few(lines: Sequence[str]) -> list[Words]:
+    """The first of several lines, and how many more there are."""
+    more: list[Words] = [[(f"and {len(lines) - MOST_KINDS} more with --all", "faint")]]
+    return [*lines[:MOST_KINDS], *(more if len(lines) > MOST_KINDS else [])]
 
 
 def _kinds(problems: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:

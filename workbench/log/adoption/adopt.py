@@ -14,7 +14,7 @@ from workbench.log.adoption.season_lines import settle_mission, settle_season
 from workbench.log.adoption.theirs import TheirFile, TheirTable, their_files
 from workbench.log.adoption.words import settle_words
 from workbench.log.cells import Cell, cell_text, shown
-from workbench.log.dictionary import Settings, Vocabulary, log_columns, log_vocabulary, word_key
+from workbench.log.dictionary import Settings, Vocabulary, log_columns, log_vocabulary, names_a_day, word_key
 from workbench.log.rules import tidy
 from workbench.log.sources import SETTINGS_NAME
 from workbench.wording import join_words
@@ -132,7 +132,7 @@ def _settle_headings(
     guesses = guess_fields(table.cells, {**known, **settled})
     given = {**known, **settled}
     for heading, cells in table.cells.items():
-        if heading in given or word_key(heading) in found.asked:
+        if heading in given or word_key(heading) in found.asked or names_a_day(heading):
             continue
         taken = {value for value in (*given.values(), *guesses.values()) if value not in _ROLES}
         proposal = before.get(word_key(heading)) or guesses.get(heading)

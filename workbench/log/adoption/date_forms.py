@@ -54,7 +54,9 @@ def forms_of(columns: Sequence[Sequence[Cell]]) -> tuple[tuple[str, ...], tuple[
         fitting = tuple(form for form in forms if all(day_in_form(text, form) for text in texts))
         if len(fitting) > 1:
             open_pairs.append(fitting)
-        sure += fitting if len(fitting) == 1 else ()
+        # typed both ways round: with both forms declared, what can be read in two ways is set aside
+        both = forms if not fitting and all(any(day_in_form(text, form) for form in forms) for text in texts) else ()
+        sure += fitting if len(fitting) == 1 else both
     ways = {form[:2] for form in sure if form[:2] in ("%d", "%m") and "%b" not in form.casefold()}
     settled = []
     if len(ways) == 1:  # who writes 25/3/25 writes 3/4/2025 the same way round; nobody writes month.day.year

@@ -18,7 +18,7 @@ from workbench.log.adoption.hints import (
     yes_or_no,
 )
 from workbench.log.cells import Cell, cell_text
-from workbench.log.dictionary import Column, log_columns, word_key
+from workbench.log.dictionary import Column, log_columns, names_a_day, word_key
 from workbench.log.rules import tidy
 
 __all__ = ["PROTECTION", "fields_like", "guess_fields", "share_held", "yes_no_words"]
@@ -28,6 +28,8 @@ PROTECTION = "protection"
 
 _PLAIN_WORDS = frozenset({"date", "type", "unit", "name", "number", "no", "of", "at", "the", "on", "in"})
 _LONGEST_HEADING = 200
+_SHORTEST = 4
+"""Letters of a spelling that is compared letter by letter: "plot" is no slip of "lot"."""
 _NEAR = 0.75
 _SHARED = 0.2
 _HOLDS = 0.8
@@ -49,14 +51,14 @@ def guess_fields(cells: Cells, known: Mapping[str, str]) -> dict[str, str]:
     found: dict[str, str] = {}
 
     def give(heading: str | None, field: str) -> None:
-        if heading is not None and heading not in found and field not in {*known.values(), *found.values()}:
+        if heading is not None and field and heading not in found and field not in {*known.values(), *found.values()}:
             found[heading] = field
 
     filled = {heading: recorded(column) for heading, column in cells.items()}
     open_ones = {heading: column for heading, column in filled.items() if heading not in known and column}
     dated = {h: c for h, c in open_ones.items() if _holds_days(h, c)}
     others = {h: c for h, c in open_ones.items() if h not in dated}
-    give(_outcome_of(others), "outcome")
+    give(_outcome_of({h: c for h, c in others.items() if not names_a_day(h)}), "outcome")
     outcome = next((h for h, f in {**known, **found}.items() if f == "outcome"), None)
     for heading, field in _days(cells, dated, {h: f for h, f in known.items() if f in _DAYS}, outcome=outcome):
         give(heading, field)
@@ -68,6 +70,8 @@ def guess_fields(cells: Cells, known: Mapping[str, str]) -> dict[str, str]:
         next((h for h, c in others.items() if h not in found and told_by(h, "site") and not _is_number(c)), None),
         "site",
     )
+    for heading in (h for h, c in filled.items() if not c and h not in known):
+        give(heading, next((field for field in (*_DAYS, "unit_id", "site", "outcome") if told_by(heading, field)), ""))
     for heading, column in others.items():
         if heading not in found and _is_choice(heading, column, cells, outcome=outcome):
             found[heading] = PROTECTION
@@ -144,7 +148,8 @@ def _by_words(columns: Cells) -> list[tuple[str, str]]:
                 continue
             shared, letters = _alike(heading, field)
             alike, holds, told = max(shared, letters), share_held(field, column), told_by(heading, field.name)
-            by_cells = bool(field.known_words) and holds >= _HOLDS and (shared >= _SHARED or told)
+            # what a heading says outright needs fewer cells that agree
+            by_cells = bool(field.known_words) and (told or (holds >= _HOLDS and shared >= _SHARED))
             by_cells = by_cells or (field.type == "ip_code" and holds >= _HOLDS)
             if holds >= 0.5 and (alike >= _NEAR or by_cells) and not (field.role == "evidence" and alike < _NEAR):
                 pairs.append((-alike - holds - told, place, heading, field.name))
@@ -157,7 +162,8 @@ def _alike(heading: str, column: Column) -> tuple[float, float]:
     words = set(key.split("_")) - _PLAIN_WORDS
     others = [set(known.split("_")) for known in column.heading_keys]
     shared = max(len(words & other) / len(words | other) for other in others)
-    letters = max(SequenceMatcher(None, key, known).ratio() for known in column.heading_keys if len(known) > 2)
+    long = [known for known in column.heading_keys if len(known) >= _SHORTEST]
+    letters = max((SequenceMatcher(None, key, known).ratio() for known in long), default=0.0)
     return shared, letters
 
 
@@ -188,9 +194,12 @@ def fields_like(heading: str, cells: Sequence[Cell], taken: set[str], *, most: i
 
 
 def _unit_of(columns: Cells) -> str | None:
-    """The column that names units: nearly all of its cells differ, and its heading says so, or it comes first."""
-    unique = [h for h, c in columns.items() if len(set(map(cell_text, c))) >= 0.9 * len(c) and not _is_fraction(c)]
-    return next((h for h in unique if told_by(h, "unit_id")), unique[0] if unique and len(unique) == 1 else None)
+    """The column that names units: nearly all of its cells differ, or, as units go out again, most of them do."""
+    differing = {h: len(set(map(cell_text, c))) / len(c) for h, c in columns.items() if not _is_fraction(c)}
+    unique = [h for h, share in differing.items() if share >= 0.9]
+    told = [h for h in differing if told_by(h, "unit_id")]
+    again = next((h for h in told if differing[h] >= 0.5), None)
+    return next((h for h in unique if h in told), again or (unique[0] if len(unique) == 1 else None))
 
 
 def _mechanism_of(columns: Cells) -> str | None:

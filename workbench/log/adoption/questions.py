@@ -3,6 +3,8 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from workbench.printing import TOGETHER
+
 __all__ = ["Answer", "Ask", "Query", "answer_to", "question_text", "take_proposal"]
 
 
@@ -45,7 +47,7 @@ def take_proposal(question: Query) -> Answer:
 
 def question_text(question: Query) -> str:
     """Return a question with its numbered choices and what Enter does."""
-    listed = "  ".join(f"{number} {choice}" for number, choice in enumerate(question.choices, start=1))
+    listed = "  ".join(f"{number}{TOGETHER}{choice}" for number, choice in enumerate(question.choices, start=1))
     listed += "  or type another word" if question.also else ""
     enter = question.proposal if question.proposal is not None else "leave it open"
     return "\n".join(

@@ -67,7 +67,7 @@ def _settle_dates(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
     forms: list[str] = []
     is_confirmed = True
     if sure:
-        about = f"Dates typed as text: {'; '.join(_example(dates, form) for form in sure)}"
+        about = f"Dates typed as text: {'; '.join(_example(dates, form, sure) for form in sure)}{_mixed(sure)}"
         answer = ask(Query(about=about, proposal="right", options=("right", "wrong")))
         forms += sure if answer.value == "right" else ()
         is_confirmed = answer.is_confirmed
@@ -83,13 +83,23 @@ def _settle_dates(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
             document.remark(f"day and month cannot be told apart: date_format = {pair[0]!r} or {pair[1]!r}")
 
 
+def _mixed(forms: Sequence[str]) -> str:
+    """What it means that dates are typed both ways round."""
+    if not any(form.startswith("%d") and f"%m{form[2]}%d{form[5:]}" in forms for form in forms):
+        return ""
+    return ". Some have the day first and some the month: a date that can be read both ways is set aside"
+
+
 def _first(cells: Sequence[Cell], form: str) -> str:
+    """The first date typed in a form, "" where there is none."""
     texts = [tidy(cell_text(cell)) for cell in cells if isinstance(cell, str) or form == SPREADSHEET_DAY]
-    return next(text for text in texts if day_in_form(text, form))
+    return next((text for text in texts if day_in_form(text, form)), "")
 
 
-def _example(cells: Sequence[Cell], form: str) -> str:
-    text = _first(cells, form)
+def _example(cells: Sequence[Cell], form: str, others: Sequence[str] = ()) -> str:
+    """A date in a form with the day that it means; better one that none of the other forms reads."""
+    alone = [c for c in cells if not any(day_in_form(tidy(cell_text(c)), other) for other in others if other != form)]
+    text = _first(alone, form) or _first(cells, form)
     day = day_in_form(text, form)
     return f"{text} = {day:%d %B %Y}" if day else text
 

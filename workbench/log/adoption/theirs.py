@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from workbench.errors import LogError
-from workbench.log.cells import Cell, RawSheet, is_blank
-from workbench.log.dictionary import Vocabulary, fit_of, headings_at, headings_of
-from workbench.log.rules import tidy
+from workbench.log.cells import Cell, RawSheet, cell_text, is_blank
+from workbench.log.dictionary import Vocabulary, fit_of, headings_at, headings_of, word_key
+from workbench.log.rules import TOTALS, tidy
 from workbench.log.sources import find_files, read_file
 
 __all__ = ["TheirFile", "TheirTable", "their_files"]
@@ -94,8 +94,14 @@ def _cells(sheet: RawSheet, vocabulary: Vocabulary) -> dict[str, tuple[Cell, ...
     names = headings_of(sheet, vocabulary) if score >= _KNOWN else headings_at(sheet, place)
     for index, heading in enumerate(names):
         headings.setdefault(tidy(heading), index)
-    below = [cells for _, cells in sheet.rows[place + 1 :] if not all(is_blank(cell) for cell in cells)]
+    below = [cells for _, cells in sheet.rows[place + 1 :] if not all(map(is_blank, cells)) and not _is_totals(cells)]
     return {h: tuple(_start(c[i]) if i < len(c) else None for c in below) for h, i in headings.items() if h}
+
+
+def _is_totals(cells: Sequence[Cell]) -> bool:
+    """Whether a row begins with the word for a total, so that its figures are no words of the columns."""
+    first = next(tidy(cell_text(cell)) for cell in cells if not is_blank(cell))
+    return word_key(first[:_LONGEST_CELL]) in TOTALS
 
 
 def _start(cell: Cell) -> Cell:

@@ -5,7 +5,8 @@ from collections.abc import Mapping, Sequence
 from difflib import SequenceMatcher
 
 from workbench.log.adoption.document import SettingsDocument
-from workbench.log.adoption.hints import guessed_word, recorded
+from workbench.log.adoption.fields import yes_no_words
+from workbench.log.adoption.hints import guessed_word, recorded, yes_or_no
 from workbench.log.adoption.questions import Ask, Query
 from workbench.log.cells import Cell, cell_text, shown
 from workbench.log.dictionary import Column, log_columns, word_key
@@ -40,11 +41,12 @@ def _settle_column(
         if word_key(text) and word_key(text) not in column.spellings:
             counts[word_key(text)] += 1
             spelled.setdefault(word_key(text), text)
+    answers = not column.is_closed and "none" in column.known_words and yes_no_words(recorded(cells)) is not None
     for key, number in counts.most_common(_MOST_ASKED):
         theirs, word = before.get(key, (spelled[key], None))
         if word is not None and document.is_confirmed((*place, theirs)):
             continue
-        proposal = word or guessed_word(theirs, column, heading=heading)
+        proposal = word or guessed_word(theirs, column, heading=heading) or (_yes_no(theirs) if answers else None)
         if proposal is None and not column.is_closed:
             continue
         near = _likeliest(theirs, column)
@@ -71,3 +73,8 @@ def _likeliest(theirs: str, column: Column) -> tuple[str, ...]:
     for spelling, word in column.spellings.items():
         alike[word] = max(alike.get(word, 0.0), SequenceMatcher(None, word_key(theirs), spelling).ratio())
     return tuple(sorted(alike, key=lambda word: -alike[word])[: _MOST_LISTED // 2])
+
+
+def _yes_no(text: str) -> str | None:
+    """What a yes or no means below a heading that asks for a kind, such as "coating": some kind, or none."""
+    return {"yes": "yes", "no": "none"}.get(yes_or_no(text, next(c for c in log_columns() if c.name == "shade")) or "")

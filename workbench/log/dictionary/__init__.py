@@ -10,7 +10,7 @@ from workbench.log.dictionary.bench_work import (
     known_thresholds,
 )
 from workbench.log.dictionary.columns import Column, log_columns, record_columns, visit_columns, word_key
-from workbench.log.dictionary.date_text import SPREADSHEET_DAY, day_and_clock, day_in_form
+from workbench.log.dictionary.date_text import SPREADSHEET_DAY, day_and_clock, day_in_form, names_a_day
 from workbench.log.dictionary.evidence import STRENGTHS, known_signs, read_evidence_table, sign_names
 from workbench.log.dictionary.headings import (
     Vocabulary,
@@ -77,6 +77,7 @@ __all__ = [
     "locate",
     "log_columns",
     "log_vocabulary",
+    "names_a_day",
     "near_word",
     "phrase_rows",
     "quoted",

@@ -30,13 +30,16 @@ _NOT_WORD = re.compile(r"[^\w]+|_+")
 def word_key(text: str) -> str:
     """Return the form in which words are compared: lower case, everything but letters and digits as one underscore.
 
+    A text of pictures alone, such as a tick, is compared by its pictures.
+
     Examples
     --------
-    >>> word_key("O-Ring "), word_key("A2 (stainless)")
-    ('o_ring', 'a2_stainless')
+    >>> word_key("O-Ring "), word_key("A2 (stainless)"), word_key("✔️")
+    ('o_ring', 'a2_stainless', '✔')
     """
     plain = _INVISIBLE.sub("", unicodedata.normalize("NFKC", text)).casefold()
-    return _NOT_WORD.sub("_", plain).strip("_")
+    key = _NOT_WORD.sub("_", plain).strip("_")
+    return key or "".join(c for c in plain if unicodedata.category(c) == "So")
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,13 @@ from functools import cache
 
 from workbench.log.dictionary.data_rows import data_rows
 
-__all__ = ["SPREADSHEET_DAY", "day_and_clock", "day_in_form"]
+__all__ = ["SPREADSHEET_DAY", "day_and_clock", "day_in_form", "names_a_day"]
 
 SPREADSHEET_DAY = "spreadsheet day"
 """The form of a date that a spreadsheet program left as its count of days, such as 45730."""
 
 _DAY_ZERO = dt.date(1899, 12, 30)
+_LONGEST_DAY = 30
 _COUNTED = re.compile(r"([2-7]\d{4})(?:[.,]\d+)?\Z")
 _CLOCK = re.compile(
     r"(?<=\d)(?:\s*[,T]\s*|\s+)\d{1,2}[:.h]\d{2}(?:[:.]\d{2}(?:[.,]\d+)?)?\s*(?:[ap]\.?m\.?|uhr|h)?\Z", re.I
@@ -20,6 +21,27 @@ _CLOCK = re.compile(
 _LETTERS = re.compile(r"[^\W\d_]+\.?")
 _ORDINAL = re.compile(r"(?<=\d)(?:st|nd|rd|th|er|e|º|ª)(?=[\s,.])", re.I)
 _BETWEEN = re.compile(r"(?<=\s)(?:de|del|of)\s+", re.I)
+
+
+_FORMS_OF_A_HEADING = (
+    *("%Y-%m-%d", "%d %b", "%b %d", "%d-%b", "%d/%b", "%d. %b", "%d %b %Y", "%d. %b %Y", "%d %b %y", "%d-%b-%y"),
+    *("%b %d, %Y", "%d/%m/%Y", "%d/%m/%y", "%m/%d/%Y", "%m/%d/%y", "%d/%m", "%m/%d", "%d.%m.%Y", "%d.%m.%y", "%d.%m."),
+)
+"""Day first or month first does not matter here: that a heading names a day is told, not which."""
+_WORD_BEFORE = re.compile(r"\A(?:visit|visite|besuch|visita|check|seen|date)[\s:_-]+", re.I)
+
+
+def names_a_day(heading: str) -> bool:
+    """Whether a heading is a day, as where a log has one column per visit.
+
+    Examples
+    --------
+    >>> names_a_day("12 Apr"), names_a_day("Visit 2025-04-12"), names_a_day("Date out")
+    (True, True, False)
+    """
+    text = _WORD_BEFORE.sub("", heading.strip())[:_LONGEST_DAY]
+    dated = [(text, form) if "y" in form.lower() else (f"{text} 2024", f"{form} %Y") for form in _FORMS_OF_A_HEADING]
+    return any(day_in_form(day, form) for day, form in dated)
 
 
 @cache

@@ -8,6 +8,7 @@ from itertools import pairwise, zip_longest
 from workbench.checks import nearest
 from workbench.errors import LogError
 from workbench.log.cells import RawSheet, Table, cell_text, column_letters, is_blank, shown
+from workbench.log.dictionary.absence import absence_said
 from workbench.log.dictionary.columns import Column, evidence_column, log_columns, visit_columns, word_key
 from workbench.log.dictionary.nearness import quoted
 from workbench.log.dictionary.settings import Settings
@@ -218,18 +219,7 @@ def _refuse_missing(table: Table, vocabulary: Vocabulary, has_visits: bool) -> N
         missing.append("one of found_on, last_good_on and failed_on")
     if not missing:
         return
-    unknown = [h for h, f in zip(table.headings, table.fields, strict=True) if h and not f]
-    found = [nearest(name, [word_key(h) for h in unknown]) for name in missing]
-    near = next((f"; is it {name!r}?" for name in found if name), "")
-    listed = ", ".join(shown(h, 24) for h in unknown[:5]) + (
-        f" and {len(unknown) - 5} more" if len(unknown) > 5 else ""
-    )
-    line = f'[rename] "your heading" = {quoted(missing[0] if missing[0] in vocabulary.columns else "found_on")}'
-    raise LogError(
-        f"{table.raw.place}: no column for {', '.join(missing)} among the headings of row {table.header_row}{near} "
-        f"(headings not known: {listed or 'none'}); 'workbench adopt LOG' asks what yours mean, or "
-        f"add to the settings: {line}"
-    )
+    raise LogError(absence_said(table, missing, vocabulary.columns))
 
 
 def _refuse_shifted(table: Table) -> None:

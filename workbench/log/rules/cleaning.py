@@ -49,6 +49,7 @@ _YEARS = (1950, 2200)
 """Years in which a unit can have been out; anything else is a slip of the keyboard."""
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?\Z")
+_SPAN_OF_DAYS = re.compile(r"\d{1,2}\.?\s*(?:[-–/]|to|bis|au?|al)\s*\d{1,2}\.?\s+[^\W\d_]{3,}", re.I)
 _BARE_NUMBER = re.compile(r"\d+(?:[.,]\d+)?\Z")
 _LARGEST_WHOLE = 1e9
 _INVISIBLE = ("Cc", "Cf", "Cs")
@@ -126,7 +127,8 @@ def _read_date(cell: Cell, text: str, column: Column, *, settings: Settings) -> 
     if len(days) > 1:
         first, second = sorted(days)[:2]
         reason = f"{shown(text)} can be {first} or {second} by the forms that date_format in the settings lists"
-        return _refused(reason, "type year-month-day, or leave one form in date_format")
+        advice = "type year-month-day; where all dates are typed one way round, leave that form alone in date_format"
+        return _refused(reason, advice)
     if not days:
         return _refused(*_why_no_date(text, settings.date_format, bool(iso)))
     (day,) = days
@@ -161,6 +163,11 @@ def _why_no_date(text: str, date_format: tuple[str, ...], iso: bool) -> tuple[st
             "never turned into a date unasked",
             "format the cell as a date in the spreadsheet program, type year-month-day, or declare it in the settings: "
             f'date_format = ["{SPREADSHEET_DAY}"]',
+        )
+    if _SPAN_OF_DAYS.match(text):
+        return (
+            f"{shown(text)} names a span of days, not one day",
+            "write one day with its year: the last of them for a unit found failed, the first for one found working",
         )
     if date_format:
         advice = "correct it, type year-month-day, or add its form to date_format in the settings"

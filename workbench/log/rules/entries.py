@@ -53,6 +53,13 @@ class Entry:
     def __getitem__(self, field: str) -> Any:
         return self.values.get(field)
 
+    def with_values(self, **values: Any) -> "Entry":
+        """Return the row with further values, or others in their place."""
+        return Entry(
+            table=self.table, number=self.number, cells=self.cells, values={**self.values, **values},
+            extra=self.extra, beside=self.beside,
+        )  # fmt: skip
+
     @property
     def key(self) -> tuple[int, str, int]:
         """What makes a row one row: file, sheet and number."""

@@ -1,19 +1,22 @@
 """Marks: what the fill colour or the comment of a cell says beside its value; shown to people, used for nothing."""
 
+import re
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 
-from workbench.log.cells import Address, Table, shown
+from workbench.log.cells import Address, Table, cell_text, shown
+from workbench.log.rules.cleaning import tidy
 from workbench.log.rules.entries import Entry
 from workbench.wording import count_of
 
-__all__ = ["marks_beside"]
+__all__ = ["is_unsaid_outcome", "marks_beside"]
 
 _FEWEST_ROWS = 3
 _MOSTLY = 0.8
 _SELDOM = 0.2
 _OFTEN = 0.5
 _LONGEST_COMMENT = 200
+_UNSAID = re.compile("but its outcome (?:is empty|.* is not understood)$")
 
 
 def marks_beside(tables: Sequence[Table], entries: Sequence[Entry]) -> tuple[str, ...]:
@@ -24,6 +27,11 @@ def marks_beside(tables: Sequence[Table], entries: Sequence[Entry]) -> tuple[str
         marks += _comments(table)
         marks += _colours(own, table.raw.fills)
     return tuple(marks)
+
+
+def is_unsaid_outcome(mark: str) -> bool:
+    """Whether a mark tells of a row filled like those of one outcome whose own is not known."""
+    return bool(_UNSAID.search(mark))
 
 
 def _comments(table: Table) -> list[str]:
@@ -53,9 +61,18 @@ def _colours(entries: Mapping[int, Entry], fills: Mapping[int, str]) -> list[str
             continue
         for row, entry in entries.items():
             if fills.get(row) == colour and entry["outcome"] != outcome:
-                what = "is empty" if entry["outcome"] is None else f"is {entry['outcome']}"
                 place: Address = entry.address("outcome")
                 said.append(
-                    f"{place.full}: the row is filled like {count_of(number, f'{outcome} row')}, but its outcome {what}"
+                    f"{place.full}: the row is filled like {count_of(number, f'{outcome} row')}, but its outcome "
+                    f"{_said_of(entry)}"
                 )
     return said
+
+
+def _said_of(entry: Entry) -> str:
+    """What the outcome of a row is: a word, nothing, or a text that is no outcome."""
+    if entry["outcome"] is not None:
+        return f"is {entry['outcome']}"
+    index = entry.table.places.get("outcome", len(entry.cells))
+    typed = tidy(cell_text(entry.cells[index])) if index < len(entry.cells) else ""
+    return f"{shown(typed)} is not understood" if typed else "is empty"

@@ -28,7 +28,12 @@ def unify_levels(
     """Return the one spelling of every level, and what to say about it."""
     spelling: dict[str, dict[str, str]] = {}
     notes: list[str] = []
+    present: set[str] = set()
+    for entry in entries:
+        present.update(entry.values)
     for name, column in vocabulary.columns.items():
+        if name not in present:
+            continue
         is_open = column.type == "word" and not column.is_closed
         if not is_open and name not in LABEL_FIELDS:
             continue
@@ -90,13 +95,16 @@ def notes_on_levels(
 def _misspelled(name: str, levels: Mapping[str, int], known: Set[str] = frozenset()) -> list[str]:
     """Name levels that look like a more frequent level of the same column; two known words are no slip."""
     alike: dict[tuple[str, ...], list[str]] = defaultdict(list)
+    digits = {level: _digits(level) for level in levels}
     for level in levels:
-        alike[_digits(level)].append(level)
+        alike[digits[level]].append(level)
     if sum(len(names) ** 2 for names in alike.values()) > _MOST_PAIRS:
         return [f"{name}: {len(levels):,} different names are too many to be compared for misspellings."]
     notes = []
     for level in sorted(levels):
-        likely = [other for other in alike[_digits(level)] if levels[other] > levels[level]]
+        likely = [other for other in alike[digits[level]] if levels[other] > levels[level]]
+        if not likely:
+            continue
         near = get_close_matches(level.casefold(), [w.casefold() for w in likely], n=1, cutoff=_NEAR)
         slips = [other for other in likely if is_slip(word_key(level), word_key(other))]
         other = next((w for w in likely if near and w.casefold() == near[0]), slips[0] if slips else None)

@@ -51,7 +51,9 @@ def records_frame(
     """Return the rows in use as a typed table."""
     import pandas as pd
 
-    present = {name for entry in entries for name in (*entry.table.places, *entry.beside)} | set(CORE)
+    present = set(CORE)
+    for entry in entries:
+        present.update(entry.table.places, entry.beside)
     data: dict[str, Any] = {
         "source": [e.table.raw.source for e in entries],
         "sheet": [e.table.raw.sheet for e in entries],

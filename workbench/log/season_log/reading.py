@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from workbench.filing import BESIDE_A_LOG
-from workbench.log.cells import Table
+from workbench.log.cells import RawSheet, Table
 from workbench.log.dictionary import Settings, Vocabulary, beside_vocabulary, fit_of, log_vocabulary, visit_vocabulary
 from workbench.log.rules import (
     Entry,
@@ -111,10 +111,7 @@ def read_log(
     aside = {p.row_key for p in problems if p.scope == "row"}
     used = [e for e in _without_refused(entries, problems) if e.key not in aside]
     used, season_said = _with_season(used, checked)
-    used = [
-        replace(entry, values={**entry.values, "deployment": number})
-        for entry, number in zip(used, number_deployments(used), strict=True)
-    ]
+    used = [entry.with_values(deployment=number) for entry, number in zip(used, number_deployments(used), strict=True)]
     lives = [life for life in (life_of(entry.values, checked) for entry in used) if isinstance(life, Life)]
     spelling, level_said = unify_levels(used, vocabulary, checked)
     records = records_frame(used, spelling, vocabulary, settings=checked)
@@ -145,7 +142,7 @@ def read_tables(
     """Read the tables that a path stands for, headings understood, cells not yet."""
     given = beside or {}
     added = [
-        [replace(read_frame(table, name), file=-1 - n)]
+        [replace(_as_lines(read_frame(table, name)), file=-1 - n)]
         for n, (name, table) in enumerate(given.items())
         if table is not None
     ]
@@ -161,6 +158,11 @@ def read_tables(
     files = [(name, read[p][1]) for name, p in zip(names, paths, strict=True)]
     sheets = [[replace(s, source=names[n], file=n) for s in read[p][0]] for n, p in enumerate(paths)]
     return choose_tables([*sheets, *added], vocabulary, settings, from_folder=is_folder), files
+
+
+def _as_lines(sheet: RawSheet) -> RawSheet:
+    """A table in place of a file, with the rows numbered as the lines of that file: its headings are line 1."""
+    return replace(sheet, rows=tuple((number + 1, cells) for number, cells in sheet.rows))
 
 
 def _found_beside(paths: Sequence[Path]) -> list[Path]:
@@ -216,10 +218,7 @@ def _with_site(entries: Sequence[Entry], tables: Sequence[Table]) -> tuple[list[
     sheets = Counter(table.raw.file for table in tables)
     if any("site" in table.places for table in tables) or max(sheets.values()) == 1:
         return list(entries), []
-    named = [
-        replace(e, values={**e.values, "site": e.table.raw.sheet}) if sheets[e.table.raw.file] > 1 else e
-        for e in entries
-    ]
+    named = [e.with_values(site=e.table.raw.sheet) if sheets[e.table.raw.file] > 1 else e for e in entries]
     return named, ["site: no sheet has a column for it; the name of the sheet is taken."]
 
 
@@ -229,7 +228,7 @@ def _with_season(entries: Sequence[Entry], settings: Settings) -> tuple[list[Ent
     filled = [
         entry
         if entry["season"] is not None
-        else replace(entry, values={**entry.values, "season": settings.season or str(entry["deployed_on"].year)})
+        else entry.with_values(season=settings.season or str(entry["deployed_on"].year))
         for entry in entries
     ]
     source = f"the settings ({settings.season})" if settings.season else "the year of deployed_on"

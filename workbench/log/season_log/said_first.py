@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from workbench.log.rules import is_unsaid_outcome
 from workbench.wording import count_of
 
 __all__ = ["said_first"]
@@ -14,4 +15,15 @@ def said_first(log: Any) -> tuple[str, ...]:
         return ()
     rows = count_of(log.rows, "row")
     are = "is" if aside == 1 else "are"
-    return (f"{aside:,} of {rows} {are} set aside and not counted below ('workbench check' says why).",)
+    first = f"{aside:,} of {rows} {are} set aside and not counted below ('workbench check' says why)."
+    coloured = [mark for mark in getattr(log, "marks", ()) if is_unsaid_outcome(mark)]
+    if not coloured:
+        return (first,)
+    said = "1 of them is" if len(coloured) == 1 else f"{len(coloured)} of them are"
+    like = coloured[0].partition("filled like ")[2].partition(" row")[0].split()[-1]
+    lopsided = {"failed": "shares that lasted may be too high", "working": "shares that lasted may be too low"}
+    return (
+        first,
+        f"{said} filled like the {like} rows, but without an outcome that can be read: until it is written, "
+        f"{lopsided.get(like, 'shares may be lopsided')}.",
+    )

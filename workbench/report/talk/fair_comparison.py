@@ -201,7 +201,9 @@ def untold_slide(told: Told) -> Finding | None:
         verb = "stands" if len(strong) == 1 else "stand"
         headline = f"{join_words(names)} {verb} out too; {count_of(rest, 'comparison')} could be chance"
     else:
-        whole = "The one other comparison" if len(others) == 1 else f"All {len(others)} other comparisons"
+        whole = {1: "The one other comparison", 2: "Both other comparisons"}.get(
+            len(others), f"All {len(others)} other comparisons"
+        )
         headline = f"{whole} could be chance"
     points = [f"{len(choices)} other choices were compared with what most units carry."]
     if apart:

@@ -230,14 +230,18 @@ def ended_slide(told: Told) -> Finding | None:
     rows += [row for row in ((OTHER, rest, True), (UNNAMED, unnamed, True), (GONE, gone, False)) if row[1]]
     if not rows or not failures:
         return None
-    headline = f"Nobody could say what ended the {failures} that failed"
+    headline = f"No teardown says what ended the {failures} that failed"
     if named:
         top = short_name(named[0], 30)
         headline = f"{top[:1].upper()}{top[1:]} ended {counts[named[0]]} of the {failures} that failed"
     points = [f"{unnamed} of {failures} failures have no mechanism."] if unnamed and named else []
     if gone:
         points.append(f"{gone} never came back; what ended those is not known.")
-    points.append("Counted from what people wrote down after opening.")
+    points.append(
+        "Counted from what people wrote down after opening."
+        if named
+        else "No mechanism was written down after opening for any of them."
+    )
     return told.slide(
         "ended",
         headline,

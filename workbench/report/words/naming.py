@@ -24,6 +24,8 @@ LIMITS = "limits"
 MOST_HEADLINE_WORDS, LONGEST_HEADLINE = 14, 92
 """Words of a headline: more cannot be read while somebody speaks; so many letters fit two lines of 28 points."""
 
+_ANSWERS = re.compile(r"_(?:y_n|yes_no|j_n|ja_nein|o_n|oui_non|s_n|si_no|sí_no|ja_nee)\Z", re.IGNORECASE)
+"""What a heading says of the answers below it, as "O-ring (Y/N)" does: no part of a choice's name."""
 _LINK = re.compile(r"[a-z]*https?[a-z]*:?/*", re.IGNORECASE)
 
 
@@ -55,10 +57,10 @@ def shown_name(text: object, limit: int = 44) -> str:
 
     Examples
     --------
-    >>> shown_name("flat_gasket"), shown_name("a\\u202eb"), shown_name("x" * 60, 10)
-    ('flat gasket', 'ab', 'xxxxxxxxx…')
+    >>> shown_name("flat_gasket"), shown_name("o_ring_y_n"), shown_name("a\\u202eb"), shown_name("x" * 60, 10)
+    ('flat gasket', 'o ring', 'ab', 'xxxxxxxxx…')
     """
-    return shown_text(str(text).replace("_", " "), limit)
+    return shown_text(_ANSWERS.sub("", str(text)).replace("_", " "), limit)
 
 
 def shown_text(text: object, limit: int = 300) -> str:

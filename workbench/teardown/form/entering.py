@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from workbench.errors import LogError, UsageError
-from workbench.filing import Permit, home_of, write_file
+from workbench.filing import Permit, check_target, home_of, write_file
 from workbench.log.dictionary import beside_vocabulary, headings_of, visit_vocabulary
 from workbench.log.season_log import Log, read_log
 from workbench.log.sources import read_file
@@ -51,6 +51,9 @@ class FormEntry:
 
 def enter_rows(path: str | Path, form: str | Path, settings: Any = None) -> FormEntry:
     """Hold a filled-in form against a log and what was entered before; nothing is written."""
+    read = [Path(path), *(home_of(path) / name for name in ENTERED)]
+    if Path(form).is_file() and any(Path(form).samefile(other) for other in read if other.is_file()):
+        raise UsageError(f"{form} is read with this log already; name the table that the form saved")
     found = _form_rows(Path(form), read_log(path, settings))
     name = "visits.csv" if "visited_on" in found.columns else "teardowns.csv"
     before = _table_at(home_of(path) / name, list(found.columns))
@@ -68,7 +71,7 @@ def enter_rows(path: str | Path, form: str | Path, settings: Any = None) -> Form
 
 def write_entry(entry: FormEntry, folder: Path, permit: Permit) -> Path:
     """Write the table beside the log, the one before kept for `undo_entry`."""
-    place = folder / entry.name
+    place = check_target(folder / entry.name, (".csv",), permit)
     kept = place.read_bytes() if place.exists() else _NONE_BEFORE
     write_file(place.with_name(place.name + _BEFORE), kept, replace(permit, replace=True))
     return write_file(place, beside_csv(entry.table), replace(permit, feeds=True))
@@ -80,7 +83,7 @@ def undo_entry(folder: Path, permit: Permit) -> Path:
     if not kept:
         raise UsageError(f"nothing was entered beside the log in {folder}, so there is nothing to undo")
     last = max(kept, key=lambda p: p.stat().st_mtime_ns)
-    place = last.with_name(last.name.removesuffix(_BEFORE))
+    place = check_target(last.with_name(last.name.removesuffix(_BEFORE)), (".csv",), permit)
     data = last.read_bytes()
     if data == _NONE_BEFORE:
         place.unlink(missing_ok=True)
