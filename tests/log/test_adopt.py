@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import tomllib
 
 import openpyxl
@@ -12,6 +13,7 @@ from workbench.cli import main
 from workbench.errors import LogError, SettingsError, UsageError
 from workbench.log.adoption import adopt_log, answer_to, default_target, question_text, starter_settings
 from workbench.log.adoption.date_forms import forms_of
+from workbench.log.adoption.fields import guess_fields
 from workbench.log.adoption.hints import guessed_word
 from workbench.log.adoption.questions import Query
 from workbench.log.dictionary import log_columns
@@ -70,7 +72,7 @@ def test_dates_that_fit_two_forms_are_left_to_the_person(tmp_path):
         (["25/3/25", "3/4/2025"], ("%d/%m/%y", "%d/%m/%Y"), ()),
         (["3/25/25", "3.4.2025"], ("%m/%d/%y",), (("%d.%m.%Y", "%m.%d.%Y"),)),
         (["3/4/25", "2025-04-03", "5 Apr 2025", "mid March"], ("%d %b %Y",), (("%d/%m/%y", "%m/%d/%y"),)),
-        (["25/3/25", "3/25/25"], (), ()),  # two hands, one of each kind: neither form fits all
+        (["25/3/25", "3/25/25"], ("%d/%m/%y", "%m/%d/%y"), ()),  # two hands: with both, 3/4/25 is set aside
         (["20250314", "14-Mar-2025", "2025/3/14"], ("%Y%m%d", "%d-%b-%Y", "%Y/%m/%d"), ()),
         ([*(f"2025-04-{d:02d}" for d in range(1, 10)), "5/4/2025", "7/4/2025"], ("%d/%m/%Y",), ()),  # its neighbours
     ],
@@ -166,7 +168,10 @@ def test_errors_and_the_place_of_the_settings(tmp_path):
 
 def test_enter_takes_a_number_picks_and_s_skips():
     question = Query(about="Column 'End' (dead, ok)", proposal="outcome", options=("site", "outcome", "notes"))
-    assert question_text(question).splitlines()[1:] == ["    1 outcome  2 site  3 notes", "  [Enter: outcome] "]
+    assert question_text(question).splitlines()[1:] == [
+        "    1\u00a0outcome  2\u00a0site  3\u00a0notes",  # a number stays beside its choice
+        "  [Enter: outcome] ",
+    ]
     typed = {"": "outcome", " ": "outcome", "2": "site", "notes": "notes", "s": None, "skip": None}
     assert {text: answer_to(question, text).value for text in typed} == typed
     assert answer_to(question, "9") is None and answer_to(question, "nots") is None
@@ -350,3 +355,86 @@ def test_of_many_words_the_likeliest_are_listed_and_any_may_be_typed():
     question = Query(about="Word", proposal="a", options=("a", "b"), also=("c",))
     assert "3" not in question_text(question) and "type another word" in question_text(question)
     assert answer_to(question, "c").value == "c" and answer_to(question, "d") is None
+
+
+def test_dates_typed_both_ways_round_are_declared_both_and_what_reads_both_ways_is_set_aside(tmp_path):
+    rows = [f"{i},3/{i}/2025,{i}/9/2025,ok" for i in range(1, 31)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["box,out,back,state", *rows]), encoding="utf-8")
+    asked = []
+
+    def ask(question):
+        asked.append(question.about)
+        return answer_to(question, "")
+
+    log = read_log(path, tomllib.loads(adopt_log(path, ask).text))
+    said = next(about for about in asked if about.startswith("Dates typed as text"))
+    assert "Some have the day first and some the month" in said and "3/13/2025 = 13 March 2025" in said
+    # the 9th of September reads one way only when typed 9/9; the 3rd of March likewise
+    certain = [i for i in range(1, 31) if (i > 12 or i == 3) and (i > 12 or i == 9)]
+    assert [record["unit_id"] for record in log.records.to_dict("records")] == list(map(str, certain))
+    assert all("can be" in problem.reason for problem in log.all_problems)
+
+
+@pytest.mark.parametrize(
+    ("heading", "said"),
+    [
+        (
+            "box,12 Apr,10 May,7 Jun,13 Sep",
+            "4 of the headings are days ('12 Apr' to '13 Sep'), and one column per visit",
+        ),
+        (
+            "box,state,days lasted",
+            "'days lasted' seems to count days, and lives are counted from dates: add deployed_on",
+        ),
+        ("box,out,state", "every heading there has another meaning: add found_on"),
+        ("1,2025-03-02,2025-07-30,dead", "so the line of headings seems to be missing"),
+    ],
+)
+def test_a_log_without_what_it_needs_is_told_what_helps(heading, said, tmp_path):
+    """After every question is answered with Enter, the refusal names what no renaming can mend."""
+    cells = {"box": "{}", "out": "2025-03-{:02d}", "state": "ok", "days lasted": "1{}", "dead": "dead"}
+    row = ",".join(cells.get(name, "ok") for name in heading.split(","))
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([heading, *(row.format(*[i] * 4) for i in range(1, 9))]), encoding="utf-8")
+    settings = tomllib.loads(adopt_log(path, lambda question: answer_to(question, "")).text)
+    with pytest.raises(LogError, match=re.escape(said)):
+        read_log(path, settings)
+
+
+def test_a_day_of_a_visit_is_no_outcome_and_is_not_asked_about(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "box,site,lid seal,12 Apr,2025-05-10\n1,a,flat,ok,dead\n2,a,cord,ok,ok\n3,b,flat,dead,\n4,b,cord,ok,ok\n",
+        encoding="utf-8",
+    )
+    asked = []
+    adopt_log(path, lambda question: (asked.append(question.about), answer_to(question, ""))[1])
+    assert [about for about in asked if about.startswith("Column")] == ["Column 'box' (1, 2, 3, 4)"]
+
+
+def test_units_that_go_out_again_are_still_units():
+    cells = {"Kasten": ("K1", "K2", "K3", "K1", "K2", "K4"), "Zustand": ("ok", "tot", "ok", "ok", "ok", "tot")}
+    assert guess_fields(cells, {})["Kasten"] == "unit_id"
+
+
+def test_a_column_that_is_empty_is_told_by_its_heading():
+    cells = {"box": ("1", "2"), "out": ("2025-03-01", "2025-03-02"), "back": (None, None), "state": ("lost", "lost")}
+    assert guess_fields(cells, {"state": "outcome"}) == {"box": "unit_id", "out": "deployed_on", "back": "found_on"}
+
+
+def _adopted(tmp_path, head, rows):
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([head, *rows]), encoding="utf-8")
+    return read_log(path, tomllib.loads(adopt_log(path, lambda question: answer_to(question, "")).text))
+
+
+def test_pictures_are_words(tmp_path):
+    rows = [f"{i},2025-03-{i:02d},2025-08-01,{'💀' if i % 2 else '✅'}" for i in range(1, 9)]
+    assert list(_adopted(tmp_path, "box,out,back,state", rows).records["outcome"]) == ["failed", "working"] * 4
+
+
+def test_yes_and_no_where_a_kind_is_asked_for_are_two_levels(tmp_path):
+    rows = [f"{i},2025-03-{i:02d},2025-08-01,ok,{('y', 'Yes', 'n', 'no')[i % 4]}" for i in range(1, 9)]
+    log = _adopted(tmp_path, "box,out,back,state,coating", rows)
+    assert set(log.records["board_protection"]) == {"yes", "none"}

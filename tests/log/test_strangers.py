@@ -15,11 +15,15 @@ import pytest
 
 from workbench.log.adoption import adopt_log, answer_to, take_proposal
 from workbench.log.dictionary.settings import read_settings
-from workbench.log.season_log import read_log
+from workbench.log.season_log import read_log, said_first
 from workbench.report.making import review
+from workbench.report.words import shown_name
 
 HERE = Path(__file__).parent / "strangers"
-LOGS = ("boxes 2025.csv", "Season log FINAL v2.xlsx", "two people", "Einsaetze 2025.xlsx", "boitiers_2025.csv")
+LOGS = (
+    "boxes 2025.csv", "Season log FINAL v2.xlsx", "two people", "Einsaetze 2025.xlsx", "boitiers_2025.csv",
+    "Temporada 2025.xlsx", "Kaesten25.csv", "deployments_v3.csv", "field notes.txt",
+)  # fmt: skip
 TODAY = dt.date(2026, 1, 31)
 
 
@@ -68,12 +72,19 @@ def test_nine_rows_in_ten_are_used_and_each_says_what_happened(name, ask):
     assert log.settings.last_good_is == "last record"
 
 
-@pytest.mark.parametrize("name", LOGS)
+@pytest.mark.parametrize("name", LOGS[:7])
 def test_choices_of_these_logs_get_their_levels(name):
     log = read_log(HERE / name, tomllib.loads(adopt_log(HERE / name, press_enter).text), today=TODAY)
     seals = set(log.records["lid_seal"].dropna())
     assert {"flat_gasket", "o_ring"} <= seals and not seals & {"O ring", "oring", "Flat", "round cord"}
-    named = {LOGS[0]: "drying_bag", LOGS[2]: "coated", LOGS[3]: "trockenbeutel", LOGS[4]: "presse_étoupe"}
+    named = {
+        LOGS[0]: "drying_bag",
+        LOGS[2]: "coated",
+        LOGS[3]: "trockenbeutel",
+        LOGS[4]: "presse_étoupe",
+        LOGS[5]: "bolsa_secante",
+        LOGS[6]: "trockenbeutel",
+    }
     further = named.get(name, "bag_in")
     assert log.roles[further] == "protection" and set(log.records[further].dropna().str.lower()) == {"yes", "no"}
 
@@ -109,7 +120,7 @@ def test_guesses_are_asked_again_and_own_lines_stay():
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are not there")
-@pytest.mark.parametrize(("name", "most"), [(LOGS[0], 25), (LOGS[1], 20), (LOGS[2], 25), (LOGS[3], 32), (LOGS[4], 32)])
+@pytest.mark.parametrize(("name", "most"), [*zip(LOGS, (25, 20, 25, 32, 32, 32, 27, 20, 20), strict=True)])
 def test_a_terminal_with_only_enter_pressed(name, most, tmp_path):
     """Type Enter at every prompt of the real command in a pseudo-terminal; the log then reads by itself."""
     import pty
@@ -164,3 +175,32 @@ def test_sheets_of_one_file_are_one_log_and_each_is_a_site():
     assert log.records["site"].value_counts().to_dict() == {"Moor": 13, "Klippe": 13, "Dünen": 12}
     assert set(log.records["sheet"]) == {"Moor", "Klippe", "Dünen"}
     assert any("no sheet has a column for it" in note for note in log.notes)
+
+
+def test_units_that_went_out_again_are_several_spells_of_one_unit():
+    log = read_log(HERE / LOGS[6], tomllib.loads(adopt_log(HERE / LOGS[6], press_enter).text), today=TODAY)
+    assert log.used == 36 and log.records["unit_id"].nunique() == 30
+    assert set(log.records["fasteners"]) == {"a2", "a4", "zinc_plated"}
+
+
+def test_rows_that_only_a_colour_tells_dead_are_left_out_and_that_is_said_first():
+    """Three red rows have no outcome: the shares that lasted may be too high, and every answer says so."""
+    log = read_log(HERE / LOGS[5], tomllib.loads(adopt_log(HERE / LOGS[5], press_enter).text), today=TODAY)
+    assert said_first(log)[1] == (
+        "3 of them are filled like the failed rows, but without an outcome that can be read: until it is written, "
+        "shares that lasted may be too high."
+    )
+    assert all(mark.endswith("but its outcome is empty") for mark in log.marks)
+
+
+def test_a_span_of_days_is_named_with_what_to_write():
+    log = read_log(HERE / LOGS[8], tomllib.loads(adopt_log(HERE / LOGS[8], press_enter).text), today=TODAY)
+    spans = [problem for problem in log.all_problems if "names a span of days" in problem.reason]
+    assert len(spans) == 2 and all("the last of them for a unit found failed" in problem.advice for problem in spans)
+    assert set(log.records["board_protection"]) == {"yes", "none"}
+
+
+def test_a_choice_is_called_without_its_answers_in_brackets():
+    log = read_log(HERE / LOGS[7], tomllib.loads(adopt_log(HERE / LOGS[7], press_enter).text), today=TODAY)
+    assert log.roles["o_ring_y_n"] == "protection" and shown_name("o_ring_y_n") == "o ring"
+    assert set(log.records["site"]) == {"A", "B", "C", "D"}

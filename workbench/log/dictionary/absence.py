@@ -9,11 +9,12 @@ from workbench.log.dictionary.columns import word_key
 from workbench.log.dictionary.date_text import names_a_day
 from workbench.log.dictionary.nearness import quoted
 
-__all__ = ["absence_said"]
+__all__ = ["absence_said", "what_stands_there"]
 
 _FEWEST_VISITS = 3
 """Headings that are days, from which on they are taken for one column per visit."""
 
+_FEWEST_VALUES = 2
 _MOST_LISTED = 5
 _NUMBER = re.compile(r"-?\d+(?:[.,]\d+)?\Z")
 _DAYS_COUNTED = frozenset({"days", "tage", "jours", "dias", "días", "giorni", "dagen", "lifetime", "lasted"})
@@ -30,19 +31,9 @@ def absence_said(table: Table, missing: Sequence[str], known: Container[str]) ->
     unknown = [h for h, f in zip(table.headings, table.fields, strict=True) if h and not f]
     lacks = f"{table.raw.place}: no column for {', '.join(missing)} among the headings of row {table.header_row}"
     to_add = " and ".join(_TO_ADD.get(name, _END) for name in missing)
-    days = [h for h in unknown if names_a_day(h)]
-    if len(days) >= _FEWEST_VISITS:
-        return (
-            f"{lacks}: {len(days)} of them are days ({shown(days[0])} to {shown(days[-1])}), and one column per visit "
-            "is not read; add to each row outcome (failed, working, missing or withdrawn), last_good_on (the last "
-            "visit at which it worked) and found_on (the visit at which its end was seen)"
-        )
-    values = [h for h in table.headings if names_a_day(h) or _NUMBER.match(h)]
-    if len(values) > 1:
-        return (
-            f"{lacks}: values stand there ({', '.join(map(shown, values[:_MOST_LISTED]))}), so the line of headings "
-            "seems to be missing; write one above the first record"
-        )
+    stands = what_stands_there(table.headings)
+    if stands:
+        return f"{lacks}: {stands}"
     counted = next((h for h in unknown if set(word_key(h).split("_")) & _DAYS_COUNTED), None)
     if counted is not None:
         return (
@@ -59,6 +50,24 @@ def absence_said(table: Table, missing: Sequence[str], known: Container[str]) ->
     return (
         f"{lacks}{near} (headings not known: {listed}); 'workbench adopt LOG' asks what yours mean, or "
         f"add to the settings: {line}; where there is none, add {to_add}{_of_colours(table, missing)}"
+    )
+
+
+def what_stands_there(headings: Sequence[str]) -> str:
+    """Return what stands where headings should and what helps: days of visits, or values; "" where neither does."""
+    days = [h for h in headings if names_a_day(h)]
+    if len(days) >= _FEWEST_VISITS:
+        return (
+            f"{len(days)} of the headings are days ({shown(days[0])} to {shown(days[-1])}), and one column per visit "
+            "is not read; add to each row outcome (failed, working, missing or withdrawn), last_good_on (the last "
+            "visit at which it worked) and found_on (the visit at which its end was seen)"
+        )
+    values = [h for h in headings if names_a_day(h) or _NUMBER.match(h)]
+    if len(values) < _FEWEST_VALUES:
+        return ""
+    return (
+        f"values stand there ({', '.join(map(shown, values[:_MOST_LISTED]))}), so the line of headings seems to be "
+        "missing; write one above the first record"
     )
 
 

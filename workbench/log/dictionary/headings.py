@@ -8,7 +8,7 @@ from itertools import pairwise, zip_longest
 from workbench.checks import nearest
 from workbench.errors import LogError
 from workbench.log.cells import RawSheet, Table, cell_text, column_letters, is_blank, shown
-from workbench.log.dictionary.absence import absence_said
+from workbench.log.dictionary.absence import absence_said, what_stands_there
 from workbench.log.dictionary.columns import Column, evidence_column, log_columns, visit_columns, word_key
 from workbench.log.dictionary.nearness import quoted
 from workbench.log.dictionary.settings import Settings
@@ -195,6 +195,9 @@ def locate(sheet: RawSheet, vocabulary: Vocabulary, *, has_visits: bool = False,
 
 def _no_headings(sheet: RawSheet) -> str:
     first = [shown(cell_text(cell), 24) for cell in (sheet.rows[0][1] if sheet.rows else ()) if not is_blank(cell)]
+    stands = what_stands_there([cell_text(cell) for cell in (sheet.rows[0][1] if sheet.rows else ())])
+    if stands:
+        return f"{sheet.place} holds no row with the headings of a log; in its first row, {stands}"
     listed = ", ".join(first[:5]) + (f" and {len(first) - 5} more" if len(first) > 5 else "")
     return (
         f"{sheet.place} holds no row with the headings of a log (first row: {listed or 'empty'}); it needs unit_id, "

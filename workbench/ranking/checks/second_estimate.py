@@ -106,7 +106,8 @@ def _estimate(regression: _Regression, block: Block, level: str, *, confidence: 
         _, place = np.unique(np.asarray(lives.cluster).astype(str), return_inverse=True)
         error = float(np.linalg.norm(np.bincount(place, lives.weight * moves)))
     reach = float(stdtrit(regression.freedom, 0.5 + 0.5 * confidence)) * error
-    return SecondEstimate(gain, error, gain - reach, gain + reach, moves)
+    # no share is below nothing or above all, whatever a straight line says
+    return SecondEstimate(float(np.clip(gain, -1, 1)), error, max(gain - reach, -1.0), min(gain + reach, 1.0), moves)
 
 
 def _within_environments(design: Design, codes: np.ndarray, *, ours: int, theirs: int) -> np.ndarray:
