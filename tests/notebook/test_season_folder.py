@@ -37,16 +37,22 @@ check("every row ended somehow", int(ends["deployments"].sum()) == season.log.us
 """
 
 
-@pytest.fixture
-def season(tmp_path):
-    """A folder with the sample log and one small notebook, run once."""
-    folder = tmp_path / "season"
+@pytest.fixture(scope="module")
+def run_season(tmp_path_factory):
+    """A folder with the sample log and one small notebook, run once for all tests here, none of which writes to it."""
+    folder = tmp_path_factory.mktemp("run") / "season"
     folder.mkdir()
     shutil.copyfile(SAMPLE / "lantern_moor_2024.csv", folder / "log.csv")
     write_own(build_notebook(STORY, "log.csv", name="toy"), folder / "01_toy.ipynb")
     runs = run_notebooks(folder)
     assert [(r.name, r.problem, r.checks) for r in runs] == [("01_toy.ipynb", "", 1)]
     return folder
+
+
+@pytest.fixture
+def season(run_season, tmp_path):
+    """A copy of that folder for one test."""
+    return Path(shutil.copytree(run_season, tmp_path / "season"))
 
 
 def test_verify_after_nothing_says_that_all_is_as_accepted(season):
@@ -212,9 +218,9 @@ def test_outputs_that_bar_trust_are_named():
     assert "warned: UserWarning: old" in outputs_problem(nbformat.v4.new_notebook(cells=[cell]))
 
 
-def test_outputs_hold_no_times_or_addresses(season):
-    text = (season / "01_toy.ipynb").read_text(encoding="utf-8")
-    assert "iopub" not in text and " at 0x" not in text and str(season) not in text
+def test_outputs_hold_no_times_or_addresses(run_season):
+    text = (run_season / "01_toy.ipynb").read_text(encoding="utf-8")
+    assert "iopub" not in text and " at 0x" not in text and str(run_season) not in text
 
 
 def test_commands_report_as_json_and_by_exit_code(season, capsys):

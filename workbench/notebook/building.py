@@ -6,8 +6,6 @@ import re
 from importlib.resources import files
 from typing import Any
 
-import nbformat
-
 __all__ = ["build_notebook", "build_notebooks", "is_own_story"]
 
 HIDDEN_CODE = {"jupyter": {"source_hidden": True}, "tags": ["hide-input", "hide_input"], "hide_input": True}
@@ -20,6 +18,8 @@ LOG_PLACEHOLDER = "LOG_PATH"
 
 def build_notebook(story: str, log: str, *, name: str) -> Any:
     """Return a notebook without outputs."""
+    import nbformat
+
     cells = []
     for text, code in re.findall(r"(.*?)(?:```python\n(.*?)```\n?|\Z)", story, flags=re.DOTALL):
         if text.strip():

@@ -12,8 +12,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import nbformat
-
 from workbench.errors import UsageError, WorkbenchError
 from workbench.notebook.comparing import is_well_stored
 from workbench.notebook.private import PRIVATE_UMASK, write_private
@@ -34,11 +32,8 @@ __all__ = [
 ]
 
 _NO_NOTEBOOK = "{} is no notebook that can be read; restore it or make it anew"
-_UNREADABLE = (
-    *(ValueError, TypeError, AttributeError, LookupError, NameError, AssertionError, RecursionError),
-    *(nbformat.ValidationError, nbformat.reader.NotJSONError),
-)
-"""What the notebook library raises on damaged files."""
+_UNREADABLE = (ValueError, TypeError, AttributeError, LookupError, NameError, AssertionError, RecursionError)
+"""What the notebook library raises on damaged files, beside errors of its own."""
 
 CELL_SECONDS = 240
 GLANCE = "00_season.ipynb"
@@ -68,6 +63,8 @@ def find_notebooks(folder: Path) -> list[Path]:
 
 def read_notebook(path: Path) -> Any:
     """Return a notebook as nbformat's node."""
+    import nbformat  # takes longer to import than a kernel to start, which needs none of it
+
     try:
         text = path.read_bytes().decode("utf-8")
     except OSError as error:
@@ -79,7 +76,7 @@ def read_notebook(path: Path) -> Any:
             warnings.simplefilter("ignore")  # that cells have no names yet, and get them
             notebook = nbformat.reads(text, as_version=4)
             nbformat.validate(notebook)
-    except _UNREADABLE:
+    except (*_UNREADABLE, nbformat.ValidationError, nbformat.reader.NotJSONError):
         raise WorkbenchError(_NO_NOTEBOOK.format(path.name)) from None
     if not is_well_stored(notebook):
         raise WorkbenchError(
@@ -90,6 +87,8 @@ def read_notebook(path: Path) -> Any:
 
 def write_notebook(notebook: Any, path: Path) -> None:
     """Write a notebook aside and move it into place, so that an interruption leaves the earlier one whole."""
+    import nbformat
+
     write_private(path, f"{nbformat.writes(notebook)}\n".encode())
 
 

@@ -11,8 +11,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import nbformat
-
 from workbench.errors import UsageError, WorkbenchError
 from workbench.notebook.building import is_own_story
 from workbench.notebook.private import PRIVATE_FOLDER
@@ -55,6 +53,8 @@ def refuse_foreign(notebooks: Iterable[tuple[Path, Any]]) -> None:
 
 
 def _sign(notebook: Any, store: str) -> None:
+    import nbformat
+
     with _notary(store) as notary:
         notary.sign(nbformat.reads(nbformat.writes(notebook), as_version=4))
 
