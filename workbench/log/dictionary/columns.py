@@ -4,7 +4,7 @@ import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 
 from workbench.log.dictionary.data_rows import data_rows
 from workbench.log.dictionary.evidence import known_signs
@@ -27,6 +27,7 @@ _INVISIBLE = re.compile("[\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff\u00ad]")
 _NOT_WORD = re.compile(r"[^\w]+|_+")
 
 
+@lru_cache(maxsize=1 << 13)  # the same headings and words come again and again
 def word_key(text: str) -> str:
     """Return the form in which words are compared: lower case, everything but letters and digits as one underscore.
 

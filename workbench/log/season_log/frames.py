@@ -97,7 +97,9 @@ def typed_column(column: Column, values: list[Any], carried: Mapping[Any, int], 
         levels = (*column.known_words, *sorted({v for v in values if v is not None} - set(column.known_words)))
     else:
         levels = order_levels(column, carried, clean(settings.reference.get(column.name), column, settings).value)
-    return pd.Series(pd.Categorical(values, categories=list(levels)))
+    place = {level: number for number, level in enumerate(levels)}
+    codes = [-1 if value is None else place.get(value, -1) for value in values]
+    return pd.Series(pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(list(levels))))
 
 
 def _numbers(column: Column, values: Sequence[Any], settings: Settings) -> list[float | None] | None:
