@@ -165,7 +165,7 @@ def _never_run(notebook: Any) -> bool:
 def _run_batch(paths: Sequence[Path], folder: Path, say: Callable[[str], None]) -> Iterator[NotebookRun]:
     started: list[tuple[Path, Any, Future[tuple[str, float]] | None, str]] = []
     with kernels(folder) as start:
-        for path in paths:
+        for path in reversed(paths):  # the later ones ask more of the season and take longer
             try:
                 notebook = read_notebook(path)
                 started.append((path, notebook, start(notebook), ""))
