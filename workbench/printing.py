@@ -48,6 +48,8 @@ _PLAIN = str.maketrans(
     {TOGETHER: " ", "−": "-", "–": "-", "—": "-", "…": "...", "’": "'", "‘": "'", "“": '"', "”": '"', "·": "-",
      "×": "x", "→": "->"}
 )  # fmt: skip
+_HOLD = "\ue000"
+"""Stands for such a space in a cell; texts from outside hold its escape instead."""
 _UNSEEN = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
 
 
@@ -267,8 +269,19 @@ def _grid_lines(grid: Grid, console: "Console", *, indent: int, shown: int) -> l
         side: Literal["left", "right"] = "right" if number in grid.right else "left"
         table.add_column(_text(heading), justify=side, no_wrap=number not in (0, last), overflow="fold")
     for row in grid.rows[:shown]:
-        table.add_row(*(_text(cell) for cell in row))
-    return _drawn(Padding(table, (0, 0, 0, indent), expand=False), console, whole=False).split("\n")
+        table.add_row(*(_held(_text(cell)) for cell in row))
+    drawn = _drawn(Padding(table, (0, 0, 0, indent), expand=False), console, whole=False)
+    return drawn.replace(_HOLD, " ").split("\n")
+
+
+def _held(text: "Text") -> "Text":
+    """A cell whose numbers are not parted from their per cent signs when it is broken into lines."""
+    from rich.text import Text
+
+    held = Text(text.plain.replace(" %", f"{_HOLD}%"))
+    for span in text.spans:
+        held.stylize(span.style, span.start, span.end)
+    return held
 
 
 def _drawn(renderable: Any, console: "Console", *, whole: bool = True) -> str:

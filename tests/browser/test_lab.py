@@ -137,7 +137,7 @@ def test_a_season_runs_through_in_jupyterlab_and_the_panel_answers(lab, page, tm
     _await_kernel(page)
     assert page.locator("text=/Jupyter news/").count() == 0
     _run_cells(page)
-    assert page.locator("text=/code cell 1 was not executed/").count() >= 6
+    assert page.locator("text=/code cell 1 was not executed/").count() >= 7
     _run_all(page, address, "02_compare.ipynb")
     panel = page.locator(".jp-OutputArea-output .widget-vbox").first
     panel.scroll_into_view_if_needed()

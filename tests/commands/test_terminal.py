@@ -73,6 +73,30 @@ def test_the_answer_comes_first_and_fits_the_terminal(command, tmp_path):
     assert not ESCAPE.search(error)
 
 
+def test_a_per_cent_sign_stays_with_its_number_wherever_a_cell_is_broken(monkeypatch, capsys):
+    from workbench import printing
+
+    whole = printing._console
+    for width in range(24, 40):
+        monkeypatch.setattr(printing, "_console", lambda stream, width=width: _narrowed(whole(stream), width))
+        cell = "LM-104 84 %, LM-110 98 %, LM-111 95 % and 15 more"
+        printing.show_answer(
+            [printing.Part(grid=printing.Grid(headings=("unit", "which"), rows=[("leak", cell)]))], everything=True
+        )
+        lines = capsys.readouterr().out.splitlines()
+        assert len(lines) > 2 and not any(line.strip().startswith("%") for line in lines), width
+
+
+def _narrowed(console, width):
+    console.width = width
+    return console
+
+
+def test_help_of_the_whole_fits_a_screen():
+    shown, _ = _in_terminal(["--help"])
+    assert len(shown.split("\n")) <= MOST_LINES and max(map(len, shown.split("\n"))) <= COLUMNS
+
+
 def test_everything_is_there_for_those_who_ask(capsys):
     from workbench.cli import main
 

@@ -223,4 +223,4 @@ def test_a_folder_that_was_there_keeps_its_permissions_and_its_new_files_are_pri
     make_season_folder(folder, log=str(sample))
     assert stat.S_IMODE(folder.stat().st_mode) == 0o750
     files = list(folder.iterdir())
-    assert len(files) == 9 and {stat.S_IMODE(path.stat().st_mode) for path in files} == {0o600}
+    assert len(files) == 10 and {stat.S_IMODE(path.stat().st_mode) for path in files} == {0o600}

@@ -126,7 +126,7 @@ def test_a_season_folder_cut_off_while_it_is_made_is_completed_later(tmp_path, e
         assert raised is None or raised is INTERRUPT or isinstance(raised, WorkbenchError), steps[-1]
         make(copy)
         assert (copy / "s" / log.name).read_bytes() == log.read_bytes()
-        assert len(list((copy / "s").glob("*.ipynb"))) == 7
+        assert len(list((copy / "s").glob("*.ipynb"))) == 8
         assert not [p.name for p in (copy / "s").iterdir() if p.name.startswith(".")]
     assert faults >= 20
 

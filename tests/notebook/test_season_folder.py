@@ -245,7 +245,7 @@ def test_a_new_folder_gets_log_settings_and_its_notebooks_once(tmp_path):
     said = make_season_folder(folder, log=str(SAMPLE / "lantern_moor_2025.xlsx"))
     assert any("copied lantern_moor_2025.xlsx" in line for line in said)
     names = sorted(p.name for p in folder.glob("*.ipynb"))
-    assert [n[:2] for n in names] == ["00", "01", "02", "03", "04", "05", "06"]
+    assert [n[:2] for n in names] == ["00", "01", "02", "03", "04", "05", "06", "07"]
     assert (folder.stat().st_mode & 0o077) == 0
     mine = folder / names[0]
     mine.write_text("{}", encoding="utf-8")

@@ -9,7 +9,7 @@ from workbench.report.figures import draw
 from workbench.report.figures.style import new_axes, theme
 from workbench.report.findings.findings_ranking import ranking_findings
 from workbench.report.findings.ranking_checks import placed_choices
-from workbench.report.findings.ranking_words import caveats_of, claim_sentence, ranked_rows, shift_sentence
+from workbench.report.findings.ranking_words import caveats_of, claim_sentence, labelled, ranked_rows, shift_sentence
 from workbench.report.making.assembly import season_data
 from workbench.simulate import simulate_season
 from workbench.wording import signed_points
@@ -85,9 +85,16 @@ def test_the_overview_says_how_many_comparisons_and_that_it_is_association(findi
 def test_what_cannot_be_told_apart_is_named_with_its_partner(findings):
     finding = findings["ranking.apart"]
     assert finding.section == "apart"
-    assert "closure = " in finding.statement and "batch = " in finding.statement
+    assert "closure " in finding.statement and "batch " in finding.statement and " = " not in finding.statement
     assert "cannot be told apart" in finding.statement
     assert "closure" in findings["ranking.mix"].statement
+
+
+def test_a_sentence_of_the_ranking_says_labels_in_place_of_columns_and_levels(data):
+    """A level that is the start of another, and a column that is the end of another, keep their places."""
+    said = "lid_seal = o_ring and closure = latches; not my_lid_seal = o_ring or lid_seal = o_rings"
+    told = labelled(data, said)
+    assert told == "O-ring and closure latches; not my lid seal = o ring or lid seal = o rings"
 
 
 def test_the_raw_difference_stands_beside_the_adjusted_gain(data, findings, ranking):

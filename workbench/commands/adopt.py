@@ -74,6 +74,7 @@ def _ask(question: "Query") -> "Answer":
         try:
             typed = input(prompt)
         except EOFError:
+            say()
             raise UsageError("the answers ended before the questions; nothing was written") from None
         answer = answer_to(question, typed)
         if answer is not None:

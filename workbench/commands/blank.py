@@ -25,5 +25,11 @@ def run(args: argparse.Namespace) -> int:
         from workbench.log.writing import write_blank
 
         written = write_blank(args.file, args.settings, permit=permit_of(args))
-    say(json_text({"file": str(written)}) if args.json else f"{written} written")
+    if args.json:
+        say(json_text({"file": str(written)}))
+        return 0
+    say(f"{written} written")
+    if not args.teardown:
+        say("One row per deployment; unit_id, deployed_on, outcome and a date of its end are needed, the rest helps.")
+        say(f"Then: workbench check {written}")
     return 0

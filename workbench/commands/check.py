@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from workbench.fleet import Fleet
     from workbench.log.season_log import Log
 
-HELP = "check a log: every problem at once, each with its cell, its reason and what to do"
+HELP = "check a log: every bad cell at once, with reason and remedy"
 
 SCOPES = {"row": "Rows set aside", "value": "Single values not used (their rows are used)"}
 MOST_KINDS = 5

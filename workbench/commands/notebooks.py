@@ -10,7 +10,7 @@ from workbench.wording import count_of
 MOST_NUMBERS = 8
 """Changed numbers that are listed without --all."""
 
-HELP = "run the notebooks of a season folder, verify them against accepted outputs, or accept the present ones"
+HELP = "run a season folder's notebooks; verify or accept their answers"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -219,10 +219,13 @@ def _reason(row: "RankedRow") -> "list[str | tuple[str, str]]":
     from workbench.ranking.choices import LIKELY_P
 
     plain = row.grade == Grade.UNCLEAR and row.p_adjusted >= LIKELY_P
+    if row.grade == Grade.NOT_APART and row.grade in row.reason:  # the reason says the grade itself
+        before, _, after = row.reason.partition(row.grade)
+        return [before, (row.grade, TONES[row.grade]), after]
     return [
         (row.grade, TONES[row.grade]),
         ", " if row.grade in SUPPORTED_GRADES else ": ",
-        p_text(row.p_adjusted) if plain else row.reason.replace("_", " "),
+        p_text(row.p_adjusted) if plain else row.reason,
     ]
 
 
@@ -259,17 +262,21 @@ def _grid(rows: "list[RankedRow]") -> Grid:
 def _details(
     data: "SeasonData", ranking: "Ranking", question: "RankingQuestion", *, rows: "list[RankedRow]"
 ) -> list[Part]:
-    from workbench.report.findings import shift_sentence
+    from workbench.report.findings import labelled, shift_sentence
 
     names = ("level over reference", "units / failed", "would last", "days", "time ratio", "raw")
     table = Grid(headings=names, right=(1, 3, 4, 5), rows=[_figures(row) for row in rows])
     mission = f"Mission {ranking.mission:g} {ranking.unit}" + (f", {data.mission_note}." if data.mission_note else ".")
     shifts = [shift_sentence(data, ranking, row) for row in rows if row.grade in SUPPORTED_GRADES]
     said = [mission, *ranking.notes[1:], *question.notes, *(a.sentence for a in ranking.agreements)]
+    changed, advice, said = (
+        [labelled(data, sentence) for sentence in sentences]
+        for sentences in (_flips(ranking), ranking.overlap.advice, said)
+    )
     return [
         Part(title="Figures", grid=table, is_detail=True),
-        Part(title="Raw and adjusted", sentences=[*shifts, *_flips(ranking)], is_detail=True),
-        Part(title="To tell more apart next season", sentences=ranking.overlap.advice, is_detail=True),
+        Part(title="Raw and adjusted", sentences=[*shifts, *changed], is_detail=True),
+        Part(title="To tell more apart next season", sentences=advice, is_detail=True),
         Part(title="Grades", sentences=ranking.rules, is_detail=True),
         Part(title="Notes", sentences=said, is_detail=True),
     ]
@@ -293,10 +300,10 @@ def _flips(ranking: "Ranking") -> "Iterable[str]":
     for (choice, level), row in table.items():
         flips = runs[(runs.choice == choice) & (runs.level == level) & runs.flips].run.tolist()
         if flips:
-            yield f"{choice} = {level}: the sign changes {'; '.join(flips)}."
+            yield f"The gain of {choice} = {level} changes its sign {'; '.join(flips)}."
         count = ranking.sensitivity.flip_counts.get((choice, level))
         if count is not None and count.missing:
-            yield f"{choice} = {level} {count.sentence(choice, level, row.reference)}."
+            yield f"The gain of {choice} = {level} {count.sentence(choice, level, row.reference)}."
 
 
 def _unit_parts(data: "SeasonData", ranking: "Ranking") -> list[Part]:

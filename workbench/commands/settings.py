@@ -12,7 +12,7 @@ from workbench.printing import Grid, Part, json_text, say, show_answer
 if TYPE_CHECKING:
     from workbench.log.dictionary import SettingKey
 
-HELP = "print every key of season.toml with its meaning, default and an example"
+HELP = "print every key of season.toml: meaning, default, example"
 COMMON_OPTIONS = False
 
 _WIDTH = 54

@@ -7,7 +7,17 @@ from workbench.notebook.panel import PanelState, explore, view_of
 from workbench.notebook.ranking_panel import explore_ranking
 from workbench.notebook.running import run_notebooks
 from workbench.notebook.season_folder import OpenedSeason, open_season
-from workbench.notebook.season_tables import attention, claims_shown, known_of_rows, standings
+from workbench.notebook.season_tables import (
+    attention,
+    claims_shown,
+    curve_in_words,
+    grades_counted,
+    known_of_rows,
+    limits_by_units,
+    settings_shown,
+    skill_in_words,
+    standings,
+)
 from workbench.notebook.self_checks import CheckFailed, check
 from workbench.notebook.showing import Answers, show
 
@@ -21,17 +31,22 @@ __all__ = [
     "changes_sentences",
     "check",
     "claims_shown",
+    "curve_in_words",
     "explore",
     "explore_ranking",
+    "grades_counted",
     "known_of_rows",
+    "limits_by_units",
     "log_changes",
     "make_season_folder",
     "open_notebooks",
     "open_season",
     "run_notebooks",
     "serve_folder",
+    "settings_shown",
     "show",
     "single_unit_sentence",
+    "skill_in_words",
     "standings",
     "verify_notebooks",
     "view_of",

@@ -18,6 +18,8 @@ SHOWN_DIGITS = 3
 SHARES = ("survival", "incidence", "mission_survival", "probability")
 """Columns of shares; where one stands, its limits are shares too, and all are shown per cent."""
 BESIDE = ("lower", "upper", "survival_gain", "second_probability")
+HEADINGS = {"label": "what"}
+"""Columns that are called otherwise when they are shown."""
 FOLDED_ROWS, FOLDED_COLUMNS = 10, 8
 """A table with more rows or columns is folded."""
 LONG = 30
@@ -94,7 +96,7 @@ def _readable(frame: pd.DataFrame) -> tuple[pd.DataFrame, str]:
     percent = {*shares, *(name for name in BESIDE if name in frame.columns)} if shares else set()
     texts = pd.DataFrame(
         {
-            visible_text(name).replace("_", " "): [
+            HEADINGS.get(str(name), visible_text(name).replace("_", " ")): [
                 _percent(value) if name in percent else _shown(value) for value in frame[name].tolist()
             ]
             for name in frame.columns

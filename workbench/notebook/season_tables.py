@@ -1,4 +1,4 @@
-"""What of a season waits for somebody, where does each notebook stand, and what is claimed?"""
+"""What of a season waits for somebody, where does each notebook stand, what is claimed, and how are answers read?"""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -8,18 +8,32 @@ import numpy as np
 import pandas as pd
 
 from workbench.errors import WorkbenchError
+from workbench.estimate.shared import proportion_interval
 from workbench.lives import UNDETERMINED
+from workbench.log.dictionary import setting_keys
 from workbench.notebook.comparing import compare_outputs, inputs_of, outputs_of
 from workbench.notebook.log_changes import ACCEPTED
 from workbench.notebook.page import page_of, table_text
 from workbench.notebook.publishing import publish
 from workbench.notebook.running import GLANCE, find_notebooks, outputs_problem, read_notebook
 from workbench.notebook.season_folder import OpenedSeason
+from workbench.ranking.choices import Ranking
+from workbench.ranking.mission import MissionSkill
 from workbench.report.basis import Finding
-from workbench.report.figures import Stacks
-from workbench.wording import count_of, interval_text, percent_text
+from workbench.report.figures import Dots, Stacks
+from workbench.wording import SUPPORTED_GRADES, Grade, count_of, interval_text, percent_text
 
-__all__ = ["attention", "claims_shown", "known_of_rows", "standings"]
+__all__ = [
+    "attention",
+    "claims_shown",
+    "curve_in_words",
+    "grades_counted",
+    "known_of_rows",
+    "limits_by_units",
+    "settings_shown",
+    "skill_in_words",
+    "standings",
+]
 
 KINDS = {"exact": "failed on a known day", "interval": "failed between two days", "suspended": "not seen to fail"}
 """Kinds of lives in words."""
@@ -113,3 +127,65 @@ def _figure(claim: Finding) -> str:
 
 def _counts(claim: Finding) -> str:
     return "" if claim.units is None else f"{claim.units:,} / {claim.failures if claim.failures is not None else '–'}"
+
+
+def curve_in_words(curve: Any, day: float) -> list[str]:
+    """Return how the curve of all units is read at one day."""
+    there = curve.at([day]).iloc[0]
+    if not np.isfinite(there["survival"]):
+        return [f"What happens by day {day:g} was not observed, so the line ends before it."]
+    said = [
+        f"At day {day:g} the line stands at {percent_text(there['survival'])}: of 100 units like these about "
+        f"{100 * there['survival']:.0f} still work then."
+    ]
+    if np.isfinite([there["lower"], there["upper"]]).all():
+        span = interval_text(percent_text(there["lower"]), percent_text(there["upper"]))
+        said.append(f"The band there reaches from {span}: that much chance alone leaves open.")
+    return [*said, "The numbers below the picture say how many units were watched; where few are left, trust it less."]
+
+
+def limits_by_units(share: float, units: Sequence[int]) -> Dots:
+    """Return the limits of one share of failures, counted in fleets of several sizes."""
+    failed = [round(share * n) for n in units]
+    ends = [proportion_interval(k, n) for k, n in zip(failed, units, strict=True)]
+    columns = {
+        "label": np.array([f"{k:,} of {n:,} failed" for k, n in zip(failed, units, strict=True)], dtype=object),
+        "value": np.array([k / n for k, n in zip(failed, units, strict=True)]),
+        "lower": np.array([low for low, _ in ends]),
+        "upper": np.array([high for _, high in ends]),
+        "note": np.array([interval_text(percent_text(low), percent_text(high)) for low, high in ends], dtype=object),
+    }
+    return Dots(columns=columns, notes=(), axis="per cent that may fail in truth", percent=True)
+
+
+def grades_counted(ranking: Ranking | None) -> Stacks:
+    """Return how many comparisons of a ranking have each grade."""
+    table = pd.DataFrame(columns=["level", "reference", "grade"]) if ranking is None else ranking.table
+    grades = table.loc[table["level"] != table["reference"], "grade"].astype(str)
+    counts = {str(grade): int((grades == grade).sum()) for grade in Grade}
+    sure = sum(counts[grade] for grade in SUPPORTED_GRADES)
+    said = f"{sure} of {count_of(len(grades), 'comparison')} of this season are clear or likely."
+    said = said if len(grades) else "Nothing could be ranked this season."
+    columns = {"label": np.array(list(counts), dtype=object), "comparisons": np.array(list(counts.values()), float)}
+    return Stacks(columns=columns, notes=(said,), axis="comparisons")
+
+
+def skill_in_words(skill: MissionSkill) -> str:
+    """Return whether held-out predictions are worth anything, in one sentence."""
+    worth = skill.skill
+    if worth["verdict"] == "no skill can be shown":
+        return f"It cannot be said: {skill.notes[-1][0].lower()}{skill.notes[-1][1:]}"
+    if worth["verdict"] == "no skill":
+        return "No: for places held out, the choices predict no better than the plain share that failed."
+    span = interval_text(percent_text(worth["lower"]), percent_text(worth["upper"]))
+    return f"In part: for places held out, {percent_text(worth['skill'])} of the error is taken away ({span})."
+
+
+def settings_shown() -> list[tuple[str, pd.DataFrame]]:
+    """Return the reference of all settings as titled tables: those that stand alone, and those of tables."""
+    parts: dict[bool, list[tuple[str, str, str, str]]] = {False: [], True: []}
+    for key in setting_keys():
+        parts["." in key.key].append((key.key, key.meaning, key.default, key.example))
+    titles = {False: "Keys that stand alone", True: "Keys that stand in a table"}
+    columns = ["key", "meaning", "default", "example"]
+    return [(titles[part], pd.DataFrame(rows, columns=columns)) for part, rows in parts.items()]

@@ -62,7 +62,7 @@ def show(
         _show_finding(result, tolerance)
         return
     drawing = _drawing(result, figure)
-    notes = result.notes if isinstance(result, Result) else ()
+    notes = [n for n in result.notes if n not in sentences] if isinstance(result, Result) else ()
     if drawing is not None:
         if title or sentences:
             publish(*mimebundle(title=title, sentences=sentences or [""]))

@@ -50,7 +50,8 @@ def _settle_column(
         if proposal is None and not column.is_closed:
             continue
         near = _likeliest(theirs, column)
-        about = f"Word {shown(theirs)} in {shown(heading)} ({count_of(number, 'row')}), {column.name}"
+        ours = "" if heading == column.name else f", {column.name}"
+        about = f"Word {shown(theirs)} in {shown(heading)} ({count_of(number, 'row')}){ours}"
         answer = ask(
             Query(
                 about=about,

@@ -11,6 +11,7 @@ from workbench.report.findings.ranking_words import (
     RankedRow,
     caveats_of,
     claim_sentence,
+    labelled,
     ranked_rows,
     shift_sentence,
 )
@@ -233,7 +234,7 @@ def _raw(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding
         units=widest.units + widest.base_units,
         failures=widest.failures + widest.base_failures,
         method="Raw: difference of the curves at the mission. Adjusted: as in the ranking.",
-        caveats=tuple(_as_words(a.sentence) for a in ranking.agreements if "raw" in a.view),
+        caveats=tuple(labelled(data, a.sentence) for a in ranking.agreements if "raw" in a.view),
         figure=Drawing(
             result=ranking,
             alt="Adjusted gains as dots with limits, and the raw difference of the curves as a bar on the same line.",
@@ -252,7 +253,7 @@ def _apart(data: SeasonData, ranking: Ranking, rows: list[RankedRow]) -> list[Fi
     findings = []
     aliased = [r for r in rows if r.grade == Grade.NOT_APART]
     if aliased:
-        reasons = list(dict.fromkeys(_as_words(r.reason) for r in aliased))
+        reasons = list(dict.fromkeys(r.reason for r in aliased))
         findings.append(
             Finding(
                 id="ranking.apart",
@@ -267,7 +268,7 @@ def _apart(data: SeasonData, ranking: Ranking, rows: list[RankedRow]) -> list[Fi
                 caveats=tuple(f"{reason[0].upper()}{reason[1:]}." for reason in reasons[1:5]),
                 table={
                     "comparison": [f"{shown_name(r.choice)}: {r.name} over {r.base_name}" for r in aliased],
-                    "why": [_as_words(r.reason) for r in aliased],
+                    "why": [r.reason for r in aliased],
                 },
             )
         )
@@ -282,17 +283,12 @@ def _apart(data: SeasonData, ranking: Ranking, rows: list[RankedRow]) -> list[Fi
                 kind="plan",
                 section="plan",
                 order=9,
-                statement=f"To tell more apart next season: {_as_words(ranking.overlap.advice[0])}",
+                statement=f"To tell more apart next season: {labelled(data, ranking.overlap.advice[0])}",
                 method="From the overlap of levels with sites, environments, batches and each other.",
-                caveats=tuple(_as_words(a) for a in ranking.overlap.advice[1:5]),
+                caveats=tuple(labelled(data, a) for a in ranking.overlap.advice[1:5]),
             )
         )
     return findings
-
-
-def _as_words(text: str) -> str:
-    """A sentence of the ranking with names as words."""
-    return text.replace("_", " ")
 
 
 def _unclear(data: SeasonData, ranking: Ranking, unclear: list[RankedRow]) -> Finding:
@@ -322,6 +318,6 @@ def _unclear(data: SeasonData, ranking: Ranking, unclear: list[RankedRow]) -> Fi
         table={
             "comparison": names,
             "gain": [f"{points_text(r.gain)} ({r.limits})" if r.limits else points_text(r.gain) for r in unclear],
-            "why unclear": [_as_words(r.reason) for r in unclear],
+            "why unclear": [r.reason for r in unclear],
         },
     )

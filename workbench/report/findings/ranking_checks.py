@@ -14,7 +14,7 @@ from workbench.ranking.choices import (
     where_it_helps,
 )
 from workbench.report.basis import Drawing, Finding, SeasonData
-from workbench.report.findings.ranking_words import RankedRow, claim_sentence, ranked_rows
+from workbench.report.findings.ranking_words import RankedRow, claim_sentence, labelled, ranked_rows
 from workbench.report.words import shown_name
 from workbench.wording import SUPPORTED_GRADES, count_of, join_words, percent_text, points_text, signed_points
 
@@ -32,7 +32,12 @@ def check_findings(
 ) -> list[Finding]:
     """Return how the ranking holds under other assumptions, for the appendix."""
     strong = [r for r in rows if r.grade in SUPPORTED_GRADES]
-    findings = [_sensitivity(ranking, strong), _opinions(ranking), _overlap(ranking), _rules(ranking, question)]
+    findings = [
+        _sensitivity(ranking, strong),
+        _opinions(data, ranking),
+        _overlap(ranking),
+        _rules(data, ranking, question),
+    ]
     if strong:
         findings += [_strengths(ranking, strong), _e_values(strong)]
     return findings + _by_mechanism(data, question)
@@ -155,7 +160,7 @@ def _sensitivity(ranking: Ranking, strong: list[RankedRow]) -> Finding:
     )
 
 
-def _opinions(ranking: Ranking) -> Finding:
+def _opinions(data: SeasonData, ranking: Ranking) -> Finding:
     cox, *raw = ranking.agreements
     return Finding(
         id="ranking.opinions",
@@ -163,13 +168,13 @@ def _opinions(ranking: Ranking) -> Finding:
         kind="check",
         section="appendix",
         order=11,
-        statement=cox.sentence.replace("_", " "),
+        statement=labelled(data, cox.sentence),
         estimate=cox.share,
         unit="share",
         units=ranking.units,
         failures=ranking.failures,
         method="Proportional hazards with the same terms, shrunken alike; directions compared.",
-        caveats=tuple(a.sentence.replace("_", " ") for a in raw),
+        caveats=tuple(labelled(data, a.sentence) for a in raw),
     )
 
 
@@ -199,7 +204,7 @@ def _overlap(ranking: Ranking) -> Finding:
     )
 
 
-def _rules(ranking: Ranking, question: RankingQuestion) -> Finding:
+def _rules(data: SeasonData, ranking: Ranking, question: RankingQuestion) -> Finding:
     return Finding(
         id="ranking.rules",
         headline="How grades are given",
@@ -207,8 +212,8 @@ def _rules(ranking: Ranking, question: RankingQuestion) -> Finding:
         section="appendix",
         order=13,
         statement=f"How grades are given. {ranking.notes[0]}",
-        method=" ".join(n.replace("_", " ") for n in ranking.notes[1:4]),
-        caveats=tuple(n.replace("_", " ") for n in (*ranking.notes[4:], *question.notes))[:6],
+        method=" ".join(labelled(data, n) for n in ranking.notes[1:4]),
+        caveats=tuple(labelled(data, n) for n in (*ranking.notes[4:], *question.notes))[:6],
         table={
             "grade": [r.split(":", 1)[0] for r in ranking.rules],
             "rule": [r.split(": ", 1)[1] for r in ranking.rules],

@@ -1,5 +1,6 @@
 """Ranking words: rows of the ranking as they are shown, and the sentences made of them."""
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,16 @@ from workbench.report.basis import SeasonData, place_gap
 from workbench.report.words import limits_words, shown_name
 from workbench.wording import SUPPORTED_GRADES, Grade, count_of, join_words, percent_text, points_text, signed_points
 
-__all__ = ["RankedRow", "caveats_of", "claim_sentence", "foremost_choice", "main_row", "ranked_rows", "shift_sentence"]
+__all__ = [
+    "RankedRow",
+    "caveats_of",
+    "claim_sentence",
+    "foremost_choice",
+    "labelled",
+    "main_row",
+    "ranked_rows",
+    "shift_sentence",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +87,7 @@ def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
                 within=r.raw_gain_within,
                 p_adjusted=r.p_adjusted,
                 grade=r.grade,
-                reason=r.note,
+                reason=labelled(data, r.note),
                 limits=f"{signed_points(r.lower)} to {signed_points(r.upper)}" if known else "",
                 e_value=r.e_value,
                 e_value_limit=r.e_value_limit,
@@ -85,6 +95,21 @@ def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
             )
         )
     return rows
+
+
+def labelled(data: SeasonData, sentence: str) -> str:
+    """Return a sentence of the ranking with labels where it says 'column = level', and other names as words.
+
+    `data` is the season whose labels are used.
+    """
+    frame = data.lives.covariates
+    for column in sorted((str(name) for name in frame.columns if f"{name} = " in sentence), key=len, reverse=True):
+        for level in sorted({str(value) for value in frame[column].dropna()}, key=len, reverse=True):
+            label = data.label(column, level)
+            named = f"{shown_name(column)} {label}" if label == shown_name(level) else label
+            said = rf"(?<!\w){re.escape(f'{column} = {level}')}(?!\w)"
+            sentence = re.sub(said, named.replace("\\", r"\\"), sentence)
+    return sentence.replace("_", " ")
 
 
 def main_row(data: SeasonData, rows: list[RankedRow]) -> RankedRow | None:
@@ -125,7 +150,7 @@ def claim_sentence(row: RankedRow, mission: str, confidence: float, *, causes: t
     what = shown_name(row.choice)
     head = f"{what[0].upper()}{what[1:]}: "
     if not (np.isfinite(row.gain) and np.isfinite(row.lower)):
-        return f"{head}{row.name} cannot be told apart from {row.base_name}: {row.reason.replace('_', ' ')}."
+        return f"{head}{row.name} cannot be told apart from {row.base_name}: {row.reason}."
     would = f"have lasted {mission}"
     if causes:
         would = f"not have been lost to {join_words([shown_name(c) for c in causes])} by {mission}"
@@ -173,7 +198,7 @@ def shift_sentence(data: SeasonData, ranking: Ranking, row: RankedRow) -> str:
 
 def caveats_of(ranking: Ranking, row: RankedRow) -> tuple[str, ...]:
     """Return what stands against a comparison: the grade's reason, assumptions that flip it, and missing units."""
-    caveats = [f"Grade '{row.grade}': {row.reason.replace('_', ' ')}."]
+    caveats = [f"Grade '{row.grade}': {row.reason}."]
     runs = ranking.sensitivity.table
     runs = runs[(runs.choice == row.choice) & (runs.level == row.level)]
     flips = [shown_name(run, 120) for run in runs[runs.flips].run]
