@@ -215,17 +215,18 @@ def _capital(text: str) -> str:
 
 
 def _reason(row: "RankedRow") -> "list[str | tuple[str, str]]":
-    """The grade and the one reason for it."""
+    """The grade and the first reason for it, with how many more there are."""
     from workbench.ranking.choices import LIKELY_P
 
     plain = row.grade == Grade.UNCLEAR and row.p_adjusted >= LIKELY_P
+    reason, *more = row.reason.split("; ")
     if row.grade == Grade.NOT_APART and row.grade in row.reason:  # the reason says the grade itself
         before, _, after = row.reason.partition(row.grade)
         return [before, (row.grade, TONES[row.grade]), after]
     return [
         (row.grade, TONES[row.grade]),
         ", " if row.grade in SUPPORTED_GRADES else ": ",
-        p_text(row.p_adjusted) if plain else row.reason,
+        p_text(row.p_adjusted) if plain else reason + (f" (and {len(more)} more)" if more else ""),
     ]
 
 
@@ -269,11 +270,13 @@ def _details(
     mission = f"Mission {ranking.mission:g} {ranking.unit}" + (f", {data.mission_note}." if data.mission_note else ".")
     shifts = [shift_sentence(data, ranking, row) for row in rows if row.grade in SUPPORTED_GRADES]
     said = [mission, *ranking.notes[1:], *question.notes, *(a.sentence for a in ranking.agreements)]
+    reasons = [f"{_capital(_pair(row))}: {row.grade}, {row.reason}." for row in rows if "; " in row.reason]
     changed, advice, said = (
         [labelled(data, sentence) for sentence in sentences]
         for sentences in (_flips(ranking), ranking.overlap.advice, said)
     )
     return [
+        Part(title="Every reason", sentences=reasons, is_detail=True),
         Part(title="Figures", grid=table, is_detail=True),
         Part(title="Raw and adjusted", sentences=[*shifts, *changed], is_detail=True),
         Part(title="To tell more apart next season", sentences=advice, is_detail=True),

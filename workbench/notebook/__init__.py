@@ -16,6 +16,7 @@ from workbench.notebook.season_tables import (
     limits_by_units,
     settings_shown,
     skill_in_words,
+    skill_shown,
     standings,
 )
 from workbench.notebook.self_checks import CheckFailed, check
@@ -47,6 +48,7 @@ __all__ = [
     "show",
     "single_unit_sentence",
     "skill_in_words",
+    "skill_shown",
     "standings",
     "verify_notebooks",
     "view_of",

@@ -64,6 +64,7 @@ def panel_page(
 
 
 def _table(frame: pd.DataFrame) -> dict[str, Any]:
+    frame = _filled(frame)
     texts, cut = _readable(frame)
     long = [texts[name].str.len().max() > LONG if len(texts) else False for name in texts.columns]
     kinds = [
@@ -90,6 +91,12 @@ def visible_text(value: Any) -> str:
     return "".join(c for c in text if c in "\n\t" or unicodedata.category(c)[0] != "C")
 
 
+def _filled(frame: pd.DataFrame) -> pd.DataFrame:
+    """A table without the columns in which nothing stands; one without rows keeps its headings."""
+    stand = [not len(frame) or any(value not in ("", None) for value in frame[name].tolist()) for name in frame]
+    return frame.loc[:, stand] if any(stand) else frame
+
+
 def _readable(frame: pd.DataFrame) -> tuple[pd.DataFrame, str]:
     """A table as texts with headings in words, and what was cut."""
     shares = [name for name in SHARES if name in frame.columns]
@@ -109,7 +116,7 @@ def _readable(frame: pd.DataFrame) -> tuple[pd.DataFrame, str]:
 
 def table_text(frame: pd.DataFrame) -> str:
     """A table as plain text."""
-    texts, cut = _readable(frame)
+    texts, cut = _readable(_filled(frame))
     return str(texts.to_string(index=False)) + (f"\n({cut})" if cut else "")
 
 

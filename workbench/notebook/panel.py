@@ -1,6 +1,5 @@
 """Panel: pick what to compare by; curves or a ranking, a table, a sentence and the line of code for it follow."""
 
-import json
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
@@ -15,13 +14,14 @@ from workbench.estimate.curves import survival_curve
 from workbench.estimate.rank_tests import compare_groups
 from workbench.lives import Lives
 from workbench.notebook.page import panel_page
-from workbench.notebook.private import write_private
+from workbench.notebook.private import recalled, remember
 from workbench.notebook.publishing import publish
 from workbench.notebook.season_folder import OpenedSeason
 from workbench.notebook.showing import mimebundle, picture_of
 from workbench.ranking.choices import rank_choices
 from workbench.report.words import shown_name
 from workbench.results import Result
+from workbench.teardown.mechanisms import mechanism_words
 from workbench.wording import count_of, days_text, interval_text, join_words, p_text, percent_text, points_text
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def _lasting(lives: Lives, state: PanelState) -> str:
     days = days_text(state.mission, lives.unit)
     if not state.causes:
         return f"lasted {days}"
-    return f"were not lost to {join_words([shown_name(c) for c in state.causes])} within {days}"
+    return f"were not lost to {join_words([shown_name(mechanism_words(c)) for c in state.causes])} within {days}"
 
 
 def _chance(lives: Lives, state: PanelState) -> str:
@@ -170,7 +170,7 @@ def explore(season: OpenedSeason, *, by: str = "") -> None:
     start = PanelState(by=by or season.choice, mission=float(season.mission))
     first = view_of(season, start)
     data, metadata = mimebundle(first.result, name="Panel", table=first.table, sentences=[first.sentence])
-    controls = _controls(season, _remembered(season, start))._repr_mimebundle_() or {}
+    controls = _controls(season, _remembered(season, start), asked=start, first=first)._repr_mimebundle_() or {}
     publish(
         {**controls, **data, "text/html": panel_page(sentence=first.sentence, hint=True, **_shown(first))}, metadata
     )
@@ -178,8 +178,8 @@ def explore(season: OpenedSeason, *, by: str = "") -> None:
 
 def _remembered(season: OpenedSeason, start: PanelState) -> PanelState:
     """The state in which the panel was left, where it still fits the log; else the one to start from."""
-    with suppress(OSError, ValueError, TypeError, WorkbenchError):
-        known = json.loads(Path(REMEMBERED).read_text(encoding="utf-8"))
+    known = recalled(Path(REMEMBERED))
+    with suppress(KeyError, TypeError, WorkbenchError):
         state = PanelState(**{**known, "causes": tuple(known["causes"])})
         check_columns([state.by, *([state.within] if state.within else [])], _columns(season, start.by), "covariate")
         check_columns(list(state.causes), _causes(season.lives), "mechanism")
@@ -192,7 +192,8 @@ def _columns(season: OpenedSeason, by: str) -> list[str]:
     return [c for c in columns if c in season.lives.covariates]
 
 
-def _controls(season: OpenedSeason, start: PanelState) -> Any:
+def _controls(season: OpenedSeason, start: PanelState, *, asked: PanelState, first: PanelView) -> Any:
+    """The controls at one state; what was asked first has its view already."""
     import ipywidgets as widgets
 
     columns = _columns(season, start.by)
@@ -204,7 +205,11 @@ def _controls(season: OpenedSeason, start: PanelState) -> Any:
     )
     mission = widgets.BoundedIntText(value=int(start.mission), min=1, max=3650, description="Mission, days", **wide)
     causes = widgets.SelectMultiple(
-        options=_options(_causes(season.lives)), value=start.causes, description="Only failures by", rows=4, **wide
+        options=[(shown_name(mechanism_words(c)), c) for c in _causes(season.lives)],
+        value=start.causes,
+        description="Only failures by",
+        rows=4,
+        **wide,
     )
     adjusted = widgets.Checkbox(value=start.adjusted, description="hold places equal (adjusted)", indent=False)
     sentence, picture = widgets.HTML(), widgets.HTML()
@@ -218,12 +223,11 @@ def _controls(season: OpenedSeason, start: PanelState) -> Any:
             causes=tuple(causes.value),
             adjusted=adjusted.value,
         )
-        view = view_of(season, state)
+        view = first if state == asked else view_of(season, state)
         code.value = view.code
         sentence.value, picture.value = panel_page(sentence=view.sentence), panel_page(**_shown(view))
         if change is not None:
-            with suppress(OSError, WorkbenchError):  # where nothing may be written, nothing is remembered
-                write_private(Path(REMEMBERED), json.dumps(asdict(state)).encode())
+            remember(Path(REMEMBERED), asdict(state))
 
     for control in (pick_by, within, mission, causes, adjusted):
         control.observe(refresh, names="value")

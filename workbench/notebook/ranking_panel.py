@@ -1,12 +1,14 @@
 """Ranking panel: pick a choice; see its gains raw, within places and all held equal, and the sites that carry them."""
 
 import base64
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from workbench.notebook.page import panel_page
+from workbench.notebook.private import recalled, remember
 from workbench.notebook.publishing import publish
 from workbench.notebook.season_folder import OpenedSeason
 from workbench.notebook.showing import mimebundle
@@ -17,6 +19,8 @@ from workbench.wording import NOT_KNOWN, points_text, signed_points
 
 __all__ = ["explore_ranking", "gain_steps", "sites_of_gain"]
 
+REMEMBERED = ".ranking_panel.json"
+"""Where the choice that was picked last is kept, beside the notebook."""
 STEPS = {"raw_gain": "raw", "raw_gain_within": "within places", "survival_gain": "all held equal"}
 LOOKS = {"raw_gain": ("o", "white"), "raw_gain_within": ("o", MUTED), "survival_gain": ("D", INK)}
 """Columns of the ranking, as the three steps are called, and how their dots look."""
@@ -54,7 +58,7 @@ def sites_of_gain(season: OpenedSeason, ranking: Ranking, choice: str) -> pd.Dat
 
 
 def explore_ranking(season: OpenedSeason) -> None:
-    """Show the ranking panel; without a front end for controls, the season's own choice."""
+    """Show the ranking panel, the controls as they were left; without a front end for them, the season's own choice."""
     ranking = season.data.ranking
     if ranking is None:
         publish(*mimebundle(sentences=[f"Nothing could be ranked: {season.data.no_ranking}."]))
@@ -62,7 +66,8 @@ def explore_ranking(season: OpenedSeason) -> None:
     first = season.choice if season.choice in ranking.choices else ranking.choices[0]
     steps = gain_steps(season, ranking, first)
     data, metadata = mimebundle(name="Gains in three steps", table=_shown_steps(steps), sentences=[_sentence(steps)])
-    controls = _controls(season, ranking, first)._repr_mimebundle_() or {}
+    left = str(recalled(Path(REMEMBERED)).get("choice", ""))
+    controls = _controls(season, ranking, left if left in ranking.choices else first)._repr_mimebundle_() or {}
     publish({**controls, **data, "text/html": _page(season, ranking, first, hint=True)}, metadata)
 
 
@@ -75,8 +80,10 @@ def _controls(season: OpenedSeason, ranking: Ranking, first: str) -> Any:
     )
     view = widgets.HTML()
 
-    def refresh(_: Any = None) -> None:
+    def refresh(change: Any = None) -> None:
         view.value = _page(season, ranking, pick.value)
+        if change is not None:
+            remember(Path(REMEMBERED), {"choice": pick.value})
 
     pick.observe(refresh, names="value")
     refresh()
@@ -132,7 +139,7 @@ def _drawn(steps: pd.DataFrame, mission: str) -> bytes:
                 ax.plot(value, place + offset, marker, color=face, markeredgecolor=INK, markersize=8, zorder=3)
                 if place == 0 and np.isfinite(value):
                     ax.annotate(
-                        STEPS[name], (value, place + offset), xytext=(9, 0), textcoords="offset points", va="center"
+                        STEPS[name], (value, place + offset), xytext=(5, 6), textcoords="offset points", va="bottom"
                     )
         ax.set_yticks(range(len(steps)), list(steps["comparison"]))
         ax.set(ylim=(len(steps) - 0.4, -0.6), xlabel=f"points more of the units lasting {mission}")

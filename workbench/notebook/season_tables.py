@@ -21,7 +21,8 @@ from workbench.ranking.choices import Ranking
 from workbench.ranking.mission import MissionSkill
 from workbench.report.basis import Finding
 from workbench.report.figures import Dots, Stacks
-from workbench.wording import SUPPORTED_GRADES, Grade, count_of, interval_text, percent_text
+from workbench.report.words import shown_name
+from workbench.wording import SUPPORTED_GRADES, Grade, count_of, interval_text, join_words, percent_text
 
 __all__ = [
     "attention",
@@ -32,6 +33,7 @@ __all__ = [
     "limits_by_units",
     "settings_shown",
     "skill_in_words",
+    "skill_shown",
     "standings",
 ]
 
@@ -179,6 +181,20 @@ def skill_in_words(skill: MissionSkill) -> str:
         return "No: for places held out, the choices predict no better than the plain share that failed."
     span = interval_text(percent_text(worth["lower"]), percent_text(worth["upper"]))
     return f"In part: for places held out, {percent_text(worth['skill'])} of the error is taken away ({span})."
+
+
+def skill_shown(skill: MissionSkill) -> pd.DataFrame:
+    """Return what each choice adds to held-out predictions, in words and points of the squared error."""
+    rows = [
+        (
+            join_words([shown_name(name) for name in (row.choice, *filter(None, row.together.split(", ")))]),
+            100 * row.importance,
+            100 * row.noise,
+            row.counts,
+        )
+        for row in skill.table.itertuples()
+    ]
+    return pd.DataFrame(rows, columns=["choice", "error without it, points", "by chance alone", "counts"])
 
 
 def settings_shown() -> list[tuple[str, pd.DataFrame]]:

@@ -65,7 +65,10 @@ def show(
     notes = [n for n in result.notes if n not in sentences] if isinstance(result, Result) else ()
     if drawing is not None:
         if title or sentences:
-            publish(*mimebundle(title=title, sentences=sentences or [""]))
+            said, _ = mimebundle(title=title, sentences=sentences or [""])
+            publish(
+                said | {"text/html": page_of(title=title, answer="".join(sentences[:1]), sentences=sentences[1:])}, {}
+            )
         own = {} if isinstance(result, Result) else {"tables": _data_of(drawing)}
         data, alt = _picture(drawing, title or " ".join([*sentences, *notes][:1]) or "Figure of the result")
         stored = {"workbench": {"name": title or "picture", "tolerance": tolerance, **own}} if own else {}
