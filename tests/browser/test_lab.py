@@ -16,6 +16,8 @@ pytestmark = pytest.mark.browser
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 PATIENCE = 120
+OTHERS = tuple(f"{number:02d}" for number in range(2, 8))
+"""How the notebooks begin that the test of one of them leaves aside."""
 
 
 def chromium():
@@ -162,6 +164,73 @@ def test_a_season_runs_through_in_jupyterlab_and_the_panel_answers(lab, page, tm
     assert asked - {None} == {"127.0.0.1"}
     assert not (folder.parent / "called.txt").exists()
     assert not any(p.stat().st_mode & 0o077 for p in [folder])
+
+
+def _picked(panel, position=0):
+    """The label that a list of a panel shows."""
+    return panel.locator("select").nth(position).evaluate("e => e.options[e.selectedIndex].text")
+
+
+def test_the_ranking_panel_is_driven_by_keyboard_and_panels_open_as_they_were_left(lab, page, tmp_path):
+    """Each pick is a new answer, said in a region that screen readers speak, as words of the picture too."""
+    address, folder = lab
+    (folder / ".panel.json").write_text(json.dumps({"by": "vent", "causes": [], "mission": 120.0, "adjusted": True}))
+    _run_all(page, address, "03_rank.ipynb")
+    panel = page.locator(".jp-OutputArea-output .widget-vbox").first
+    panel.scroll_into_view_if_needed()
+    said = panel.locator("[role=status][aria-live=polite]")
+    pick, before, first = panel.get_by_label("Choice"), said.inner_text(), _picked(panel)
+    pick.focus()
+    for number in range(2):
+        for key in ("Space", "ArrowDown", "Enter"):  # an arrow alone would go to the next cell, not to the list
+            page.keyboard.press(key)
+        page.wait_for_function(
+            "([before, sel]) => document.querySelector(sel).innerText !== before",
+            arg=[before, ".widget-vbox [role=status]"],
+        )
+        before = said.inner_text()
+        assert _picked(panel) == pick.locator("option").nth(number + 1).inner_text()
+    assert "raw" in before and "within places" in before and "all held equal" in before and "_" not in before
+    assert panel.locator("img").get_attribute("alt") == before
+    assert panel.locator("table").count() == 2 and " of " in panel.locator("table").last.inner_text()
+    left = _picked(panel)
+    assert (
+        left != first and json.loads((folder / ".ranking_panel.json").read_text())["choice"].replace("_", " ") == left
+    )
+    panel.screenshot(path=str(tmp_path / "ranking_panel.png"))
+    page.keyboard.press("Escape")
+    _run_cells(page)
+    panel = page.locator(".jp-OutputArea-output .widget-vbox").first
+    assert _picked(panel) == left and panel.locator("[role=status]").inner_text() == before
+    _run_all(page, address, "02_compare.ipynb")
+    panel = page.locator(".jp-OutputArea-output .widget-vbox").first
+    assert _picked(panel) == "vent" and panel.locator("input[type=checkbox]").is_checked()
+    assert "places held equal" in panel.locator("[role=status]").inner_text()
+
+
+def test_a_cell_of_ones_own_is_run_in_the_page_and_verified_with_the_others(lab, page):
+    address, folder = lab
+    _run_all(page, address, "01_intake.ipynb")
+    page.locator(".jp-Notebook .jp-Cell").last.click()
+    page.keyboard.press("Escape")
+    page.keyboard.press("b")
+    page.keyboard.press("Enter")
+    page.keyboard.insert_text("print('mine:', season.log.used)")
+    page.keyboard.press("Shift+Enter")
+    page.wait_for_selector("text=/mine: [0-9]+/")
+    page.keyboard.press("Control+s")
+    stored = folder / "01_intake.ipynb"
+    deadline = time.monotonic() + PATIENCE
+    while "mine:', season" not in stored.read_text(encoding="utf-8"):
+        assert time.monotonic() < deadline
+        time.sleep(0.2)
+    data = {"JUPYTER_DATA_DIR": str(folder.parent / "data")}
+    alone = folder.parent / "alone"
+    shutil.copytree(folder, alone, ignore=lambda _, names: [n for n in names if n[:2] in ("00", *OTHERS)])
+    for more, said in (([], "1 of 1 notebook ran"), (["--accept"], "1 notebook accepted."), (["--verify"], "verified")):
+        command = [sys.executable, "-m", "workbench", "notebooks", str(alone), *more]
+        done = subprocess.run(command, env=os.environ | data, capture_output=True, text=True, check=False)
+        assert done.returncode == 0 and said in done.stdout, done.stdout + done.stderr
 
 
 def test_code_is_hidden_and_stays_editable(lab, page):
