@@ -175,16 +175,12 @@ def _blocks(data: "SeasonData", ranking: "Ranking", question: "RankingQuestion")
     caution = "Longer life goes with a level here; that is an association, not a proof of cause. "
     pointers = "'workbench compare' shows the raw shares, and may differ. Grades: workbench rank --grades"
     return [
-        Part(sentences=_warned(data)),
+        Part(sentences=[[(sentence, "warning")] for sentence in data.last_good_said]),
         Part(sentences=[*said_first(data.log), *_headlines(rows, strong), _counts(data, ranking)]),
         Part(grid=_grid(rows)),
         Part(sentences=[ranking.notes[0], caution + pointers]),
         *_details(data, ranking, question, rows=rows),
     ]
-
-
-def _warned(data: "SeasonData") -> "list[Words]":
-    return [[(sentence, "warning")] for sentence in data.last_good_said]
 
 
 def _headlines(rows: "list[RankedRow]", strong: "list[RankedRow]") -> "list[Words]":
