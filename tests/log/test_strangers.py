@@ -187,8 +187,8 @@ def test_rows_that_only_a_colour_tells_dead_are_left_out_and_that_is_said_first(
     """Three red rows have no outcome: the shares that lasted may be too high, and every answer says so."""
     log = read_log(HERE / LOGS[5], tomllib.loads(adopt_log(HERE / LOGS[5], press_enter).text), today=TODAY)
     assert said_first(log)[1] == (
-        "3 of them are filled like the failed rows, but without an outcome that can be read: until it is written, "
-        "shares that lasted may be too high."
+        "3 rows set aside are filled like the failed ones; until the outcome is written, shares that lasted may be too "
+        "high."
     )
     assert all(mark.endswith("but its outcome is empty") for mark in log.marks)
 

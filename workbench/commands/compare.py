@@ -72,7 +72,10 @@ def _compared(args: argparse.Namespace, tell: "Callable[[str], None]") -> "tuple
     data = season_data(log, settings=args.settings, mission=args.mission, seed=args.seed)
     check_columns(columns, data.lives.covariates.columns, "column")
     if len(data.levels(args.by)) < 2:
-        raise EstimateError(f"{args.by} has fewer than two levels carried by at least {FEWEST_UNITS} units each")
+        raise EstimateError(
+            f"{args.by} has fewer than two levels carried by at least {FEWEST_UNITS} units each; read another season "
+            f"with this one, or give rare levels one name: [levels.{args.by}] words in the settings"
+        )
     tell(f"comparing {args.by}")
     return compare_choice(data, args.by, within=args.within), data
 

@@ -86,6 +86,8 @@ def _blocks(data: "SeasonData", findings: "Sequence[Finding]", written: dict[str
     rest = [(name, finding) for name, finding in topics.items() if finding not in first]
     rows: list[tuple[Words, ...]] = [(TITLES.get(name, name), first_sentence(f.statement)[0]) for name, f in rest]
     allotted = [f"Written: {written['file']} ({written['units']} units).", *written["notes"]] if written else []
+    if not findings:
+        allotted = ["Nothing can be said of next season: too few units are known to have worked or failed.", *allotted]
     return [
         Part(sentences=[[(sentence, "warning")] for sentence in data.last_good_said]),
         Part(sentences=[*said_first(data.log), *(finding.statement for finding in first), *allotted]),

@@ -97,7 +97,8 @@ def _ranked(args: argparse.Namespace, tell: "Callable[[str], None]") -> "tuple[S
     question = question_of(log, data.lives, choices, adjust=adjust)
     if not question.choices:
         raise EstimateError(
-            f"no protection column has two levels of at least {LEAST_UNITS} units each, so nothing can be ranked"
+            f"no protection column has two levels of at least {LEAST_UNITS} units each, so nothing can be ranked; "
+            "read another season with this one, or give rare levels one name: words under [levels] in the settings"
         )
     tell(f"ranking {len(question.choices)} choices, {args.resamples:,} replicates")
     ranking = rank_choices(

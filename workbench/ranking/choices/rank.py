@@ -252,8 +252,8 @@ def _refuse_too_little(lives: Lives) -> None:
         raise EstimateError("there are no lives, so nothing can be ranked")
     if not lives.failed.any():
         raise EstimateError(
-            f"none of the {count_of(lives.units, 'unit')} failed, so no choice can be ranked; "
-            "survival_curve shows how many could have failed all the same"
+            f"none of the {count_of(lives.units, 'unit')} is known to have failed, so no choice can be ranked; "
+            "'workbench compare LOG --by COLUMN' (survival_curve) shows how many could have failed all the same"
         )
     at_zero = np.flatnonzero(lives.exact & (lives.upper <= 0))
     if at_zero.size:

@@ -6,6 +6,7 @@ import numpy as np
 
 from workbench.estimate.shared import failed_by, text_levels
 from workbench.lives import UNDETERMINED
+from workbench.log.season_log import coloured_aside
 from workbench.report.basis import Drawing, Finding
 from workbench.report.figures import Stacks
 from workbench.report.talk.decisions import Decision, decision_columns
@@ -89,13 +90,17 @@ def sent_slide(told: Told) -> Finding | None:
     aside = int(told.data.log.rows) - int(told.data.log.used)
     if aside:
         points.append(f"{aside} of {told.data.log.rows} rows of the log could not be used.")
+        points += coloured_aside(told.data.log)
     gone = f", {counts['missing']} never came back" if counts["missing"] else ""
+    failed = f"Of {told.many(spells)} {counts['failed']} failed"
+    if not counts["failed"]:  # of what never came back nobody knows
+        failed = f"None of {told.many(spells)} {'is known to have ' if gone else ''}failed"
     return told.slide(
         "sent",
-        f"Of {told.many(spells)} {counts['failed']} failed{gone}",
+        f"{failed}{gone}",
         points=points,
         say=(
-            f"Each bar is one place, the worst first. Of {told.many(spells)} {counts['failed']} failed, "
+            f"Each bar is one place, the worst first. {failed}, "
             f"{counts['missing']} never came back, {counts['working']} were still working. "
             "Keep the missing ones in mind: nobody knows what became of them."
         ),
