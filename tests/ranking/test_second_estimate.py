@@ -8,6 +8,8 @@ import statsmodels.api as sm
 from workbench.estimate.turnbull import pseudo_shares
 from workbench.lives import Lives
 from workbench.ranking.checks.second_estimate import second_estimates
+from workbench.ranking.choices.core import core_of
+from workbench.ranking.choices.rank import rank_choices
 from workbench.ranking.model import build_design
 
 from .seasons import make_lives
@@ -93,3 +95,21 @@ def test_there_is_none_where_no_life_is_known_to_have_ended_by_the_mission():
     lives = Lives.from_arrays(lower=lower, upper=upper, covariates=pd.DataFrame({"seal": seal}))
     found = second_estimates(build_design(lives, ["seal"], reference={"seal": "flat"}), 9)["seal", "o_ring"]
     assert np.isnan([found.gain, found.std_error, found.lower, found.upper]).all()
+
+
+def test_limits_reach_half_way_to_the_second_estimate_on_its_side_alone():
+    lives = make_lives(3, 120)
+    options = {"resamples": 60, "seed": 0, "confidence": 0.95}
+    design = build_design(lives, ["seal", "vent"], ["environment"])
+    plain, second = core_of(design, 180.0, **options), second_estimates(design, 180.0)
+    got = rank_choices(lives, ["seal", "vent"], adjust="environment", mission=180, resamples=60)
+    for name, figure in plain.items():
+        table = got.of(name).set_index("level")
+        for i, level in enumerate(figure.block.ranked):
+            if level == figure.block.reference:
+                assert np.isnan(table.lower[level])
+                continue
+            away = second[name, level].gain - figure.gain[i]
+            assert table.lower[level] == pytest.approx(figure.lower[i] + 0.5 * min(away, 0))
+            assert table.upper[level] == pytest.approx(figure.upper[i] + 0.5 * max(away, 0))
+            assert table.survival_gain[level] == pytest.approx(figure.gain[i])

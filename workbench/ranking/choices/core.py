@@ -7,6 +7,7 @@ import numpy as np
 
 from workbench.ranking.checks import (
     DIFFERING_P,
+    SecondEstimate,
     choice_p_values,
     differing_effects,
     environments_of,
@@ -27,10 +28,17 @@ from workbench.ranking.model import (
     standardise_places,
 )
 
-__all__ = ["PRIOR_STRENGTHS", "ChoiceFigures", "core_of", "last_known_days", "supported_mission"]
+__all__ = ["PRIOR_STRENGTHS", "ChoiceFigures", "core_of", "last_known_days", "reaching_halfway", "supported_mission"]
 
 PRIOR_STRENGTHS = (0.25, 0.5, 1.0)
 """Prior standard deviations of the levels at which the gain is shown; the answer is the middle one."""
+
+HALFWAY = 0.5
+"""Part of the way from the gain to the second estimate by which the limits reach further on that side.
+
+Without it limits held the truth in 0.89 to 0.98 of comparisons, in 3 of 23 kinds of attacked seasons under 0.92; with
+it in 0.90 to 0.98, at limits 9 % wider, and no clear was lost (`tests/studies/RESULTS.md`).
+"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +52,8 @@ class ChoiceFigures:
     survival, days : np.ndarray
         Mission survival and restricted mean of the fleet with each level.
     gain, lower, upper : np.ndarray
-        Gain in mission survival over the reference with percentile limits; NaN limits for the reference.
+        Gain in mission survival over the reference with percentile limits, which `reaching_halfway` widens; NaN limits
+        for the reference.
     days_gain, days_lower, days_upper : np.ndarray
         The same for the restricted mean.
     time_ratio, time_lower, time_upper : np.ndarray
@@ -175,6 +184,22 @@ def core_of(
         )
         for block in shown
     }
+
+
+def reaching_halfway(
+    figures: Mapping[str, ChoiceFigures], second: Mapping[tuple[str, str], SecondEstimate]
+) -> dict[str, ChoiceFigures]:
+    """Return the figures with limits of the gain that reach further where a second estimate lies, by `HALFWAY` to it.
+
+    A model that is wrong moves the gain and not its limits: what another way of asking says is the only sign of it.
+    """
+    wider = {}
+    for name, figure in figures.items():
+        away = [second[name, v].gain if (name, v) in second else np.nan for v in figure.block.ranked] - figure.gain
+        reach = HALFWAY * np.nan_to_num(away)
+        lower, upper = figure.lower + np.minimum(reach, 0.0), figure.upper + np.maximum(reach, 0.0)
+        wider[name] = replace(figure, lower=np.maximum(lower, -1.0), upper=np.minimum(upper, 1.0))
+    return wider
 
 
 def _by_place(

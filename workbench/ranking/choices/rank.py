@@ -13,6 +13,7 @@ from workbench.ranking.checks import (
     OpinionAgreement,
     Overlap,
     RawComparison,
+    SecondEstimate,
     Sensitivity,
     agreement_of,
     leave_out_units,
@@ -25,7 +26,7 @@ from workbench.ranking.checks import (
 )
 from workbench.ranking.choices.asking import choices_at_hand
 from workbench.ranking.choices.bars import Checks, SingleUnits, single_units
-from workbench.ranking.choices.core import ChoiceFigures, core_of, supported_mission
+from workbench.ranking.choices.core import ChoiceFigures, core_of, reaching_halfway, supported_mission
 from workbench.ranking.choices.grade import RULES
 from workbench.ranking.choices.table import about_causes, notes_of, table_of
 from workbench.ranking.model import Design, build_design
@@ -147,8 +148,8 @@ def rank_choices(
     One Weibull time-ratio model takes all choices and exposures together, with lives known to an interval, suspended or
     entered late as they are. Every level is shrunken (normal, sd 0.5 on log time; exposures and sites sd 1; seasons
     sd 0.5). Each level is then put into every unit of the fleet. Limits come from replicates with random weights per
-    unit (cluster) and prior centres drawn anew; p values from exchanging units within sites. An association is not a
-    cause.
+    unit (cluster) and prior centres drawn anew, and reach half-way to a second estimate without time ratios; p values
+    from exchanging units within sites. An association is not a cause.
 
     Parameters
     ----------
@@ -200,8 +201,7 @@ def rank_choices(
     Standardisation: Hernán & Robins, Causal Inference: What If, ch. 13. p: Freedman & Lane (1983), J. Bus. Econ. Stat.
     1, 292-298. Correction: Holm (1979), Scand. J. Stat. 6, 65-70.
     """
-    mission = check_positive("mission", mission)
-    confidence = check_confidence(confidence)
+    mission, confidence = check_positive("mission", mission), check_confidence(confidence)
     resamples, seed = check_whole("resamples", resamples, least=20), check_whole("seed", seed)
     counted = lives if cause is None else lives.for_causes(cause)
     _refuse_too_little(counted)
@@ -211,13 +211,14 @@ def rank_choices(
         design, mission, resamples=resamples, seed=seed, confidence=confidence, tried=looked_at, declared=alone
     )
     second = second_estimates(design, mission, confidence=confidence)
+    figures = reaching_halfway(figures, second)
     left_out, not_asked = leave_out_units(design, mission, second)
     checks = Checks(
         overlap=overlap_of(design),
         sensitivity=sensitivity_of(design, mission, seed=seed),
         raw=raw_comparisons(design, mission),
         hazard=log_hazard_ratios(design),
-        clock=_clock_grades(design, mission, seed, confidence=confidence, tried=looked_at, declared=alone),
+        clock=_clock_grades(design, mission, second, seed=seed, confidence=confidence, looks=(looked_at, alone)),
         every_cause=None if cause is None else _every_cause(lives, design, mission, site=site),
         second=second,
         left_out=left_out,
@@ -299,19 +300,24 @@ def _checked_question(declared: Mapping[str, str], design: Design) -> Mapping[st
 def _clock_grades(
     design: Design,
     mission: float,
-    seed: int,
+    second: Mapping[tuple[str, str], SecondEstimate],
     *,
+    seed: int,
     confidence: float,
-    tried: int,
-    declared: Mapping[str, str],
+    looks: tuple[int, Mapping[str, str]],
 ) -> Mapping[str, ChoiceFigures] | None:
-    """The ranking with the day of the season as clock, when deployment days spread too far to ignore it."""
+    """The ranking with the day of the season as clock, when deployment days spread too far to ignore it.
+
+    `looks` are the number of choices looked at and the declared question.
+    """
     moved = season_clock(design)
     if moved is None:
         return None
-    return core_of(
+    tried, declared = looks
+    figures = core_of(
         moved, mission, resamples=CLOCK_RESAMPLES, seed=seed, confidence=confidence, tried=tried, declared=declared
     )
+    return reaching_halfway(figures, second)
 
 
 def _every_cause(

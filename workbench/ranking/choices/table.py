@@ -309,7 +309,8 @@ def notes_of(
     sds = f"levels sd {CHOICE_SD:g}, exposures sd {EXPOSURE_SD:g}{of_sites} on log time"
     notes.append(
         f"Weibull time ratios, shrunken ({sds}), standardised over {count_of(lives.units, 'unit')} to a mission of "
-        f"{mission:g} {unit}; limits from {resamples:,} replicates weighted at random."
+        f"{mission:g} {unit}; limits from {resamples:,} replicates weighted at random, reaching half-way to the second "
+        "estimate, which needs no time ratios."
     )
     notes += _about_shape(next(iter(figures.values())))
     notes += _about_places(design, figures)
