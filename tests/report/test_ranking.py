@@ -199,3 +199,15 @@ def test_where_it_helps_is_told_with_counts_that_add_up(data, findings, ranking)
             row = here[here.value.map(lambda v: data.label("environment", v)) == place].iloc[0]
             assert failed == f"{row.failures} of {row.units}"
     assert set(told.table["verdict"]) <= {"helps", "harms", "no sign of it", "cannot tell"}
+
+
+def test_the_tipping_point_is_a_picture_of_all_its_gains(findings):
+    told = findings["ranking.tipping"]
+    tip = told.figure.result
+    assert "missing" in told.statement and "as ranked" in told.statement
+    with theme():
+        axes = new_axes()
+        draw(tip, axes, **told.figure.options)
+    written = [text.get_text() for text in axes.texts]
+    assert [signed_points(gain) for gain in tip.columns["survival_gain"]] == written[: len(tip.columns["verdict"])]
+    assert f"failed of {tip.missing} missing" in axes.get_xlabel().replace("\n", " ")

@@ -3,6 +3,7 @@
 from workbench.ranking.checks.aliases import Alias
 from workbench.ranking.checks.differing import DIFFERING_P, differing_effects
 from workbench.ranking.checks.evalue import e_value, e_value_of_interval
+from workbench.ranking.checks.missing_units import MissingUnits, missing_units
 from workbench.ranking.checks.opinions import OpinionAgreement, agreement_of, log_hazard_ratios
 from workbench.ranking.checks.overlap import (
     Overlap,
@@ -22,6 +23,7 @@ from workbench.ranking.checks.sensitivity import (
     REFERENCE_FAILED,
     SEASON_CLOCK,
     Sensitivity,
+    gain_matrix,
     season_clock,
     sensitivity_of,
 )
@@ -38,6 +40,7 @@ __all__ = [
     "SEASON_CLOCK",
     "Alias",
     "LeftOut",
+    "MissingUnits",
     "OpinionAgreement",
     "Overlap",
     "RawComparison",
@@ -53,9 +56,11 @@ __all__ = [
     "e_value_of_interval",
     "environments_of",
     "extrapolated_shares",
+    "gain_matrix",
     "leave_out_units",
     "level_p_value",
     "log_hazard_ratios",
+    "missing_units",
     "overlap_of",
     "raw_comparisons",
     "season_clock",

@@ -5,17 +5,22 @@ from workbench.ranking.choices.bars import SingleUnits
 from workbench.ranking.choices.core import PRIOR_STRENGTHS
 from workbench.ranking.choices.grade import LIKELY_P, RULES
 from workbench.ranking.choices.rank import Ranking, rank_choices
+from workbench.ranking.choices.tipping import HOLDS, TURNS, TippingPoint, tipping_point
 from workbench.ranking.choices.where import WhereItHelps, where_it_helps
 
 __all__ = [
+    "HOLDS",
     "LIKELY_P",
     "PRIOR_STRENGTHS",
     "RULES",
+    "TURNS",
     "Ranking",
     "RankingQuestion",
     "SingleUnits",
+    "TippingPoint",
     "WhereItHelps",
     "question_of",
     "rank_choices",
+    "tipping_point",
     "where_it_helps",
 ]

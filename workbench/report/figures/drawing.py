@@ -39,6 +39,7 @@ DRAWN_BY = {
     "SurvivalCurve": "curves.draw_curve",
     "TimeRatios": "fits.draw_time_ratios",
     "Timeline": "timeline.draw_timeline",
+    "TippingPoint": "ranking.draw_tipping",
     "TrialPlan": "planning.draw_trial",
 }
 """Name of a result class: module and function in this package, called as function(result, ax, **options)."""

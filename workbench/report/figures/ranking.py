@@ -9,15 +9,15 @@ from workbench.checks import check_columns, check_one_of
 from workbench.report.figures.labels import headings
 from workbench.report.figures.palette import FAILED, INK, MUTED
 from workbench.report.figures.style import figure_text, level_words
-from workbench.wording import Grade, days_text, points_text
+from workbench.wording import Grade, days_text, points_text, signed_points
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from workbench.ranking.checks import Overlap
-    from workbench.ranking.choices import Ranking
+    from workbench.ranking.choices import Ranking, TippingPoint
 
-__all__ = ["draw_overlap", "draw_ranking"]
+__all__ = ["draw_overlap", "draw_ranking", "draw_tipping"]
 
 MOST_ROWS = 16
 """Comparisons in one picture; more would be too small to read on a wall."""
@@ -31,6 +31,9 @@ LOOKS = {
 
 WITH_RAW = "points with raw"
 """The gains in points, with the raw difference of the curves beside each."""
+
+SHADES = ("#f4f5f3", "#f0cfa0", "#d98a4a")
+"""A gain that holds, one whose limits reach zero, and one whose sign turns."""
 
 SCALES = {
     "points": ("survival_gain", "lower", "upper", 100.0),
@@ -151,4 +154,40 @@ def draw_overlap(
     ax.set_ylabel("")
     ax.grid(visible=False)
     ax.tick_params(length=0)
+    headings(ax, title, subtitle)
+
+
+def draw_tipping(
+    result: "TippingPoint",
+    ax: "Axes",
+    *,
+    labels: Labels | None = None,
+    title: str = "",
+    subtitle: str = "",
+) -> None:
+    """Draw the gain for every pair of counts of missing units that had failed, shaded where it no longer holds."""
+    from matplotlib.colors import ListedColormap
+
+    from workbench.ranking.choices import HOLDS, TURNS
+
+    c = result.columns
+    across, down = (np.unique(c[name]) for name in ("failed_level", "failed_reference"))
+    gains = np.asarray(c["survival_gain"], dtype=float).reshape(len(down), len(across))
+    verdict = np.asarray(c["verdict"], dtype=str).reshape(len(down), len(across))
+    shade = np.where(verdict == TURNS, 2, np.where(verdict == HOLDS, 0, 1))
+    ax.pcolormesh(shade, cmap=ListedColormap(list(SHADES)), vmin=0, vmax=2, edgecolors="white", linewidth=2)
+    for (row, column), gain in np.ndenumerate(gains):
+        ax.text(column + 0.5, row + 0.5, signed_points(gain), ha="center", va="center", color=INK, fontsize=15)
+    name, base = (
+        figure_text((labels or {}).get((result.choice, v), level_words(v)), width=20)
+        for v in (result.level, result.reference)
+    )
+    ax.set_xticks(np.arange(len(across)) + 0.5, [f"{k:g}" for k in across])
+    ax.set_yticks(np.arange(len(down)) + 0.5, [f"{k:g}" for k in down])
+    ax.set_xlabel(
+        f"failed of {result.missing} missing with {name}. White: the gain holds; light: its limits reach zero; "
+        "dark: its sign turns"
+    )
+    ax.set_ylabel(f"failed of {result.reference_missing} missing with {base}")
+    ax.grid(visible=False)
     headings(ax, title, subtitle)

@@ -4,12 +4,15 @@ import math
 
 import numpy as np
 
+from workbench.errors import EstimateError
 from workbench.estimate.curves import survival_curve
-from workbench.report.basis import ChoiceComparison, Finding, SeasonData, missing_bounds
+from workbench.ranking.choices import Ranking, tipping_point
+from workbench.report.basis import ChoiceComparison, Drawing, Finding, SeasonData, missing_bounds
+from workbench.report.findings.ranking_words import RankedRow
 from workbench.report.words import as_headline, limits_words, missing_flip_sentence, shown_name
 from workbench.wording import NOT_KNOWN, percent_text, points_text
 
-__all__ = ["missing_findings", "shortcut_findings"]
+__all__ = ["missing_findings", "shortcut_findings", "tipping_findings"]
 
 
 def shortcut_findings(data: SeasonData, choice: ChoiceComparison, name: str) -> list[Finding]:
@@ -102,6 +105,40 @@ def missing_findings(
                 ("The extremes disagree on the sign: missing units alone could explain the difference.",)
                 if bounds.crossed_changes_sign
                 else ()
+            ),
+        )
+    ]
+
+
+def tipping_findings(data: SeasonData, ranking: Ranking, row: RankedRow) -> list[Finding]:
+    """Return at which numbers of failed missing units a comparison of the ranking no longer holds, as a picture."""
+    try:
+        tip = tipping_point(data.lives, ranking, row.choice, level=row.level)
+    except EstimateError:
+        return []
+    labels = {row.level: row.name, row.base: row.base_name}
+    sentence = tip.sentence(labels)
+    return [
+        Finding(
+            id="ranking.tipping",
+            headline=as_headline(f"{shown_name(row.choice)}: how many missing units would turn it"),
+            kind="bounds",
+            section="appendix",
+            order=10.5,
+            statement=f"{sentence[0].upper()}{sentence[1:]}.",
+            units=row.units + row.base_units,
+            failures=row.failures + row.base_failures,
+            method=(
+                "Missing units fail the day after they were last seen good, in that order, the others working on; the "
+                "ranking refitted for each pair of numbers, limits moved along with the gain."
+            ),
+            figure=Drawing(
+                result=tip,
+                alt=(
+                    f"A grid: across, how many missing units with {row.name} had failed; up, how many with "
+                    f"{row.base_name}; each field holds the gain in points and is darker where limits or sign turn."
+                ),
+                options={"labels": {(row.choice, level): name for level, name in labels.items()}},
             ),
         )
     ]

@@ -6,12 +6,14 @@ import numpy as np
 
 from workbench.ranking.choices import Ranking, RankingQuestion, question_of
 from workbench.report.basis import Drawing, Finding, SeasonData
+from workbench.report.findings.findings_bounds import tipping_findings
 from workbench.report.findings.ranking_checks import check_findings, place_findings
 from workbench.report.findings.ranking_words import (
     RankedRow,
     caveats_of,
     claim_sentence,
     labelled,
+    main_row,
     ranked_rows,
     shift_sentence,
 )
@@ -50,6 +52,8 @@ def ranking_findings(data: SeasonData) -> list[Finding]:
     findings += [_comparison(data, ranking, row, number=number, strong=strong) for number, row in enumerate(rows)]
     if strong:
         findings += [_days(data, ranking, strong), _raw(data, ranking, strong)]
+    main = main_row(data, rows)
+    findings += [] if main is None else tipping_findings(data, ranking, main)
     findings += place_findings(data, ranking, rows, question=question)
     findings += _apart(data, ranking, rows)
     return findings + check_findings(data, ranking, rows, question=question)
