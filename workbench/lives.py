@@ -86,6 +86,11 @@ class Lives:
         )
 
     @cached_property
+    def _levels(self) -> dict[Any, tuple[tuple[str, ...], np.ndarray]]:
+        """Levels and codes of the covariates that an estimate has read; a million texts take longer than a curve."""
+        return {}
+
+    @cached_property
     def _read_only(self) -> pd.DataFrame:
         """The covariates on the same memory, locked where pandas can lock a column; other columns are copied."""
         columns: dict[Any, Any] = {}

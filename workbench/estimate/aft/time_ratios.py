@@ -21,6 +21,7 @@ from workbench.estimate.shared import ModelMatrix, Term, design_of, patterns_of,
 from workbench.estimate.steps import normal_quantile
 from workbench.lives import Lives
 from workbench.results import Result, columns_to_frame
+from workbench.threads import on_one_thread
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -152,6 +153,7 @@ class TimeRatios(Result):
         return row
 
 
+@on_one_thread
 def fit_time_ratios(
     lives: Lives,
     terms: Sequence[str] | str,

@@ -85,7 +85,7 @@ def fit_partial_likelihood(
     likelihood = PartialLikelihood(table, design.columns, ties)
     empty = levels_without_failures(terms, example, likelihood.failed_by_pattern)
     notes = list(reasons_for_empty(empty, terms, shrink))
-    null = likelihood.at(np.zeros(design.columns.shape[1]))
+    null = likelihood.null
     twins = free_directions(null.information, float(likelihood.deaths.sum()))
     if shrink > 0:
         best, flat = maximise(likelihood, design.penalty), np.zeros((design.columns.shape[1], 0))
@@ -133,7 +133,8 @@ def _limit(
         table = table.only(~unfailed)
     deaths = float(likelihood.deaths.sum())
     for _ in range(columns.shape[1] + 1):
-        likelihood = PartialLikelihood(table, columns, likelihood.ties)
+        if table is not likelihood.table:
+            likelihood = PartialLikelihood(table, columns, likelihood.ties)
         best = maximise(likelihood, design.penalty)
         known = known if rising.shape[1] else free_directions(best.null.information, deaths)
         height = columns[~unfailed] @ best.coefficients

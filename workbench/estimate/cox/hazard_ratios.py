@@ -14,6 +14,7 @@ from workbench.estimate.cox.hazard_fit import HazardFit, fit_partial_likelihood,
 from workbench.estimate.shared import ModelMatrix, groups_of, terms_of
 from workbench.lives import Lives
 from workbench.results import Result, columns_to_frame, freeze_columns
+from workbench.threads import on_one_thread
 from workbench.wording import count_of
 
 if TYPE_CHECKING:
@@ -71,6 +72,7 @@ class HazardRatios(Result):
         return columns_to_frame(self.test_columns)
 
 
+@on_one_thread
 def fit_hazard_ratios(
     lives: Lives,
     terms: Sequence[str] | str,

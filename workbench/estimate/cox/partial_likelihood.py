@@ -1,6 +1,7 @@
 """Partial likelihood: its value and derivatives on a risk table, with closed forms for ties, and its maximum."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import digamma, gammaln, polygamma
@@ -114,6 +115,11 @@ class PartialLikelihood:
         self.deaths = table.deaths
         self.failed_by_pattern = np.asarray(table.failed.sum(axis=0)).ravel()
 
+    @cached_property
+    def null(self) -> Slopes:
+        """Value, score and information where nothing has an effect."""
+        return self.at(np.zeros(self.columns.shape[1]))
+
     def relative_hazard(self, coefficients: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return each pattern's linear predictor, shifted so that the largest is 0, and its exponential.
 
@@ -197,9 +203,8 @@ def maximise(
     Shapes: penalty (k,), start (k,).
     """
     beta = np.zeros(likelihood.columns.shape[1]) if start is None else start.copy()
-    null = now = likelihood.at(np.zeros_like(beta))
-    if start is not None:
-        now = likelihood.at(beta)
+    null = likelihood.null
+    now = null if start is None else likelihood.at(beta)
     if not np.isfinite(now.value):
         raise EstimateError("the partial likelihood cannot be computed for these values; check the covariates' sizes")
     scale = float(likelihood.deaths.sum())

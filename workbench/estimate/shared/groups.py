@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import count
 from numbers import Number
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,10 +22,15 @@ __all__ = [
     "groups_of",
     "joined_labels",
     "joined_levels",
+    "levels_of",
     "levels_with_blank",
     "text_levels",
+    "with_blank",
     "with_level",
 ]
+
+LONG, SHARED_BY = 10_000, 8
+"""Rows from which objects of a column are first told apart by place, if each stands for so many rows on average."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,17 +74,18 @@ def _kind(value: Hashable) -> str:
 
 def text_levels(column: pd.Series) -> tuple[tuple[str, ...], np.ndarray]:
     """Return the levels that occur in a column, as text, and each row's level number."""
-    if isinstance(column.dtype, pd.CategoricalDtype):
-        codes = column.cat.codes.to_numpy()
-        names = _value_labels(list(column.cat.categories))
-    else:
-        codes, values = pd.factorize(column, use_na_sentinel=True)
+    if not isinstance(column.dtype, pd.CategoricalDtype):
+        rows, few = _told_apart(column)
+        codes, values = pd.factorize(few, use_na_sentinel=True)
         texts = np.array(_value_labels(list(values)), dtype=object)
         order = np.argsort(texts.astype(str), kind="stable")
         place = np.empty(len(order) + 1, dtype=np.int64)
         place[order] = np.arange(len(order))
         place[-1] = -1
-        codes, names = place[codes], tuple(texts[order])
+        codes = place[codes]
+        return tuple(texts[order]), codes if rows is None else codes[rows]
+    codes = column.cat.codes.to_numpy()
+    names = _value_labels(list(column.cat.categories))
     used = np.bincount(codes[codes >= 0], minlength=len(names)) > 0 if len(names) else np.zeros(0, dtype=bool)
     if used.all():
         return tuple(names), codes
@@ -86,9 +93,30 @@ def text_levels(column: pd.Series) -> tuple[tuple[str, ...], np.ndarray]:
     return tuple(n for n, keep in zip(names, used, strict=True) if keep), compact[codes]
 
 
+def _told_apart(column: pd.Series) -> tuple[np.ndarray | None, Any]:
+    """Number of each row's object and the different objects, in a long column of few; else none and the column.
+
+    Objects are told apart by where they stand in memory: a few stand for all rows of a long column of text, and to
+    compare the text of each row takes six times as long.
+    """
+    values = column.to_numpy() if column.dtype == object else np.zeros(0)
+    if values.size < LONG or not values.flags.c_contiguous:
+        return None, column
+    rows, addresses = pd.factorize(np.frombuffer(values, dtype=np.intp))
+    if len(addresses) > values.size // SHARED_BY:
+        return None, column
+    example = np.empty(len(addresses), dtype=np.int64)
+    example[rows] = np.arange(values.size)
+    return rows, values[example]
+
+
 def levels_with_blank(column: pd.Series) -> tuple[tuple[str, ...], np.ndarray, int | None]:
     """Return levels and codes with missing values as a level of their own, the last, and its number."""
-    levels, codes = text_levels(column)
+    return with_blank(*text_levels(column))
+
+
+def with_blank(levels: tuple[str, ...], codes: np.ndarray) -> tuple[tuple[str, ...], np.ndarray, int | None]:
+    """Return levels and codes with -1 as a level of its own, the last, and its number; None where there is none."""
     if not (codes < 0).any():
         return levels, codes, None
     return (*levels, blank_label(levels)), np.where(codes < 0, len(levels), codes), len(levels)
@@ -106,7 +134,7 @@ def groups_of(lives: Lives, by: str | Sequence[str] | None) -> Groups:
     names = check_columns(by, lives.covariates.columns, "covariate")
     if not names:
         raise UsageError("by names no covariate; name one or several, or give None for all lives together")
-    labels, codes = joined_levels([_levels_of(lives, name) for name in names])
+    labels, codes = joined_levels([levels_of(lives, name) for name in names])
     if not labels:
         raise EstimateError(f"no life has a value of {', '.join(names)}")
     missing = codes < 0
@@ -132,10 +160,14 @@ def joined_levels(parts: Sequence[tuple[tuple[str, ...], np.ndarray]]) -> tuple[
     return joined_labels(rows), codes
 
 
-def _levels_of(lives: Lives, name: str) -> tuple[tuple[str, ...], np.ndarray]:
-    # lives do not change, so the levels of a covariate are worked out once: a million texts take longer than a curve
-    known: dict[str, tuple[tuple[str, ...], np.ndarray]] = lives.__dict__.setdefault("_levels", {})
-    if name not in known:
-        known[name] = text_levels(lives.covariates[name])
-        known[name][1].flags.writeable = False
-    return known[name]
+def levels_of(lives: Lives, name: str) -> tuple[tuple[str, ...], np.ndarray]:
+    """Return the levels of a covariate that occur, as text, and each life's; worked out once, as lives do not change.
+
+    Shapes: returns codes (n,), read-only.
+    """
+    if name not in lives._levels:
+        names, codes = text_levels(lives.covariates[name])
+        codes = codes.view()
+        codes.flags.writeable = False
+        lives._levels[name] = names, codes
+    return lives._levels[name]

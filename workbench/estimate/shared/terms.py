@@ -8,7 +8,7 @@ import pandas as pd
 
 from workbench.checks import check_columns
 from workbench.errors import EstimateError, LivesError
-from workbench.estimate.shared.groups import levels_with_blank
+from workbench.estimate.shared.groups import levels_of, with_blank
 from workbench.lives import Lives
 
 __all__ = ["Term", "terms_of"]
@@ -55,13 +55,14 @@ def terms_of(lives: Lives, names: Sequence[str] | str) -> tuple[Term, ...]:
     A numeric column enters linearly; a categorical, text or boolean column as levels, the reference being the first
     category of a categorical column, else the first in sorted order. A missing level is the level "not recorded", last.
     """
-    wanted = check_columns(names, lives.covariates.columns, "covariate")
+    covariates = lives.covariates
+    wanted = check_columns(names, covariates.columns, "covariate")
     if len(set(wanted)) != len(wanted):
         raise EstimateError(f"a term is named twice in {', '.join(wanted)}")
-    return tuple(_term(name, lives.covariates[name]) for name in wanted)
+    return tuple(_term(lives, name, covariates[name]) for name in wanted)
 
 
-def _term(name: str, column: pd.Series) -> Term:
+def _term(lives: Lives, name: str, column: pd.Series) -> Term:
     dtype = column.dtype
     if pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_bool_dtype(dtype):
         values = column.to_numpy(dtype=float, na_value=np.nan)
@@ -72,7 +73,7 @@ def _term(name: str, column: pd.Series) -> Term:
         if values.size and np.all(values == values[0]):
             raise EstimateError(f"{name} is {values[0]:g} in every row, so nothing can be learnt from it")
         return Term(name=name, levels=("+1",), values=values)
-    levels, codes, blank = levels_with_blank(column)
+    levels, codes, blank = with_blank(*levels_of(lives, name))
     if len(levels) < 2:
         only = levels[0] if levels else "empty"
         raise EstimateError(f"{name} has one level only ({only}), so nothing can be learnt from it")
