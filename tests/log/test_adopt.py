@@ -438,3 +438,20 @@ def test_yes_and_no_where_a_kind_is_asked_for_are_two_levels(tmp_path):
     rows = [f"{i},2025-03-{i:02d},2025-08-01,ok,{('y', 'Yes', 'n', 'no')[i % 4]}" for i in range(1, 9)]
     log = _adopted(tmp_path, "box,out,back,state,coating", rows)
     assert set(log.records["board_protection"]) == {"yes", "none"}
+
+
+def test_adoption_says_by_which_pattern_data_files_are_matched_and_how_many_are(tmp_path, capsys):
+    log = write(tmp_path, OURS)
+    readings = "time,temp\n2025-03-01 00:00,3\n"
+    (tmp_path / "records").mkdir()
+    for name in ("A.csv", "dump_A_level.csv", "Z9.csv"):
+        (tmp_path / "records" / name).write_text(readings)
+    (tmp_path / "records" / "all.csv").write_text("unit,time,temp\nA,2025-03-01 00:00,3\n")
+    assert main(["adopt", str(log), "--yes"]) == 0
+    said = capsys.readouterr().out
+    assert "by the pattern '{unit}' (file_name under [records]) 2 of 4 are matched to a unit" in said
+    assert "1 name their units in a column" in said and "the log has no unit 'Z9'" in said
+    (tmp_path / "season.toml").write_text('[records]\nfile_name = "dump_{unit}_*"\n')
+    assert main(["adopt", str(log), "--yes", "--json", "--replace"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["pattern"], told["data_files"], told["matched"]) == ("dump_{unit}_*", 4, 1)

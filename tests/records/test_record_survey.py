@@ -8,6 +8,7 @@ from workbench.cli import main
 from workbench.errors import UsageError
 from workbench.log.season_log.reading import read_log
 from workbench.records import survey_records
+from workbench.records.courses import days_above
 from workbench.records.early_warning import early_warnings
 from workbench.simulate import simulate_records, simulate_season
 
@@ -78,6 +79,9 @@ def test_courses_warn_where_they_tell_and_not_where_outcomes_are_shuffled(survey
     assert told.has_skill and told.failures > 20 and told.warned / told.failures > 3 * told.false_alarms / told.working
     assert f"{told.false_alarms} of {told.working} that work" in told.sentences()[0]
 
+    assert len(told.lead_days) == told.warned
+    assert f"stood {np.median(told.lead_days):.0f} days before the last reading" in told.sentences()[1]
+
     rng = np.random.default_rng(0)
     skilled = 0
     for _ in range(20):
@@ -87,6 +91,20 @@ def test_courses_warn_where_they_tell_and_not_where_outcomes_are_shuffled(survey
     fine = (survey.spells["outcome"] != "failed").to_numpy()
     few = early_warnings(survey.spells[fine], np.array(place, dtype=object)[fine])
     assert few.sentences()[0].startswith("No warning can be learnt from no failures")
+
+
+def test_a_warning_counts_from_the_first_of_the_days_that_stood_above_the_limit_to_the_end():
+    days = pd.DataFrame(
+        {"day": pd.date_range("2025-03-01", periods=30), "battery_v_mean": 3.0, "humidity_inside_mean": 60.0}
+    )
+    days.loc[5, "humidity_inside_mean"] = 99.0  # a day long before, and above again from the 25th day on
+    days.loc[24:, "humidity_inside_mean"] = 95.0
+    days.loc[27:, "battery_v_mean"] = 2.7  # a tenth lower on the last three days
+
+    assert days_above(days, "humidity_end_percent", 90.0) == 5
+    assert days_above(days, "battery_fall_percent", 6.0) == 2
+    assert np.isnan(days_above(days, "humidity_end_percent", 96.0))
+    assert days_above(days.drop(index=26), "humidity_end_percent", 90.0) == 5  # a day without readings is no break
 
 
 def test_one_file_per_unit_in_any_form_says_the_same(survey, season, tmp_path):
@@ -155,10 +173,10 @@ def test_what_cannot_be_used_is_named_with_file_and_row_and_the_rest_is_used(odd
 
     for words in (
         "A1.csv: 2 of 362 readings have no time that can be read, the first in row 362",
-        "2 files hold readings of unit A2, deployment 1, and none is used: keep one",
+        "A2.csv and copy of A2.csv hold readings of unit A2, deployment 1, and none is used: keep one",
         "is 41 days before found_on 2025-05-01",
         "A4.csv: 480 readings of unit A4 lie outside the days on which the log has it out (2025-02-20 to 2025-03-11",
-        "A5.csv: the clock of unit A5 was years off",
+        "A5.csv: the clock of unit A5 was years off from the start, row 2;",
         "last_record_on 2025-03-16 (records.csv, row",
         "is before last_good_on 2025-03-20",
         "Z9.csv: the log has no unit 'Z9'",

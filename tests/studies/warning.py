@@ -35,7 +35,10 @@ def season_of(seed: int, folder: Path, has_precursor: bool) -> Warnings:
 
 def main(seasons: int = 40, kinds: str = "both") -> int:
     """Print one row per kind of season: yes, no or both."""
-    print("| precursor | seasons with a warning | failed units warned of | false alarms |\n|---|---|---|---|")
+    print(
+        "| precursor | seasons with a warning | failed units warned of | false alarms | days before (8 in 10) |\n"
+        "|---|---|---|---|---|"
+    )
     for kind in ("yes", "no") if kinds == "both" else (kinds,):
         found = []
         for seed in range(seasons):
@@ -44,7 +47,9 @@ def main(seasons: int = 40, kinds: str = "both") -> int:
         warned = np.mean([one.warned / max(one.failures, 1) for one in found])
         false = np.mean([one.false_alarms / max(one.working, 1) for one in found])
         skill = sum(one.has_skill for one in found)
-        print(f"| {kind} | {skill} of {seasons} | {warned:.2f} | {false:.2f} |", flush=True)
+        lead = [days for one in found for days in one.lead_days]
+        told = "{1:.0f} ({0:.0f} to {2:.0f})".format(*np.quantile(lead, [0.1, 0.5, 0.9])) if lead else "–"
+        print(f"| {kind} | {skill} of {seasons} | {warned:.2f} | {false:.2f} | {told} |", flush=True)
     return 0
 
 

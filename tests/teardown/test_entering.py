@@ -114,4 +114,81 @@ def test_one_of_a_file_and_undo_is_given(enter, capsys):
     folder, _ = enter
     assert main(["enter", str(folder / "log.csv")]) == 2
     assert main(["enter", str(folder / "log.csv"), "form.csv", "--undo"]) == 2
-    assert "one of the two" in capsys.readouterr().err
+    assert "one of the three" in capsys.readouterr().err
+
+
+NOTED = """unit_id,deployment,deployed_on,last_good_on,found_on,outcome,tooth_marks,notes
+A,1,2025-03-01,2025-04-01,2025-05-01,failed,no,"puddle under the board; mouse ate the cable"
+B,1,2025-03-01,2025-04-01,2025-05-01,failed,,"no puddle, screws loose"
+C,1,2025-03-01,2025-04-01,,missing,,chewed
+"""
+
+
+@pytest.fixture
+def noted(tmp_path, capsys):
+    """A log with notes, and a function that runs `enter` on it: code, what it printed."""
+    (tmp_path / "log.csv").write_text(NOTED)
+
+    def run(*more):
+        code = main(["enter", str(tmp_path / "log.csv"), *map(str, more)])
+        return code, capsys.readouterr()
+
+    return tmp_path, run
+
+
+def test_notes_propose_with_the_words_quoted_and_count_for_nothing_unconfirmed(noted):
+    folder, run = noted
+    code, said = run("--notes")
+    assert code == 0 and "2 signs; none counts until a person confirms it" in said.out
+    assert "A: “puddle”: clear standing water" in said.out and "B: “screws loose”: loose screws" in said.out
+    assert "mouse" not in said.out and "chewed" not in said.out  # answered with no; never came back
+    assert not (folder / "teardowns.csv").exists()
+    assert "standing_clear_water" not in read_log(folder / "log.csv").records
+
+
+@pytest.mark.parametrize(("typed", "kept"), [("y", ["yes", None]), ("yes", ["yes", None]), ("n", None), ("", None)])
+def test_a_person_confirms_each_proposal_in_a_terminal(noted, monkeypatch, typed, kept):
+    folder, run = noted
+    answers, asked = iter(["perhaps", typed, ""]), []
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("builtins.input", lambda prompt: asked.append(prompt) or next(answers))
+    code, said = run("--notes")
+    assert code == 0 and len(asked) == 3 and "'perhaps' is none of the choices" in said.out
+    assert "1 of 2  A: “puddle”: clear standing water?" in said.out
+    if kept is None:
+        assert "Nothing was confirmed" in said.out and not (folder / "teardowns.csv").exists()
+    else:
+        signs = read_log(folder / "log.csv").records["standing_clear_water"]
+        assert signs.astype(object).where(signs.notna(), None).tolist()[:2] == kept
+
+
+def test_proposals_are_answered_in_a_table_and_entered(noted):
+    folder, run = noted
+    target = folder / "notes.csv"
+    code, said = run("--notes", "--list", target)
+    assert code == 0 and "2 proposals written" in said.err and not (folder / "teardowns.csv").exists()
+    assert run(target)[0] == 1 and not (folder / "teardowns.csv").exists()  # nothing answered yet
+    lines = target.read_text().splitlines()
+    target.write_text("\n".join([lines[0], f"{lines[1]}no", f"{lines[2]}Yes"]) + "\n")
+    code, said = run(target)
+    assert code == 0 and "B 1: loose_screws_polished_threads yes" in said.out
+    records = read_log(folder / "log.csv").records
+    assert records["loose_screws_polished_threads"][1] == "yes" and "standing_clear_water" not in records
+    assert run(target)[0] == 1  # settled already
+    for spoilt, words in ((lines[1] + "perhaps", "row 2: confirmed is 'perhaps'"), ("A,1,tide_line,x,y,yes", "row 2")):
+        target.write_text(f"{lines[0]}\n{spoilt}\n")
+        code, said = run(target)
+        assert code == 1 and words in said.err and "Traceback" not in said.err
+
+
+def test_what_notes_propose_of_units_just_entered_is_said(enter, capsys):
+    folder, entering = enter
+    (folder / "log.csv").write_text(NOTED)
+    _, told = entering("unit_id,deployment,tide_line\nA,1,yes\n")
+    assert [(p["unit_id"], p["sign"]) for p in told["proposals"]] == [("A", "standing_clear_water")]
+
+
+def test_only_one_way_of_entering_at_a_time(noted):
+    _, run = noted
+    assert run("--notes", "--undo")[0] == 2 and run("--list", "x.csv", "--undo")[0] == 2

@@ -7,12 +7,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.teardown.builders import records
 from workbench.cli import main
 from workbench.errors import EstimateError
+from workbench.lives import Lives
 from workbench.log.season_log.reading import read_log
+from workbench.teardown.ends import alike_units, units_next
 from workbench.teardown.ends.survey import class_incidence, survey_teardowns
 from workbench.teardown.mechanisms.matrix import evidence_matrix
-from workbench.teardown.mechanisms.mechanism import suggest_mechanism
+from workbench.teardown.mechanisms.mechanism import suggest_from_records, suggest_mechanism
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 LOG, SETTINGS = SAMPLE / "lantern_moor_2025.csv", SAMPLE / "lantern_moor_2025.toml"
@@ -138,3 +141,13 @@ def test_the_log_order_changes_no_probability(log):
     key = ["unit_id", "deployment"]
     a, b = (t.sort_values(key).reset_index(drop=True) for t in (one, other))
     assert np.array_equal(a["probability"], b["probability"]) and a["mechanism"].equals(b["mechanism"])
+
+
+def test_a_unit_that_failed_twice_is_named_once_per_deployment():
+    rows = [{"unit_id": "U-7", "deployment": 1}, {"unit_id": "U-7", "deployment": 2}, {"unit_id": "U-8"}]
+    suggestions = suggest_from_records(records(*rows))
+    lives = Lives.from_arrays(time=[30.0, 40.0, 50.0], failed=[True, True, True])
+    following = [unit.unit_id for unit in units_next(suggestions, lives)]
+    assert following == ["U-7 (deployment 1)", "U-7 (deployment 2)", "U-8"]
+    alike = [name for group in alike_units(suggestions) for name in group.units]
+    assert sorted(alike) == sorted(following)

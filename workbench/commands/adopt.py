@@ -12,6 +12,7 @@ from workbench.wording import count_of
 
 if TYPE_CHECKING:
     from workbench.log.adoption import Adoption, Answer, Query
+    from workbench.log.season_log import Log
 
 HELP = "settle the settings of a log with its own headings and words: asks in a terminal, else writes marked guesses"
 
@@ -99,7 +100,7 @@ def _report(args: argparse.Namespace, target: Path, adoption: "Adoption", *, is_
     then = f"Next: workbench check {args.log}"
     try:
         log = read_log(args.log, read_settings(tomllib.loads(adoption.text)))
-        found |= {"rows": log.rows, "used": log.used}
+        found |= {"rows": log.rows, "used": log.used} | _data_files(args.log, log)
         rows = f"{log.used} of {count_of(log.rows, 'row')} can be used"
     except WorkbenchError as error:
         rows = f"the log cannot be read yet: {error}"
@@ -110,4 +111,44 @@ def _report(args: argparse.Namespace, target: Path, adoption: "Adoption", *, is_
     if not is_new:
         say("\n".join(["Changed:" if adoption.changes else "Nothing changed.", *(f"  {c}" for c in adoption.changes)]))
     marked = f", {count_of(adoption.guesses, 'line')} marked as a guess" if adoption.guesses else ""
+    if "data_files" in found:
+        say(_files_words(found))
     say(f"{target} written{marked}; {rows}. {then}")
+
+
+def _data_files(path: str, log: "Log") -> dict[str, Any]:
+    """By which pattern the data files beside a log are matched to its units, and how many; empty without."""
+    from workbench.errors import WorkbenchError
+    from workbench.filing import home_of
+    from workbench.records import RECORDS_FOLDER, UNIT_PATTERN, find_data_files
+
+    folder = home_of(path) / RECORDS_FOLDER
+    if not folder.is_dir():
+        return {}
+    try:
+        files, troubles, number = find_data_files(folder, log.settings, list(dict.fromkeys(log.records["unit_id"])))
+    except WorkbenchError:
+        return {}
+    return {
+        "data_files": number,
+        "pattern": log.settings.records.get("file_name", UNIT_PATTERN),
+        "matched": sum(bool(file.unit) for file in files),
+        "by_column": sum(not file.unit for file in files),
+        "not_matched": troubles,
+    }
+
+
+def _files_words(found: dict[str, Any]) -> str:
+    """What is known of the data files, in lines."""
+    by_column = f", {found['by_column']} name their units in a column" if found["by_column"] else ""
+    lines = [
+        f"Data files in records: by the pattern {found['pattern']!r} (file_name under [records]) {found['matched']} of "
+        f"{found['data_files']} are matched to a unit{by_column}."
+    ]
+    rest = found["not_matched"]
+    lines += [f"  {visible_lines(line)}" for line in rest[:_MOST_FILES]]
+    lines += [f"  and {len(rest) - _MOST_FILES} more: workbench records" for _ in rest[_MOST_FILES : _MOST_FILES + 1]]
+    return "\n".join(lines)
+
+
+_MOST_FILES = 3

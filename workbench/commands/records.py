@@ -15,9 +15,6 @@ if TYPE_CHECKING:
 
 HELP = "what the units' own data files say: last reading, gaps, clock, signs, and what that changes in the log"
 
-FOLDER = "records"
-"""Name of the folder beside a log that is looked into when none is named."""
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's own arguments to its parser."""
@@ -35,9 +32,9 @@ def run(args: argparse.Namespace) -> int:
     """Print one line per deployment with a file; 1 when rows were set aside and --strict was given."""
     from workbench.filing import check_target, home_of, write_file
     from workbench.log.writing import beside_csv
-    from workbench.records import survey_records
+    from workbench.records import RECORDS_FOLDER, survey_records
 
-    args.records = args.records or str(home_of(args.log) / FOLDER)
+    args.records = args.records or str(home_of(args.log) / RECORDS_FOLDER)
     permit = replace(permit_of(args), feeds=True)
     if args.write:
         permit = replace(permit, inputs=tuple(p for p in permit.inputs if p.name != "records.csv"))

@@ -9,7 +9,7 @@ from workbench.records.reduction import QUANTITIES
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["BEFORE", "LIMITED", "courses_of"]
+__all__ = ["BEFORE", "LIMITED", "courses_of", "days_above"]
 
 LIMITED = (
     "wrong_readings_percent", "battery_fall_percent", "humidity_end_percent", "colder_share_percent",
@@ -40,12 +40,34 @@ def courses_of(daily: "pd.DataFrame", spells: "pd.DataFrame") -> "pd.DataFrame":
     return pd.DataFrame(rows, index=spells.index)
 
 
+def days_above(days: "pd.DataFrame", name: str, limit: float) -> float:
+    """Return for how many days before its last reading a unit's course stood above a limit without a break.
+
+    `days` holds the unit's days in their order; NaN where the course does not end above the limit.
+    """
+    number = len(days)
+    while number and _course_on(days.iloc[:number], name) > limit:
+        number -= 1
+    return float((days["day"].iloc[-1] - days["day"].iloc[number]).days) if number < len(days) else np.nan
+
+
+def _course_on(days: "pd.DataFrame", name: str) -> float:
+    """A course as it stood on the last of some days; NaN where it was not recorded."""
+    if name == "humidity_end_percent":
+        return float(days["humidity_inside_mean"].iloc[-1])
+    return _fall(days["battery_v_mean"].to_numpy(), _days_ago(days))
+
+
+def _days_ago(days: "pd.DataFrame") -> np.ndarray:
+    return np.asarray((days["day"].iloc[-1] - days["day"]).dt.days)
+
+
 def _course(days: "pd.DataFrame", spell: dict[str, Any]) -> dict[str, Any]:
     step, readings = float(spell["step"]), int(spell["readings"])
     span = (spell["last"] - spell["first"]).total_seconds()
     expected = span / step + 1 if step > 0 else np.nan
     gap = days["gap"].max()
-    ago = (days["day"].iloc[-1] - days["day"]).dt.days.to_numpy()
+    ago = _days_ago(days)
     midnight = (spell["last"].normalize() - spell["last"]).total_seconds() + 86_400
     return {
         "missing_percent": 100 * max(0.0, 1 - readings / expected) if expected > 1 else np.nan,

@@ -10,11 +10,16 @@ from workbench.log.cells import cell_text, shown
 from workbench.log.dictionary import Settings, Vocabulary, record_columns, word_key
 from workbench.log.sources import best_delimiter, encodings_of
 
-__all__ = ["ENDINGS", "DataFile", "find_data_files"]
+__all__ = ["ENDINGS", "RECORDS_FOLDER", "UNIT_PATTERN", "DataFile", "find_data_files"]
 
 ENDINGS = (".csv", ".tsv", ".txt", ".parquet")
+RECORDS_FOLDER = "records"
+"""Name of the folder beside a log that is looked into when none is named."""
+
+UNIT_PATTERN = "{unit}"
+"""What the name of a data file is, without its ending, when the settings do not say."""
+
 _HEAD = 1 << 16
-_UNIT = "{unit}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,8 +124,8 @@ def _parquet_names(path: Path) -> list[str]:
 
 
 def _unit_of(path: Path, settings: Settings, units: Collection[str]) -> str:
-    pattern = settings.records.get("file_name", _UNIT)
-    parts = [re.escape(part).replace(r"\*", ".*") for part in pattern.split(_UNIT)]
+    pattern = settings.records.get("file_name", UNIT_PATTERN)
+    parts = [re.escape(part).replace(r"\*", ".*") for part in pattern.split(UNIT_PATTERN)]
     found = re.fullmatch("(?P<unit>.+?)".join(parts), path.stem, re.IGNORECASE)
     if found is None:
         raise LogError(f"{path.name} does not fit the pattern {pattern!r}; correct file_name under [records]")
@@ -132,6 +137,6 @@ def _unit_of(path: Path, settings: Settings, units: Collection[str]) -> str:
     if len(inside) != 1:
         raise LogError(
             f"{path.name}: the log has no unit {shown(name)}; correct it, or say in the settings where it stands: "
-            f'[records] file_name = "dump_{_UNIT}_*"'
+            f'[records] file_name = "dump_{UNIT_PATTERN}_*"'
         )
     return inside[0]

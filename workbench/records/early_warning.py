@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from workbench.records.courses import days_above
 from workbench.wording import count_of
 
 if TYPE_CHECKING:
@@ -36,6 +37,8 @@ class Warnings:
         The limits that all sites together give; inf where a course tells no more than it misleads.
     units : tuple of str
         Working units above them.
+    lead_days : tuple of float
+        Of each failed unit warned of, the days before its last reading for which its course had stood above the limit.
     """
 
     failures: int
@@ -44,6 +47,7 @@ class Warnings:
     false_alarms: int
     limits: dict[str, float]
     units: tuple[str, ...]
+    lead_days: tuple[float, ...] = ()
 
     @property
     def has_skill(self) -> bool:
@@ -70,21 +74,36 @@ class Warnings:
         if not self.has_skill:
             return [f"{told} That is no warning: chance alone could do it."]
         named = ", ".join(self.units) if self.units else "none"
-        return [told, f"Working units that show such a course at their last reading: {named}."]
+        return [told, *self._lead_words(), f"Working units that show such a course at their last reading: {named}."]
+
+    def _lead_words(self) -> list[str]:
+        if not self.lead_days:
+            return []
+        low, half, high = np.quantile(self.lead_days, [0.1, 0.5, 0.9])
+        return [
+            f"The warning stood {half:.0f} days before the last reading (median; 8 in 10: {low:.0f} to {high:.0f})."
+        ]
 
 
-def early_warnings(spells: "pd.DataFrame", sites: Sequence[str]) -> Warnings:
-    """Learn limits of the courses before the end from failed and working units, each site judged by the others."""
+def early_warnings(spells: "pd.DataFrame", sites: Sequence[str], *, daily: "pd.DataFrame | None" = None) -> Warnings:
+    """Learn limits of the courses before the end from failed and working units, each site judged by the others.
+
+    `daily`: one row per unit, deployment and day, from which it is told how long before the end a warning stood.
+    """
     failed = (spells["outcome"] == "failed").to_numpy()
     place = np.asarray(sites, dtype=object)
     courses = {name: spells[name].to_numpy(dtype=float) for name in _COURSES}
     known = ~np.isnan(np.column_stack(list(courses.values()))).all(axis=1)
+    names = spells.loc[known, ["unit", "deployment"]]
     failed, place, courses = failed[known], place[known], {k: v[known] for k, v in courses.items()}
-    warned = np.zeros(len(failed), dtype=bool)
-    for site in dict.fromkeys(place.tolist()):
-        here = place == site
-        for values in courses.values():
-            warned[here] |= values[here] > _limit(values[~here], failed[~here])
+    by_site = {
+        site: {name: _limit(values[place != site], failed[place != site]) for name, values in courses.items()}
+        for site in dict.fromkeys(place.tolist())
+    }
+    above_own = [
+        [courses[name][row] > limit for name, limit in by_site[site].items()] for row, site in enumerate(place)
+    ]
+    warned = np.array(above_own, dtype=bool).reshape(len(failed), len(courses)).any(axis=1)
     limits = {name: _limit(values, failed) for name, values in courses.items()}
     above = np.zeros(len(failed), dtype=bool)
     for name, values in courses.items():
@@ -97,7 +116,16 @@ def early_warnings(spells: "pd.DataFrame", sites: Sequence[str]) -> Warnings:
         false_alarms=int((warned & ~failed).sum()),
         limits=limits,
         units=tuple(units[above & ~failed].tolist()),
+        lead_days=()
+        if daily is None
+        else tuple(_lead(daily, names.iloc[row], by_site[place[row]]) for row in np.flatnonzero(warned & failed)),
     )
+
+
+def _lead(daily: "pd.DataFrame", name: "pd.Series", limits: dict[str, float]) -> float:
+    """The longest time for which one of a unit's courses stood above its limit up to the last reading."""
+    days = daily[(daily["unit"] == name["unit"]) & (daily["deployment"] == name["deployment"])]
+    return float(np.nanmax([days_above(days, course, limit) for course, limit in limits.items()]))
 
 
 def _limit(values: np.ndarray, failed: np.ndarray) -> float:

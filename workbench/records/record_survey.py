@@ -14,7 +14,7 @@ from workbench.records.data_files import find_data_files
 from workbench.records.early_warning import Warnings, early_warnings
 from workbench.records.reduction import Reduced, reduce_readings
 from workbench.teardown.mechanisms import signs_by_measurement
-from workbench.wording import count_of
+from workbench.wording import count_of, join_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,6 +70,7 @@ class RecordSurvey:
             "readings": self.readings,
             "narrowed": self.narrowed,
             "warnings": self.warnings.sentences(),
+            "lead_days": list(self.warnings.lead_days),
             "spells": [{k: _plain(v) for k, v in row.items()} for row in table.to_dict("records")],
             "additions": self.additions.astype(object).where(self.additions.notna(), None).to_dict("records"),
             "notes": list(self.troubles),
@@ -82,8 +83,8 @@ def survey_records(path: str | PathLike[str], records: str | Path, settings: Any
     frame = plain.records
     files, troubles, number = find_data_files(records, plain.settings, list(dict.fromkeys(frame["unit_id"])))
     found = reduce_readings(files, _spells_of(frame), plain.settings)
-    spells, twice = _one_file_each(found)
     names = [file.path.name for file in files]
+    spells, twice = _one_file_each(found, names)
     troubles += [*found.unread, *twice, *_outside(found, names)]
     spells["file"] = [names[int(n)] for n in spells["file"]]
     spells = spells.join(courses_of(found.daily, spells))
@@ -99,7 +100,7 @@ def survey_records(path: str | PathLike[str], records: str | Path, settings: Any
         troubles=tuple([*troubles, *_disagreements(merged)]),
         plain=plain,
         merged=merged,
-        warnings=early_warnings(spells, [str(site) for site in _looked_up(spells, frame, "site")]),
+        warnings=early_warnings(spells, [str(site) for site in _looked_up(spells, frame, "site")], daily=found.daily),
         files=number,
         readings=found.readings,
     )
@@ -119,12 +120,13 @@ def _spells_of(frame: "pd.DataFrame") -> "pd.DataFrame":
     return table[["unit", "deployment", "start", "stop"]].astype({"unit": str, "deployment": "int64"})
 
 
-def _one_file_each(found: Reduced) -> tuple["pd.DataFrame", list[str]]:
+def _one_file_each(found: Reduced, names: list[str]) -> tuple["pd.DataFrame", list[str]]:
     """Leave out deployments that two files tell of."""
     spells = found.spells
-    twice = spells["files"] > 1
+    twice = spells["files"].map(len) > 1
     said = [
-        f"{row.files} files hold readings of unit {row.unit}, deployment {row.deployment}, and none is used: keep one"
+        f"{join_words([names[int(n)] for n in row.files])} hold readings of unit {row.unit}, deployment "
+        f"{row.deployment}, and none is used: keep one"
         for row in spells[twice].itertuples()
     ]
     return spells[~twice].reset_index(drop=True), said
@@ -148,7 +150,10 @@ def _outside(found: Reduced, names: list[str]) -> list[str]:
                 f"{int(row['line_outside']) + 1}) and are not used"
             )
         if row["lost"] and not row["lost"] < row["readings"]:
-            said.append(f"{file}: the clock of unit {unit} was years off from the start; no day of it can be used")
+            said.append(
+                f"{file}: the clock of unit {unit} was years off from the start, row "
+                f"{int(row['line_outside']) + 1}; no day of it can be used"
+            )
     return said
 
 

@@ -154,7 +154,7 @@ FROM placed WHERE deployment IS NOT NULL GROUP BY unit, deployment, day ORDER BY
 """
 
 _SPELLS = f"""
-SELECT unit, deployment, count(*) AS readings, min(t) AS first, max(t) AS last, count(DISTINCT file) AS files,
+SELECT unit, deployment, count(*) AS readings, min(t) AS first, max(t) AS last, list_sort(list(DISTINCT file)) AS files,
 approx_quantile(step, 0.5) FILTER (step > 0) AS step, count(*) FILTER (step < 0) AS back, max(line) AS last_line,
 arg_max(file, t) AS file, {", ".join(f"arg_max({name}, t) AS last_{name}" for name in QUANTITIES)}
 FROM placed WHERE deployment IS NOT NULL GROUP BY unit, deployment ORDER BY unit, deployment

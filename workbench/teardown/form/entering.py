@@ -1,5 +1,6 @@
 """Entering: what a filled-in form adds to the tables beside a log, held against the log before anything is written."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,11 +11,18 @@ from workbench.log.dictionary import beside_vocabulary, headings_of, visit_vocab
 from workbench.log.season_log import Log, read_log
 from workbench.log.sources import read_file
 from workbench.log.writing import beside_csv
+from workbench.teardown.form.proposals import (
+    Proposal,
+    confirmed_table,
+    is_answers,
+    proposals_of,
+    read_answers,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ENTERED", "FormEntry", "enter_rows", "undo_entry", "write_entry"]
+__all__ = ["ENTERED", "FormEntry", "enter_confirmed", "enter_rows", "undo_entry", "write_entry"]
 
 ENTERED = {"teardowns.csv": ("unit_id", "deployment"), "visits.csv": ("unit_id", "visited_on")}
 """Tables that are entered, and what makes a row of each one row."""
@@ -39,6 +47,8 @@ class FormEntry:
         What the log says against it, or cannot use, with both places.
     log : Log
         The log as it is read with the table.
+    proposals : tuple of Proposal
+        What notes of the units entered propose and nobody has confirmed.
     """
 
     name: str
@@ -47,6 +57,7 @@ class FormEntry:
     changed: tuple[str, ...]
     contradictions: tuple[str, ...]
     log: Log
+    proposals: tuple[Proposal, ...]
 
 
 def enter_rows(path: str | Path, form: str | Path, settings: Any = None) -> FormEntry:
@@ -54,7 +65,15 @@ def enter_rows(path: str | Path, form: str | Path, settings: Any = None) -> Form
     read = [Path(path), *(home_of(path) / name for name in ENTERED)]
     if Path(form).is_file() and any(Path(form).samefile(other) for other in read if other.is_file()):
         raise UsageError(f"{form} is read with this log already; name the table that the form saved")
-    found = _form_rows(Path(form), read_log(path, settings))
+    return _entry(path, _form_rows(Path(form), read_log(path, settings)), settings)
+
+
+def enter_confirmed(path: str | Path, confirmed: Iterable[Proposal], settings: Any = None) -> FormEntry:
+    """Hold the signs of notes that a person confirmed against a log; nothing is written."""
+    return _entry(path, confirmed_table(confirmed), settings)
+
+
+def _entry(path: str | Path, found: "pd.DataFrame", settings: Any) -> FormEntry:
     name = "visits.csv" if "visited_on" in found.columns else "teardowns.csv"
     before = _table_at(home_of(path) / name, list(found.columns))
     table, new, changed = _merged(before, found, ENTERED[name])
@@ -64,8 +83,10 @@ def enter_rows(path: str | Path, form: str | Path, settings: Any = None) -> Form
         for p in log.all_problems
         if p.source == name or any(other.source == name for other in p.others)
     ]
+    units = set(found["unit_id"])
     return FormEntry(
-        name=name, table=table, new=tuple(new), changed=tuple(changed), contradictions=tuple(against), log=log
+        name=name, table=table, new=tuple(new), changed=tuple(changed), contradictions=tuple(against), log=log,
+        proposals=tuple(p for p in proposals_of(log) if p.unit_id in units) if name == "teardowns.csv" else (),
     )  # fmt: skip
 
 
@@ -101,6 +122,11 @@ def _form_rows(form: Path, log: Log) -> "pd.DataFrame":
         raise UsageError(f"there is no file {form}; name the table that the form saved")
     words, visits = beside_vocabulary(log.settings), visit_vocabulary()
     (sheet, *_), _ = read_file(form, lambda s: len(headings_of(s, words)))
+    if is_answers(sheet):
+        confirmed = confirmed_table(read_answers(sheet, log))
+        if confirmed.empty:
+            raise LogError(f"{form.name} confirms nothing: no row has yes in its last column")
+        return confirmed
     headings = headings_of(sheet, words) if sheet.rows else ()
     vocabulary = visits if "visited_on" in {visits.field_of(h) for h in headings} else words
     fields = [vocabulary.field_of(h) for h in headings]
