@@ -89,6 +89,8 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("{folder}/form.csv", "--replace"),
         ("{folder}/form.csv", "--json"),
         ("{folder}/form.csv", "--all"),
+        ("--notes", "--all"),
+        ("--notes", "--list", "{folder}/notes.csv", "--replace"),
         ("--undo", "--strict"),
         (),
     ),

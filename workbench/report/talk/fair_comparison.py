@@ -3,8 +3,9 @@
 import math
 
 import numpy as np
+import pandas as pd
 
-from workbench.report.basis import Drawing, Finding, compare_choice
+from workbench.report.basis import Drawing, Finding, compare_choice, place_gap
 from workbench.report.figures import Dots
 from workbench.report.findings import RankedRow
 from workbench.report.talk.told import Told
@@ -46,9 +47,15 @@ def places_slide(told: Told) -> Finding | None:
         headline = f"{name} stood in easier places, so plain counts flatter it"
     else:
         headline = f"{name} and {base} stood in different places: plain counts mislead"
-    points = [
+    by_place = (
         f"By place alone {percent_text(expected[row.level])} of those with {name} would fail, "
-        f"{percent_text(expected[row.base])} with {base}.",
+        f"{percent_text(expected[row.base])} with {base}."
+    )
+    if abs(gap) > HARDER and gap * shift < 0:
+        # shares of places hold what stood there: here they point the other way than the comparison within places
+        by_place = _where(table[table["place"] == place], row, name, base=base)
+    points = [
+        by_place,
         f"Plain counts: {_failed(row.failures, row.units)} failed with {name}, "
         f"{_failed(row.base_failures, row.base_units)} with {base}.",
     ]
@@ -76,6 +83,19 @@ def places_slide(told: Told) -> Finding | None:
 
 def _failed(failures: int, units: int) -> str:
     return f"{failures} of {units}"
+
+
+def _where(table: pd.DataFrame, row: RankedRow, name: str, *, base: str) -> str:
+    """The place in whose share of units two levels differ most."""
+    ours, theirs = (table[table["level"] == level].set_index("value")["units"] for level in (row.level, row.base))
+    gap = place_gap(ours, theirs)
+    if gap is None:
+        return f"Places of {name} and {base} differ a little everywhere."
+    place = shown_name(gap.place)
+    return (
+        f"{place[:1].upper()}{place[1:]} held {percent_text(gap.ours)} of those with {name}, {percent_text(gap.theirs)} "
+        f"of those with {base}."
+    )
 
 
 def _expected(table: object, level: str) -> float:
