@@ -5,6 +5,7 @@ import re
 from dataclasses import replace
 from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 from pptx import Presentation
 
@@ -228,3 +229,17 @@ def test_a_decision_on_one_level_is_answered_for_that_level():
 
     assert decisions_of(data, [cord, Row()], {})[0].answer == "yes, O-ring instead of flat gasket"
     assert decisions_of(data, [cord, Row(gain=-0.1)], {})[0].answer == "no, units with O-ring lasted less long"
+
+
+@pytest.mark.parametrize(("gain", "point"), [(0.3, "Farm held 20 % of those"), (-0.3, "By place alone 18 % of those")])
+def test_a_slide_on_places_does_not_argue_against_the_comparison_within_them(gain, point):
+    """By shares of places `a` had the easier ones; where the comparison within places says the reverse, only where."""
+    cells = [("a", "farm", 2, 1), ("a", "dunes", 8, 1), ("b", "farm", 8, 4), ("b", "dunes", 2, 0)]
+    table = pd.DataFrame(cells, columns=["level", "value", "units", "failures"]).assign(choice="seal", place="site")
+    row = SimpleNamespace(choice="seal", level="a", base="b", gain=gain, raw_gain=0.0, failures=2, units=10,
+                          base_failures=4, base_units=10)  # fmt: skip
+    data = SimpleNamespace(ranking=SimpleNamespace(overlap=SimpleNamespace(table=table)))
+    told = SimpleNamespace(
+        main=row, data=data, rows=[], name=lambda _, level: level, slide=lambda *_, points, **__: points
+    )
+    assert places_slide(told)[0].startswith(point)

@@ -92,10 +92,8 @@ def _where(table: pd.DataFrame, row: RankedRow, name: str, *, base: str) -> str:
     if gap is None:
         return f"Places of {name} and {base} differ a little everywhere."
     place = shown_name(gap.place)
-    return (
-        f"{place[:1].upper()}{place[1:]} held {percent_text(gap.ours)} of those with {name}, {percent_text(gap.theirs)} "
-        f"of those with {base}."
-    )
+    share, other = percent_text(gap.ours), percent_text(gap.theirs)
+    return f"{place[:1].upper()}{place[1:]} held {share} of those with {name}, {other} of those with {base}."
 
 
 def _expected(table: object, level: str) -> float:
