@@ -6,10 +6,13 @@ import pytest
 
 from tests.teardown.builders import records, small_table
 from workbench.errors import UsageError
+from workbench.lives import Lives
 from workbench.log.dictionary.evidence import read_evidence_table
 from workbench.log.season_log.reading import read_log
+from workbench.teardown.ends import units_next
 from workbench.teardown.mechanisms.likelihood import mechanism_weights
 from workbench.teardown.mechanisms.mechanism import suggest_from_records, suggest_mechanism
+from workbench.teardown.sheets import units_to_open
 
 
 def probability(suggestions, row, mechanism):
@@ -196,3 +199,33 @@ def test_a_declared_sign_that_the_table_lacks_is_named(tmp_path):
         [read_evidence_table(), small_table().assign(sign="slime", family="growth").iloc[:1]], ignore_index=True
     )
     assert suggest_mechanism(log, table=table).problems.empty
+
+
+def test_nobody_is_sent_to_a_unit_that_the_safety_check_stopped():
+    rows = [
+        {"unit_id": "A", "safety_check": "stopped"},
+        {"unit_id": "B", "swollen_cell": "yes", "tide_line": "no"},
+        {"unit_id": "C", "swollen_cell": "yes", "condition_found": "wet"},  # taken out by somebody since
+        {"unit_id": "D"},
+    ]
+    suggestions = suggest_from_records(records(*rows))
+    checks = suggestions.table["next_check"].tolist()
+    assert [check.startswith("leave it shut") for check in checks] == [True, True, False, False]
+    lives = Lives.from_arrays(time=np.arange(1.0, 5.0), failed=np.ones(4, dtype=bool))
+    assert {unit.unit_id for unit in units_next(suggestions, lives)} == {"C", "D"}
+    opened = suggestions.teardowns.opened
+    assert units_to_open(records(*rows), opened)["unit_id"].tolist() == ["D"]
+    assert units_to_open(records(*rows), opened, units=["A"])["unit_id"].tolist() == ["A"]
+
+
+def test_nobody_is_sent_to_look_for_what_cannot_be_there():
+    """Inside was written down as wet, so nothing inside is dry and clean: common practice, no source."""
+    seen = {"condition_found": "wet", "standing_clear_water": "yes", "gasket_pinched_or_dirty": "yes"}
+    teardowns = suggest_from_records(records(seen, {"tide_line": "no"})).teardowns
+    out = {sign: teardowns.ruled_out()[:, number].tolist() for number, sign in enumerate(teardowns.signs)}
+    assert out["dry_and_clean_inside"] == [True, False] and out["gasket_intact_even_mark"] == [True, False]
+    assert out["black_film_no_water"] == [True, False] and out["tooth_marks"] == [False, False]
+
+    known = {sign: "no" for sign in teardowns.signs if sign != "dry_and_clean_inside"}
+    check = suggest_from_records(records(known | seen)).table["next_check"][0]
+    assert "dry and clean" not in check and check.startswith("no unchecked sign")

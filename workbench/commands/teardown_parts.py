@@ -65,6 +65,11 @@ def _answer(log: Any, survey: "TeardownSurvey") -> list[Words]:
     shut = [unit.unit_id for unit in following if unit.is_shut]
     if shut:
         answer.append(f"Open next: {join_words(shut)} (failed and not opened; those that cost most days first).")
+    teardowns = survey.suggestions.teardowns
+    kept_shut = list(dict.fromkeys(teardowns.records["unit_id"][teardowns.stopped].map(str)))
+    if kept_shut:
+        line = f"Leave shut: {join_words(kept_shut)} (work stopped for safety; whoever is responsible comes first)."
+        answer.append([(line, "warning")])
     near = [unit for unit in following if not unit.is_shut]
     if near:
         answer.append(f"Look again at {'; '.join(f'{unit.unit_id} ({unit.reason})' for unit in near)}.")

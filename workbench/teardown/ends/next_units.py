@@ -36,12 +36,14 @@ class AlikeUnits(NamedTuple):
 
 def units_next(suggestions: MechanismSuggestions, lives: Lives, *, most: int = 5) -> tuple[NextUnit, ...]:
     """Return the failed units that would teach most: those never opened, the earliest failures first, since they cost
-    most days; then opened ones that one more check may settle, the nearest to a mechanism first.
+    most days; then opened ones that one more check may settle, the nearest to a mechanism first. Those that stay shut
+    for safety are left out.
     """
     table = suggestions.table.assign(
         opened=suggestions.teardowns.opened[suggestions.rows], upper=lives.upper[suggestions.rows]
     )
     table["named"] = _names(table)
+    table = table[~suggestions.teardowns.stopped[suggestions.rows]]
     shut = table[~table["opened"]].sort_values(["upper", "unit_id"], kind="stable")
     found = [NextUnit(r.named, True, f"failed by day {r.upper:g}, not opened") for r in shut.itertuples()]
     near = table[table["opened"] & (table["mechanism"] == UNDETERMINED) & (table["verdict"] == "")]

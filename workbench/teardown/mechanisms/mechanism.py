@@ -147,7 +147,8 @@ def _suggest(teardowns: Teardowns, evidence: pd.DataFrame) -> MechanismSuggestio
     described = zip(evidence["sign"], evidence["where"], evidence["next_check"], strict=True)
     checks = {str(sign): (str(where), str(check)) for sign, where, check in described}
     reader = _Reader(model, checks)
-    read = [reader.read(signs, chances) for signs, chances in zip(seen, probabilities, strict=True)]
+    askable = np.isnan(seen) & ~teardowns.ruled_out()[rows][:, columns]
+    read = [reader.read(*unit) for unit in zip(seen, probabilities, askable, strict=True)]
     return MechanismSuggestions(
         columns=_columns(teardowns, rows, read),
         notes=_notes(teardowns, model, rows, read=read),
@@ -189,7 +190,7 @@ class _Reader:
         rest = 1 - share
         self._others = (chance @ share[:, None] - chance * share) / np.where(rest > 0, rest, 1.0)
 
-    def read(self, seen: np.ndarray, chances: np.ndarray) -> _Reading:
+    def read(self, seen: np.ndarray, chances: np.ndarray, askable: np.ndarray) -> _Reading:
         names = self._model.mechanisms
         order = np.lexsort((np.arange(len(names)), -chances))
         first, second = int(order[0]), int(order[1])
@@ -210,18 +211,18 @@ class _Reader:
             speaks_for=tuple(signs[supports]),
             speaks_against=(*signs[contradicts], *(f"no {sign}" for sign in signs[missed])),
             families=families,
-            next_check=self._next_check(seen, first, second),
+            next_check=self._next_check(seen, askable, first=first, second=second),
             why_not=why_not,
         )
 
-    def _next_check(self, seen: np.ndarray, first: int, second: int) -> str:
-        """The unchecked sign of a family not yet seen that separates the two best most, by change of log odds."""
+    def _next_check(self, seen: np.ndarray, askable: np.ndarray, *, first: int, second: int) -> str:
+        """The askable sign of a family not yet seen that separates the two best most, by change of log odds."""
         if np.isnan(seen).all():
             return "open it in the order of the teardown sheet, the caution box first."
         a, b = self._chance[:, first], self._chance[:, second]
         used = {self._model.families[i] for i in np.flatnonzero(seen == 1)}
         fresh = np.array([family not in used for family in self._model.families])
-        gain = np.where(np.isnan(seen) & fresh, (a - b) * np.log(a * (1 - b) / (b * (1 - a))), -1.0)
+        gain = np.where(askable & fresh, (a - b) * np.log(a * (1 - b) / (b * (1 - a))), -1.0)
         if gain.max() < _LEAST_GAIN:
             return "no unchecked sign would separate the two best; look at a sister unit and at the data file."
         sign = self._model.signs[int(np.argmax(gain))]
@@ -230,6 +231,7 @@ class _Reader:
 
 
 _LEAST_GAIN = 0.05
+_STAYS_SHUT = "leave it shut: the work was stopped for safety; whoever is responsible for damaged cells comes first."
 _CORRECT = "correct opened_on or found_on first; then what was seen counts."
 
 
@@ -246,7 +248,7 @@ def _why_not(seen: np.ndarray, probability: float, families: int) -> str:
 
 
 def _columns(teardowns: Teardowns, rows: np.ndarray, read: Sequence[_Reading]) -> dict[str, Any]:
-    records = teardowns.records
+    records, stopped = teardowns.records, teardowns.stopped
     deployment = records["deployment"] if "deployment" in records.columns else pd.Series(np.nan, index=records.index)
     return {
         "unit_id": records["unit_id"].astype(object).to_numpy()[rows],
@@ -260,7 +262,8 @@ def _columns(teardowns: Teardowns, rows: np.ndarray, read: Sequence[_Reading]) -
         "note": _objects(_note(r, teardowns, row) for r, row in zip(read, rows, strict=True)),
         "best": _objects(r.best for r in read),
         "next_check": _objects(
-            _CORRECT if teardowns.set_aside[row] else r.next_check for r, row in zip(read, rows, strict=True)
+            _CORRECT if teardowns.set_aside[row] else _STAYS_SHUT if stopped[row] else r.next_check
+            for r, row in zip(read, rows, strict=True)
         ),
         "verdict": teardowns.verdict[rows],
         "confirmed": teardowns.confirmed[rows],

@@ -79,6 +79,31 @@ class Teardowns:
     def __len__(self) -> int:
         return len(self.records)
 
+    @property
+    def stopped(self) -> np.ndarray:
+        """Units that stay shut: the safety check stopped the work, or a swollen cell was seen and nothing since."""
+        swollen = _words(self.records, "swollen_cell") == "yes"
+        stopped = _words(self.records, "safety_check") == "stopped"
+        return np.asarray(stopped | (swollen & (self.condition == "")))
+
+    def ruled_out(self) -> np.ndarray:
+        """Signs that cannot be there beside what was seen, so that nobody is sent to look for them; shape (n, s)."""
+        out = np.zeros(self.seen.shape, dtype=bool)
+        for pair in CONTRADICTIONS:
+            for half, other in (pair, pair[::-1]):
+                if other in self.signs:
+                    out[:, self.signs.index(other)] |= self._holds(half)
+        return out
+
+    def _holds(self, half: str) -> np.ndarray:
+        """Whether half of a contradicting pair was seen."""
+        field, _, word = half.partition("=")
+        if word:
+            return np.asarray(self.condition == word)
+        if field not in self.signs:
+            return np.zeros(len(self), dtype=bool)
+        return np.asarray(self.seen[:, self.signs.index(field)] == 1)
+
 
 def read_teardowns(
     records: pd.DataFrame,

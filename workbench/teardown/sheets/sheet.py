@@ -46,6 +46,8 @@ def units_to_open(
 ) -> pd.DataFrame:
     """Choose the deployments that get a sheet: failed units not yet opened, and some survivors for comparison.
 
+    Units that the safety check stopped get none unless they are named.
+
     Shapes: opened (n,).
     """
     names = records["unit_id"].map(str)
@@ -53,8 +55,11 @@ def units_to_open(
         wanted = check_columns(list(units), dict.fromkeys(names), "unit")
         return records[names.isin(wanted).to_numpy()]
     outcome = records["outcome"].astype(object).to_numpy()
-    failed = np.flatnonzero((outcome == "failed") & ~opened)
-    came_back = np.isin(outcome, ("working", "withdrawn")) & ~opened
+    shut = ~opened
+    if "safety_check" in records.columns:
+        shut &= (records["safety_check"].map(str) != "stopped").to_numpy()
+    failed = np.flatnonzero((outcome == "failed") & shut)
+    came_back = np.isin(outcome, ("working", "withdrawn")) & shut
     if "found_on" in records.columns:
         came_back &= records["found_on"].notna().to_numpy()
     alive = np.flatnonzero(came_back)
