@@ -37,6 +37,7 @@ def bench_form_html(records: pd.DataFrame) -> str:
     shown: set[str] = set()
     for number, step in enumerate(bench_steps(), start=1):
         own = [h for h in step.hazards if h.hazard not in shown]
+        again = [h.topic for h in step.hazards if h.hazard in shown]
         shown |= {h.hazard for h in step.hazards}
         fields = [_field(column) for column in step.fields]
         families: dict[str, list[dict[str, str]]] = {}
@@ -45,8 +46,9 @@ def bench_form_html(records: pd.DataFrame) -> str:
                 families.setdefault(mechanism_words(sign.family), []).append(
                     {"name": sign.sign, "label": sign.label, "where": sign.where}
                 )
-        steps.append({"number": number, "title": step.title, "do": step.do, "cautions": own, "fields": fields,
-                      "families": list(families.items()), "is_verdict": step.step == "verdict"})  # fmt: skip
+        steps.append({"number": number, "title": step.title, "do": step.do, "cautions": own, "again": again,
+                      "fields": fields, "families": list(families.items()), "is_verdict": step.step == "verdict",
+                      })  # fmt: skip
     columns = [f["name"] for s in steps for f in s["fields"]] + [
         sign["name"] for s in steps for _, signs in s["families"] for sign in signs
     ]
@@ -56,8 +58,8 @@ def bench_form_html(records: pd.DataFrame) -> str:
 def field_form_html(records: pd.DataFrame) -> str:
     """Return the form for a round of visits: what state each unit was seen in, and when."""
     fields = [_field(column) for column in visit_columns() if column.name != "unit_id"]
-    step = {"number": 1, "title": "Visit", "do": "One entry for each unit looked at.", "cautions": [], "fields": fields,
-            "families": [], "is_verdict": False}  # fmt: skip
+    step = {"number": 1, "title": "Visit", "do": "One entry for each unit looked at.", "cautions": [], "again": [],
+            "fields": fields, "families": [], "is_verdict": False}  # fmt: skip
     hazards = [h for h in known_hazards() if h.hazard in _IN_FIELD]
     return _page("Visit form", "visits", records, columns=[f["name"] for f in fields], steps=[step], hazards=hazards)
 
