@@ -103,6 +103,38 @@ def test_an_interruption_while_modules_load_is_one_sentence():
     assert done.stderr.splitlines()[-1] == "error: interrupted; nothing that was there before has been changed"
 
 
+def test_an_interruption_before_the_commands_are_loaded_is_one_sentence():
+    code = (
+        "import sys, builtins\n"
+        "from workbench.__main__ import start\n"
+        "real = builtins.__import__\n"
+        "def interrupted(name, *rest, **more):\n"
+        "    if name == 'argparse':\n        raise KeyboardInterrupt\n"
+        "    return real(name, *rest, **more)\n"
+        "builtins.__import__ = interrupted\n"
+        "sys.exit(start())\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=False)
+    assert done.returncode == 130
+    assert done.stderr == "error: interrupted; nothing that was there before has been changed\n"
+
+
+def test_an_interruption_where_python_swallows_errors_is_heard_all_the_same(capsys, monkeypatch):
+    class Swallowing:
+        def __del__(self):
+            raise KeyboardInterrupt
+
+    def run(args):
+        Swallowing()
+        time.sleep(10)  # heard long before
+        return 0
+
+    monkeypatch.setattr("workbench.commands.settings.run", run)
+    hook = sys.unraisablehook
+    assert main(["settings"]) == 130 and sys.unraisablehook is hook
+    assert capsys.readouterr().err == "error: interrupted; nothing that was there before has been changed\n"
+
+
 @pytest.mark.skipif(not Path("/proc/self/maps").exists(), reason="what a program has loaded is read from /proc")
 def test_the_signal_of_an_interruption_ends_with_130(tmp_path):
     words = [sys.executable, "-m", "workbench", "review", "sample_data/lantern_moor_2024.csv", "--out", str(tmp_path)]

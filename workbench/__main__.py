@@ -1,10 +1,22 @@
-"""Run the command line with `python -m workbench`."""
+"""Run the command line: `workbench`, or `python -m workbench`; an interruption while it loads is one sentence too."""
 
 import sys
 
-from workbench.cli import main
+__all__ = ["start"]
 
-__all__: list[str] = []
+_INTERRUPTED = 130
+
+
+def start() -> int:
+    """Load the commands and run one."""
+    try:
+        from workbench.cli import main
+
+        return main()
+    except KeyboardInterrupt:  # the commands' own answer to it was not loaded yet
+        sys.stderr.write("error: interrupted; nothing that was there before has been changed\n")
+        return _INTERRUPTED
+
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(start())

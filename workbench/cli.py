@@ -1,9 +1,11 @@
 """Command line: options to one library call to output; each command is a module in `workbench/commands/`."""
 
+import _thread
 import argparse
 import gc
 import os
 import sys
+import threading
 from collections.abc import Sequence
 from importlib import import_module
 from typing import NoReturn
@@ -75,6 +77,7 @@ def _add_common_options(command: argparse.ArgumentParser) -> None:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command."""
     gc.set_threshold(OBJECTS_BETWEEN_SEARCHES, 20, 20)
+    before, sys.unraisablehook = sys.unraisablehook, _interrupt_again
     try:
         return _run(argv)
     except UsageError as error:
@@ -91,6 +94,18 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         say_aside("error: interrupted; nothing that was there before has been changed")
         return EXIT_INTERRUPTED
+    finally:
+        sys.unraisablehook = before
+
+
+def _interrupt_again(unraisable: "sys.UnraisableHookArgs") -> None:
+    """Interrupt once more where Python was in a place that swallows errors; show other such errors as ever."""
+    if issubclass(unraisable.exc_type, KeyboardInterrupt):
+        again = threading.Timer(0.01, _thread.interrupt_main)  # at once it would be swallowed here too
+        again.daemon = True
+        again.start()
+    else:
+        sys.__unraisablehook__(unraisable)
 
 
 def _run(argv: Sequence[str] | None) -> int:

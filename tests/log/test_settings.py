@@ -8,6 +8,7 @@ import pytest
 
 from workbench.errors import SettingsError, UsageError
 from workbench.log.dictionary.settings import MISSING_WORDS, Settings, read_settings
+from workbench.log.season_log import read_log
 
 FULL = """
 season = "2025"
@@ -109,6 +110,11 @@ def test_settings_are_frozen_all_the_way_down():
         ({"mission_days": True}, "mission_days must be a whole number of days"),
         ({"mission_days": "180"}, "mission_days must be a whole number of days"),
         ({"missing_words": "NA"}, "missing_words must be a list of texts"),
+        (
+            {"levels": {"outcome": {"words": {"kaput": "faild"}}}},
+            r"levels.outcome.words, 'kaput': 'faild' is no word for outcome; did you mean 'failed'\? "
+            "Write one of failed, working",
+        ),
         ({"decisions": "x"}, "decisions must be a list of texts"),
         ({"rename": ["a"]}, "rename must be a table"),
         ({"reference": {"lid_seal": 3}}, "reference, 'lid_seal' must be a text"),
@@ -134,3 +140,15 @@ def test_files_that_cannot_be_read(tmp_path):
     (tmp_path / "odd.toml").write_bytes(b"season = '\xff\xfe'\n")
     with pytest.raises(SettingsError, match="is not UTF-8 text"):
         read_settings(tmp_path / "odd.toml")
+
+
+def test_a_spelling_given_for_a_word_means_that_word(tmp_path):
+    """Without this a unit called dead was read as one that still worked."""
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "unit_id,deployed_on,found_on,outcome,lid_seal\nA,2025-03-01,2025-09-01,kaput,ring\n", encoding="utf-8"
+    )
+    words = {"outcome": {"words": {"kaput": "dead"}}, "lid_seal": {"words": {"ring": "O-Ring"}}}
+    log = read_log(path, {"levels": words})
+    assert list(log.records["outcome"]) == ["failed"] and list(log.records["lid_seal"]) == ["o_ring"]
+    assert log.lives().failures == 1

@@ -4,7 +4,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING, Any
 
-from workbench.commands.counting import add_step, counted
+from workbench.commands.counting import add_step, check_named, counted
 from workbench.commands.permits import add_replace, permit_of
 from workbench.printing import Grid, Part, Words, json_text, progress, say, say_aside, show_answer
 from workbench.wording import NOT_KNOWN, percent_text, points_text, signed_points
@@ -58,7 +58,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _compared(args: argparse.Namespace, tell: "Callable[[str], None]") -> "tuple[ChoiceComparison, SeasonData]":
-    from workbench.checks import check_columns
     from workbench.errors import EstimateError
     from workbench.log.dictionary import column_named
     from workbench.log.sources import settings_for
@@ -70,7 +69,7 @@ def _compared(args: argparse.Namespace, tell: "Callable[[str], None]") -> "tuple
     columns = [name for name in (args.by, args.within) if name]
     log = counted(args, lambda roles: columns) or args.log
     data = season_data(log, settings=args.settings, mission=args.mission, seed=args.seed)
-    check_columns(columns, data.lives.covariates.columns, "column")
+    check_named(columns, data, "column")
     if len(data.levels(args.by)) < 2:
         raise EstimateError(
             f"{args.by} has fewer than two levels carried by at least {FEWEST_UNITS} units each; read another season "

@@ -8,6 +8,7 @@ from workbench.printing import say_aside
 
 if TYPE_CHECKING:
     from workbench.fleet import Fleet
+    from workbench.report.basis import SeasonData
 
 MOST_ROWS = 50_000
 """Rows of a log that is still kept row by row; reading then takes 7 s and a ranking two minutes."""
@@ -81,3 +82,21 @@ def columns_to_keep(choices: Sequence[str] = (), adjust: Sequence[str] = ()) -> 
         return list(dict.fromkeys([*named, *(name for name in ("site", "season") if name in roles)]))
 
     return keep
+
+
+def check_named(names: Sequence[str], data: "SeasonData", what: str) -> None:
+    """Refuse a column that the lives lack; one that the log has and knows nothing of is told how to get a role."""
+    from workbench.checks import check_columns
+    from workbench.errors import UsageError
+    from workbench.log.dictionary import quoted, word_key
+
+    held = getattr(data.log, "records", data.lives.covariates).columns
+    headings = {word_key(str(column)): str(column) for column in held if column not in data.lives.covariates}
+    for name in names:
+        heading = headings.get(word_key(name))
+        if name not in data.lives.covariates and heading is not None and heading not in data.log.roles:
+            raise UsageError(
+                f"the column {heading!r} of the log has no role yet, so nothing can be compared by it; add to the "
+                f"settings: [roles] protection = [{quoted(heading)}], or exposure"
+            )
+    check_columns(names, data.lives.covariates.columns, what)

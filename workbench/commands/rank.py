@@ -4,7 +4,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING, Any
 
-from workbench.commands.counting import add_step, columns_to_keep, counted
+from workbench.commands.counting import add_step, check_named, columns_to_keep, counted
 from workbench.printing import Grid, Part, Words, json_text, progress, say, show_answer
 from workbench.wording import (
     NOT_KNOWN,
@@ -80,7 +80,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _ranked(args: argparse.Namespace, tell: "Callable[[str], None]") -> "tuple[SeasonData, Ranking, RankingQuestion]":
     """The log read and its choices ranked as asked."""
-    from workbench.checks import check_columns
     from workbench.errors import EstimateError
     from workbench.log.dictionary import column_named
     from workbench.log.season_log import read_log
@@ -93,7 +92,7 @@ def _ranked(args: argparse.Namespace, tell: "Callable[[str], None]") -> "tuple[S
     choices, adjust = ([column_named(n, settings) for n in _names(text)] for text in (args.choices, args.adjust))
     log: Any = counted(args, columns_to_keep(choices, adjust)) or read_log(args.log, args.settings)
     data = season_data(log, mission=args.mission, seed=args.seed)
-    check_columns([*choices, *adjust], data.lives.covariates.columns, "column")
+    check_named([*choices, *adjust], data, "column")
     question = question_of(log, data.lives, choices, adjust=adjust)
     if not question.choices:
         raise EstimateError(

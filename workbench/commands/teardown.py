@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from workbench.commands.counting import refuse_many_rows
 from workbench.commands.permits import add_replace, permit_of
 from workbench.printing import json_text, progress, say, say_aside, show_answer
+from workbench.wording import count_of
 
 if TYPE_CHECKING:
     from workbench.teardown.ends import TeardownSurvey
@@ -88,7 +89,7 @@ def _write_sheets(args: argparse.Namespace, log: Any, survey: "TeardownSurvey", 
         say_aside("every failed unit was opened already; name units with --units for sheets of them")
         return
     place = write_sheets(args.sheets, chosen, table=table, photos=home_of(args.log), permit=permit_of(args))
-    say_aside(f"{len(chosen)} sheets written: {place}")
+    say_aside(f"{count_of(len(chosen), 'sheet')} written: {place}")
 
 
 def _write_forms(args: argparse.Namespace, log: Any, survey: "TeardownSurvey") -> None:

@@ -11,8 +11,9 @@ from workbench.checks import did_you_mean
 from workbench.errors import SettingsError
 from workbench.log.cells import shown
 from workbench.log.dictionary.bench_work import known_thresholds
-from workbench.log.dictionary.columns import word_key
+from workbench.log.dictionary.columns import log_columns, word_key
 from workbench.log.dictionary.date_text import SPREADSHEET_DAY
+from workbench.log.dictionary.nearness import quoted
 
 __all__ = ["READERS", "ROLE_NAMES", "given", "refuse_unknown"]
 
@@ -217,8 +218,27 @@ def _levels(value: Any, where: str) -> Mapping[str, Mapping[str, Mapping[str, An
                         for k, v in _table(parts[key], f"{here}.{key}").items()
                     }
                 )
+        if "words" in read:
+            read["words"] = _known_words(str(column), read["words"], f"{here}.words")
         levels[str(column)] = MappingProxyType(read)
     return MappingProxyType(levels)
+
+
+def _known_words(name: str, words: Mapping[str, str], where: str) -> Mapping[str, str]:
+    """Each of their words with the dictionary's own; where a column takes no other word, others are refused."""
+    column = next((c for c in log_columns() if c.name == name), None)
+    if column is None or column.type == "ip_code":
+        return words
+    meant = {theirs: column.spellings.get(word_key(ours), ours) for theirs, ours in words.items()}
+    for theirs, ours in meant.items():
+        if column.is_closed and ours not in column.known_words:
+            near = did_you_mean(word_key(ours), column.known_words)
+            write = f"{near} Write" if near else "; write"
+            raise SettingsError(
+                f"{where}, {shown(theirs)}: {shown(ours)} is no word for {name}{write} one of "
+                f"{', '.join(column.known_words)}, such as {quoted(theirs)} = {quoted(column.known_words[0])}"
+            )
+    return MappingProxyType(meant)
 
 
 def _thresholds(value: Any, where: str) -> Mapping[str, float]:

@@ -56,7 +56,9 @@ def clean_photo(path: str | Path, *, longest_side: int = LONGEST_SIDE) -> bytes:
                 raise LogError(f"picture {place.name} has {pixels:,} pixels, which is too many; make it smaller")
             opened.draft("RGB", (longest_side, longest_side))
             upright = ImageOps.exif_transpose(opened).convert("RGB")
-    except (OSError, SyntaxError, Image.DecompressionBombError):
+    except Image.DecompressionBombError:  # told from its header, before anything is decoded
+        raise LogError(f"picture {place.name} has more pixels than can be shown; make it smaller") from None
+    except (OSError, SyntaxError):
         raise LogError(f"{place.name} cannot be read as a picture; give JPEG, PNG or another common format") from None
     upright.thumbnail((longest_side, longest_side))
     bare = Image.new("RGB", upright.size)
