@@ -1,6 +1,7 @@
 """What could make a ranked choice wrong?"""
 
 from workbench.ranking.checks.aliases import Alias
+from workbench.ranking.checks.common_shape import ShapeCheck, common_shapes
 from workbench.ranking.checks.differing import DIFFERING_P, differing_effects
 from workbench.ranking.checks.evalue import e_value, e_value_of_interval
 from workbench.ranking.checks.missing_units import MissingUnits, missing_units
@@ -46,10 +47,12 @@ __all__ = [
     "RawComparison",
     "SecondEstimate",
     "Sensitivity",
+    "ShapeCheck",
     "UnevenMissing",
     "agreement_of",
     "choice_never_mixes",
     "choice_p_values",
+    "common_shapes",
     "detectable_ratio",
     "differing_effects",
     "e_value",

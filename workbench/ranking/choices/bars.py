@@ -17,6 +17,7 @@ from workbench.ranking.checks import (
     RawComparison,
     SecondEstimate,
     Sensitivity,
+    ShapeCheck,
 )
 from workbench.ranking.choices.core import ChoiceFigures
 from workbench.ranking.model import Block, Design
@@ -34,7 +35,9 @@ __all__ = [
     "blank_text",
     "clock_text",
     "rests_on_text",
+    "shape_text",
     "single_units",
+    "turned_by_shape",
     "undone_by_missing",
     "undone_by_one",
     "uneven_text",
@@ -62,6 +65,7 @@ class Checks:
     every_cause: Mapping[Pair, RawComparison] | None
     second: Mapping[Pair, SecondEstimate]
     left_out: LeftOut
+    shapes: Mapping[str, ShapeCheck]
 
     def run_gains(self, run: str) -> dict[Pair, float]:
         """Gains of every comparison in one sensitivity run."""
@@ -135,6 +139,20 @@ def uneven_text(choice: ChoiceFigures, number: int, checks: Checks) -> str:
     turned = checks.run_gains(LEVEL_FAILED if sign > 0 else REFERENCE_FAILED).get(pair, np.nan) * sign <= 0
     found = [x.sentence for x in checks.sensitivity.uneven if x.choice == pair[0]]
     return f"{found[0]}, and that alone could turn the sign" if found and turned else ""
+
+
+def shape_text(choice: ChoiceFigures, number: int, checks: Checks) -> str:
+    """Say that the levels of a choice differ in shape, with the gain if each had its own, or ""."""
+    check = checks.shapes[choice.block.name]
+    own = check.gains.get(choice.block.ranked[number], float("nan"))
+    told = f" ({points_text(own)} with a shape for each)" if np.isfinite(own) else ""
+    return f"{check.sentence}{told}" if check.differs else ""
+
+
+def turned_by_shape(choice: ChoiceFigures, number: int, checks: Checks) -> str:
+    """Why a level is at most unclear where its sign turns once each level has a shape of its own, or ""."""
+    own = checks.shapes[choice.block.name].gains.get(choice.block.ranked[number], float("nan"))
+    return shape_text(choice, number, checks) if own * choice.gain[number] < 0 else ""
 
 
 def clock_text(choice: ChoiceFigures, number: int, checks: Checks) -> str:

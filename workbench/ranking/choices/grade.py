@@ -23,8 +23,9 @@ RULES = (
     f"clear: p after correction for the number of choices under {CLEAR_P:.2f}, limits of the gain that exclude 0, and "
     "the same sign with weaker and stronger shrinkage, in the raw comparison within environments, by hazard ratios, "
     "with all missing units taken as failed, and with the day of the season as clock; a second estimate without "
-    "time ratios whose limits exclude 0 on the same side; a gain that missing units alone could not halve; and no one "
-    "unit or site without which it would be half or less, or its limits would reach 0.",
+    "time ratios whose limits exclude 0 on the same side; a gain that missing units alone could not halve; levels "
+    "that do not differ in shape; and no one unit or site without which it would be half or less, or its limits would "
+    "reach 0.",
     f"likely: p after correction under {LIKELY_P:.2f}, better (or worse) than the reference in at least "
     f"{LIKELY_SHARE:.0%} of the replicates, the same sign with weaker and stronger shrinkage, a second estimate that "
     "lies at least 1.28 standard errors to the same side of 0, and no level whose units are missing more often than "

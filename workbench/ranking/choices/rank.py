@@ -16,6 +16,7 @@ from workbench.ranking.checks import (
     SecondEstimate,
     Sensitivity,
     agreement_of,
+    common_shapes,
     leave_out_units,
     log_hazard_ratios,
     overlap_of,
@@ -55,7 +56,8 @@ class Ranking(Result):
     second_lower and second_upper (without time ratios), missing_share and missing_tip (share of the missing units that
     must have failed to turn the sign); weakest_unit and weakest_site (without which the gain is least),
     gain_without_unit and gain_without_site, units_undoing and sites_undoing (each of which makes a clear likely);
-    place_p (of one effect in all kinds of place: under .05 the gain is that of what the level does in each).
+    place_p (of one effect in all kinds of place: under .05 the gain is that of what the level does in each), shape_p
+    (of one shape for all levels) and gain_own_shapes (where that is under .05).
 
     Attributes
     ----------
@@ -203,8 +205,7 @@ def rank_choices(
     """
     mission, confidence = check_positive("mission", mission), check_confidence(confidence)
     resamples, seed = check_whole("resamples", resamples, least=20), check_whole("seed", seed)
-    counted = lives if cause is None else lives.for_causes(cause)
-    _refuse_too_little(counted)
+    counted = _enough(lives if cause is None else lives.for_causes(cause))
     design = _supported(build_design(counted, choices, adjust, site=site, reference=reference), mission)
     looked_at, alone = _count_tried(tried, design), _checked_question(declared or {}, design)
     figures = core_of(
@@ -222,6 +223,7 @@ def rank_choices(
         every_cause=None if cause is None else _every_cause(lives, design, mission, site=site),
         second=second,
         left_out=left_out,
+        shapes=common_shapes(design, mission, seed=seed),
     )
     columns = table_of(design, figures, checks, mission=mission)
     causes = () if cause is None else ((cause,) if isinstance(cause, str) else tuple(cause))
@@ -248,7 +250,8 @@ def rank_choices(
     )
 
 
-def _refuse_too_little(lives: Lives) -> None:
+def _enough(lives: Lives) -> Lives:
+    """The lives, unless there is too little to rank."""
     if len(lives) == 0:
         raise EstimateError("there are no lives, so nothing can be ranked")
     if not lives.failed.any():
@@ -262,6 +265,7 @@ def _refuse_too_little(lives: Lives) -> None:
             f"row {at_zero[0]}: the failure is at time 0, which a ranking cannot use; "
             "give the interval in which it happened, such as lower=0, upper=1"
         )
+    return lives
 
 
 def _supported(design: Design, mission: float) -> Design:

@@ -22,6 +22,8 @@ from workbench.ranking.choices.bars import (
     Pair,
     blank_text,
     clock_text,
+    shape_text,
+    turned_by_shape,
     undone_by_missing,
     undone_by_one,
     uneven_text,
@@ -48,7 +50,7 @@ COLUMNS = (
     *("lost_to_anything", "e_value", "e_value_limit", "missing_flip"),
     *("detectable_hazard_ratio", "gain_second", "second_lower", "second_upper", "missing_share", "missing_tip"),
     *("weakest_unit", "gain_without_unit", "units_undoing", "weakest_site", "gain_without_site", "sites_undoing"),
-    "place_p",
+    *("place_p", "shape_p", "gain_own_shapes"),
 )
 """Columns of the table, in order; the first twenty are those of every ranking."""
 
@@ -142,7 +144,7 @@ def _figures_of(design: Design, choice: ChoiceFigures, number: int) -> dict[str,
 
 
 def _check_columns(pair: Pair, checks: Checks) -> dict[str, Any]:
-    raw, second = checks.raw[pair], checks.second.get(pair)
+    raw, second, shape = checks.raw[pair], checks.second.get(pair), checks.shapes[pair[0]]
     clock = np.nan
     if checks.clock is not None:
         moved = checks.clock[pair[0]]
@@ -160,6 +162,8 @@ def _check_columns(pair: Pair, checks: Checks) -> dict[str, Any]:
         "missing_tip": np.nan if flip is None or flip.needed is None else flip.needed / flip.missing,
         "gain_second": 0.0 if second is None else second.gain,
         "second_lower": np.nan if second is None else second.lower,
+        "shape_p": shape.p_value,
+        "gain_own_shapes": shape.gains.get(pair[1], np.nan),
         "second_upper": np.nan if second is None else second.upper,
     }
 
@@ -200,6 +204,7 @@ def _grade(
         clock_text(choice, number, checks),
         undone_by_missing(choice, number, checks),
         undone_by_one(choice, number, checks),
+        shape_text(choice, number, checks),
     )
     evidence = replace(
         choice.evidence(number),
@@ -210,7 +215,9 @@ def _grade(
         ),
         apart=apart,
         at_most_likely="; ".join(filter(None, bars)),
-        at_most_unclear=uneven_text(choice, number, checks),
+        at_most_unclear="; ".join(
+            filter(None, (uneven_text(choice, number, checks), turned_by_shape(choice, number, checks)))
+        ),
         second_gain=second.gain,
         second_error=second.std_error,
         second_lower=second.lower,

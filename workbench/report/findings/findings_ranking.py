@@ -169,6 +169,7 @@ def _other_ways(ranking: Ranking, row: RankedRow) -> dict[str, list[Any]]:
     asked = [
         ("as ranked", f"{signed_points(row.gain)} ({row.limits})"),
         ("without time ratios", second if np.isfinite(at.gain_second) else NOT_KNOWN),
+        ("with a shape for each level", signed_points(at.gain_own_shapes)),
         ("all missing units failed", signed_points(at.gain_missing_failed)),
         (f"without {at.weakest_unit}", signed_points(at.gain_without_unit)),
         (f"without {at.weakest_site}", signed_points(at.gain_without_site)),
