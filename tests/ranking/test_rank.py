@@ -307,7 +307,7 @@ def test_impossible_questions_are_refused_in_one_sentence(season, change, error,
 
 def test_impossible_seasons_are_refused_in_one_sentence(season):
     alive = season.replace(lower=np.full(len(season), 200.0), upper=np.full(len(season), np.inf))
-    with pytest.raises(EstimateError, match="none of the 200 units failed"):
+    with pytest.raises(EstimateError, match="none of the 200 units is known to have failed"):
         rank(alive)
     one = season.replace(covariates=season.covariates.assign(shade="no"))
     with pytest.raises(EstimateError, match=r"shade has one level only \(no\)"):
