@@ -256,6 +256,7 @@ TASKS = [
         },
         bar={"ours": 1.0},
         repeats=20,
+        is_quick=True,
     ),
     Task(
         name="restricted mean to 120 days",
@@ -267,6 +268,7 @@ TASKS = [
         },
         bar={"ours": 1.0},
         repeats=20,
+        is_quick=True,
     ),
     Task(
         name="interval curve of overlapping intervals",

@@ -24,8 +24,9 @@ EFFECTS = (0.1, -0.08, 0.05, 0.2, 0.1, -0.1)
 
 def _field(n: int) -> dict:
     rng = np.random.default_rng(n)
-    frame = pd.DataFrame({name: pd.Categorical(rng.choice(list(levels), n)) for name, levels in LEVELS.items()})
-    effect = sum(frame[c].cat.codes.to_numpy() * e for c, e in zip(LEVELS, EFFECTS, strict=True))
+    codes = {name: rng.integers(0, len(levels), n) for name, levels in LEVELS.items()}
+    frame = pd.DataFrame({name: np.array([*LEVELS[name]], dtype=object)[codes[name]] for name in LEVELS})
+    effect = sum(codes[name] * e for name, e in zip(LEVELS, EFFECTS, strict=True))
     life, left = np.ceil(200 * np.exp(effect) * rng.weibull(1.4, n)), rng.integers(60, 181, n)
     dummies = pd.get_dummies(frame, drop_first=True, dtype=float)
     time, failed = np.minimum(life, left).astype(float), life <= left
@@ -128,6 +129,7 @@ TASKS = [
         repeats=5,
         r_script=_RATIOS_IN_R,
         r_data=_for_r,
+        is_quick=True,
     )
     for label, size, bar in ((" (field)", 400, 1.0), (" (fleet)", 100_000, 20.0))
 ] + [

@@ -28,7 +28,9 @@ class Task:
     bar : mapping of str to float
         For names of ours: how many times faster than the fastest other way the project wants to be.
     repeats : int
-        Runs of each way; the fastest counts.
+        Runs of each way; the fastest counts, the median is printed beside it.
+    is_quick : bool
+        Whether it belongs to the run that takes less than a minute.
     slow_ways : mapping of str to int
         Largest size at which a way is run at all.
     r_script : str
@@ -46,3 +48,4 @@ class Task:
     slow_ways: Mapping[str, int] = field(default_factory=dict)
     r_script: str = ""
     r_data: Callable[[Any], Any] | None = None
+    is_quick: bool = False
