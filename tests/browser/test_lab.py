@@ -211,10 +211,11 @@ def test_the_ranking_panel_is_driven_by_keyboard_and_panels_open_as_they_were_le
 def test_a_cell_of_ones_own_is_run_in_the_page_and_verified_with_the_others(lab, page):
     address, folder = lab
     _run_all(page, address, "01_intake.ipynb")
-    page.locator(".jp-Notebook .jp-Cell").last.click()
+    page.locator(".jp-Notebook h2").last.click()
     page.keyboard.press("Escape")
-    page.keyboard.press("b")
+    page.keyboard.press("b")  # a cell below, as the buttons of JupyterLab make it
     page.keyboard.press("Enter")
+    page.wait_for_selector(".jp-Notebook.jp-mod-editMode .jp-CodeCell.jp-mod-active .cm-content")
     page.keyboard.insert_text("print('mine:', season.log.used)")
     page.keyboard.press("Shift+Enter")
     page.wait_for_selector("text=/mine: [0-9]+/")

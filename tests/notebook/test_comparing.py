@@ -47,6 +47,16 @@ def test_a_number_that_is_no_longer_known_is_a_difference():
     assert "survival was 0.71, is not known" in found.outputs[0]
 
 
+def test_the_order_in_which_a_file_holds_columns_is_no_difference():
+    """A notebook's file holds the columns of a table by name, a run in the order of the table."""
+    table = pd.DataFrame({"reason": ["empty", "empty"], "value": ["b", "a"], "column": ["x", "x"], "row": [4, 9]})
+    by_name = table[sorted(table)]
+    told = {"output_type": "display_data", "data": _shown(table)["data"], "metadata": _shown(by_name)["metadata"]}
+    assert compare_outputs(_cells(told), _cells(_shown(table))).none
+    changed = compare_outputs(_cells(told), _cells(_shown(table.assign(reason=["empty", "full"]))))
+    assert changed.outputs == ("Cell 1: Life by seal, a, row 9, reason was “empty”, is “full”.",)
+
+
 def test_a_changed_log_comes_first_and_is_said_with_its_rows():
     found = compare_outputs(_cells(_opened("aa", 168)), _cells(_opened("bb", 171)))
     assert found.inputs[0].startswith("The log changed (3 rows more)")

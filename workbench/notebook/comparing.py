@@ -153,8 +153,9 @@ def _grades(before: Any, after: Any) -> Iterator[str]:
     for was, now in zip(*tables, strict=False):
         if "grade" not in was or "grade" not in now:
             continue
-        places = {label: place for place, label in enumerate(_row_labels(now))}
-        for row, label in enumerate(_row_labels(was)):
+        named = _naming(was)
+        places = {label: place for place, label in enumerate(_row_labels(now, named))}
+        for row, label in enumerate(_row_labels(was, named)):
             old, new = was["grade"][row], now["grade"][places[label]] if label in places else None
             if new is not None and old != new and "reference" not in (old, new):
                 yield f"{label}: {old} → {new}"
@@ -201,7 +202,8 @@ def _table_sentences(
     if gone:
         yield f"{where} no longer has the column {gone[0]}."
         return
-    labels, new_labels = _row_labels(before), _row_labels(after)
+    named = _naming(before)
+    labels, new_labels = _row_labels(before, named), _row_labels(after, named)
     if not labels or not new_labels:
         rows, new_rows = (len(next(iter(t.values()), [])) for t in (before, after))
         if rows != new_rows:
@@ -244,13 +246,20 @@ def _by(old: Any, new: Any) -> str:
     return f" ({abs(new - old):.3g} {'more' if new > old else 'less'})"
 
 
-def _row_labels(table: dict[str, list[Any]]) -> list[str]:
-    """What a reader calls each row, by the columns that name rows; empty when they do not tell the rows apart."""
+def _naming(table: dict[str, list[Any]]) -> list[str]:
+    """The columns that name the rows of a table; in both runs those of the accepted one."""
     named = [key for key in NAMING if key in table]
-    counted = [key for key in COUNTING if key in table]
     if not named:
-        texts = [key for key, v in table.items() if v and all(isinstance(x, str) and 0 < len(x) <= SHORT for x in v)]
-        named = texts[:1]
+        # a notebook's file holds columns by name, a run in their own order: the choice must not hang on it
+        texts = [key for key, v in sorted(table.items()) if v and all(_is_short(x) for x in v)]
+        named = [key for key in texts if len(set(table[key])) == len(table[key])][:1] or texts[:1]
+    return [*named, *(key for key in COUNTING if key in table)]
+
+
+def _row_labels(table: dict[str, list[Any]], columns: list[str]) -> list[str]:
+    """What a reader calls each row, by the columns that name rows; empty when they do not tell the rows apart."""
+    named = [key for key in columns if key in table and key not in COUNTING]
+    counted = [key for key in columns if key in table and key in COUNTING]
     rows = range(len(next(iter(table.values()), [])))
     labels = [
         ", ".join(
@@ -260,6 +269,10 @@ def _row_labels(table: dict[str, list[Any]]) -> list[str]:
         for row in rows
     ]
     return labels if all(labels) and len(set(labels)) == len(labels) else []
+
+
+def _is_short(value: Any) -> bool:
+    return isinstance(value, str) and 0 < len(value) <= SHORT
 
 
 def _text(output: Any) -> str:

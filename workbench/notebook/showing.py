@@ -142,7 +142,11 @@ def mimebundle(
     numbers: dict[str, Any] = {}
     if shown is not None:
         tables = [numbers_of(frame) for frame in (table, whole) if frame is not None]
-        stored = {"name": title or name or type(result).__name__, "tolerance": tolerance, "tables": tables}
+        stored = {
+            "name": title or name or ("table" if result is None else type(result).__name__),
+            "tolerance": tolerance,
+            "tables": tables,
+        }
         numbers = {"workbench": stored}
     return {"text/plain": "\n".join(plain), "text/html": html}, numbers
 
