@@ -9,6 +9,7 @@ __all__ = [
     "SUPPORTED_GRADES",
     "Grade",
     "blank_label",
+    "by_number",
     "count_of",
     "days_text",
     "interval_text",
@@ -80,6 +81,17 @@ def count_of(number: int, noun: str, plural: str | None = None) -> str:
     if number == 1:
         return f"1 {noun}"
     return f"{'no' if number == 0 else f'{number:,}'} {plural or noun + 's'}"
+
+
+def by_number(number: int, one: str, many: str) -> str:
+    """Return the word that goes with a number: the one of a single thing, or that of several.
+
+    Examples
+    --------
+    >>> by_number(1, "was", "were"), by_number(0, "was", "were")
+    ('was', 'were')
+    """
+    return one if number == 1 else many
 
 
 def percent_text(share: float) -> str:

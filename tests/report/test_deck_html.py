@@ -71,7 +71,7 @@ def test_typed_words_appear_and_nothing_else_is_made_up():
     assert "What counts as failure: no usable record." in page
     assert "bench" in page
     table = next(slide.table for slide in slides if slide.title == "Actions on the list.")
-    assert (table["from"], table["to"]) == (["flat gasket"], ["O-ring"])
+    assert (table["from"], table["to"]) == (["flat gasket"], ["O\u2011ring"])
     assert all(caution[:40] in page for caution in CAUTION_LINES)
     assert page.index("Actions on the list") < page.index("Settings this review was made with")
 

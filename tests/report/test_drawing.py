@@ -5,6 +5,8 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_rgb
+from matplotlib.patches import Circle
 from PIL import Image
 
 from tests.report.seasons import HOSTILE
@@ -13,6 +15,7 @@ from workbench.errors import UsageError
 from workbench.estimate.aft.time_ratios import fit_time_ratios
 from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
 from workbench.estimate.curves.curves import survival_curve
+from workbench.estimate.curves.incidence import cumulative_incidence
 from workbench.estimate.curves.means import restricted_mean
 from workbench.estimate.life.distributions import fit_distribution
 from workbench.estimate.rank_tests.comparisons import compare_groups
@@ -21,8 +24,8 @@ from workbench.report.figures import DRAWN_BY, draw
 from workbench.report.figures.curves import step_points
 from workbench.report.figures.dots import Dots
 from workbench.report.figures.labels import spread_apart
-from workbench.report.figures.palette import PALETTE
-from workbench.report.figures.stacks import Stacks
+from workbench.report.figures.palette import MUTED, PALETTE, WORKING
+from workbench.report.figures.stacks import Places, Stacks
 from workbench.report.figures.style import figure_png, figure_text, looks_of, new_axes, theme
 from workbench.report.figures.timeline import Timeline
 
@@ -184,6 +187,67 @@ def test_stacks_add_up_and_name_their_parts():
     assert [text.get_text() for text in ax.get_legend().get_texts()] == ["failed", "still working"]
 
 
+def test_bars_of_one_outcome_alone_are_named_too():
+    ax, _ = drawn(Stacks(columns={"label": ["Weir"], "failed": [3]}, axis="units", words={"failed": "failed"}))
+
+    assert [text.get_text() for text in ax.texts] == ["3", "3"]
+    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["failed"]
+
+
+def test_what_nobody_knows_is_grey():
+    columns = {"label": ["water", "never came back"], "count": [3.0, 2.0], "kind": ["", "open"]}
+    ax, _ = drawn(Stacks(columns=columns, axis="units"))
+
+    assert [bar.get_facecolor()[:3] for bar in ax.patches] == [to_rgb(WORKING), to_rgb(MUTED)]
+
+
+def test_many_groups_get_a_small_picture_each_with_its_own_curve_in_front():
+    sites = np.array([f"site {k % 8}" for k in range(160)], dtype=object)
+    time = np.where(sites == "site 3", 20.0, 100.0)
+    data = season_of(time, [True] * 160, {"site": sites}, mission=50)
+    ax, _ = drawn(survival_curve(data.lives, "site"), mission=50)
+    panels = {panel.get_title(loc="left"): panel for panel in ax.child_axes}
+
+    assert sorted(panels) == [f"site {k}" for k in range(8)]
+    for name, panel in panels.items():
+        front = max(panel.get_lines(), key=lambda line: (line.get_zorder(), len(line.get_xdata())))
+        assert front.get_ydata().min() == (0 if name == "site 3" else 100), name
+
+
+def test_incidence_of_every_group_is_drawn_and_adds_up():
+    lives = Lives.from_arrays(
+        [10, 20, 30, 40, 50, 50], [1, 1, 1, 1, 0, 0], cause=["a", "b", "a", "b", "", ""],
+        covariates={"seal": ["x", "y", "x", "z", "y", "z"]},
+    )  # fmt: skip
+    result = cumulative_incidence(lives, "seal")
+    ax, _ = drawn(result)
+    panels = {panel.get_title(loc="left"): panel for panel in ax.child_axes}
+
+    assert list(panels) == list(result.labels)
+    for label, panel in panels.items():
+        last = panel.get_lines()[-1].get_ydata()[-1]
+        known = float(result.known_to[result.labels.index(label)])
+        at = result.at([known])
+        assert last == pytest.approx(at.loc[at["group"] == label, "incidence"].sum()), label
+    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["working", "b", "a"]
+
+
+def test_places_are_drawn_where_they_lie_as_large_as_what_stood_there():
+    columns = {
+        "label": ["Moor", "Weir"],
+        "east": [-3.0, 3.0],
+        "north": [1.0, -1.0],
+        "units": [16, 4],
+        "failures": [4, 4],
+    }
+    ax, _ = drawn(Places(columns=columns))
+    discs = [patch for patch in ax.patches if isinstance(patch, Circle)]
+
+    assert [disc.center for disc in discs] == [(-3.0, 1.0), (3.0, -1.0)]
+    assert discs[0].radius == pytest.approx(2 * discs[1].radius)  # areas as the counts
+    assert [text.get_text() for text in ax.texts] == ["Moor\n4 of 16", "Weir\n4 of 4"]
+
+
 def test_a_curve_ends_at_the_mission_and_where_too_few_are_watched():
     """Of 100 units 85 leave on day 50 and 10 fail on day 60, so that under a tenth is watched from then on."""
     time = [50.0] * 85 + [60.0] * 10 + [200.0] * 5
@@ -192,7 +256,7 @@ def test_a_curve_ends_at_the_mission_and_where_too_few_are_watched():
 
     line = drawn(curve, mission=150)[0].get_lines()[0].get_xydata()
     assert 58 <= line[:, 0].max() <= 62
-    assert any("fewer than 10 units" in text.get_text() for text in drawn(curve, mission=150)[0].texts)
+    assert any("fewer than 10" in text.get_text() for text in drawn(curve, mission=150)[0].texts)
     whole = survival_curve(season_of([200.0] * 30, [False] * 30, {"lid_seal": ["a"] * 30}).lives)
     assert drawn(whole, mission=150)[0].get_xlim()[1] == pytest.approx(150, rel=0.01)
 

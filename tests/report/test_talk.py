@@ -5,19 +5,23 @@ import re
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 from pptx import Presentation
 
+from tests.report.number_meanings import contradictions, numbers_said, what_is_counted
 from tests.report.test_assembly import Slides, without_links
 from tests.report.toys import season_of
 from workbench.report.basis.finding import Finding
+from workbench.report.basis.site_positions import site_positions
 from workbench.report.decks.pptx_master import PICTURE, TABLE
 from workbench.report.decks.summary_html import MOST_SUMMARY_WORDS
 from workbench.report.findings.ranking_words import main_row
 from workbench.report.talk import TOPICS, action_state
 from workbench.report.talk.decisions import decisions_of
 from workbench.report.talk.fair_comparison import places_slide, steps_slide, untold_slide
+from workbench.report.talk.opening import where_slide
 from workbench.report.talk.told import Told
 from workbench.report.words import MOST_HEADLINE_WORDS
 
@@ -82,8 +86,43 @@ def test_one_meaning_has_one_number(told):
             assert number in shown or meaning == "decisions", (slide.id, meaning, number)
     document = json.loads(told.findings.read_text(encoding="utf-8"))
     by_id = {finding["id"]: finding for finding in document["findings"]}
-    assert facts["failures"] == str(by_id["outcome.ends"]["failures"])
+    assert facts.get("failures", "0") == str(by_id["outcome.ends"]["failures"])
     assert facts["counted"] == str(document["log"]["used"])
+
+
+def test_no_text_gives_another_number_for_one_meaning(told):
+    """Every number of slides, notes, summary and findings.json with its noun; a difference is said in one sentence."""
+    assert len(numbers_said(told)) > 25
+    assert {said.meaning for said in numbers_said(told)} >= {"failures", what_is_counted(told), "share that lasted"}
+    assert contradictions(told) == []
+
+
+def test_a_number_that_contradicts_another_is_found(talk_of):
+    review = talk_of("plain")
+    sent = next(claim for claim in review.claims if claim.id == "talk.sent")
+    for wrong in ("81 deployments went out.", f"{sent.failures + 1} failures.", "12.5 % lasted 150 days."):
+        claims = [replace(c, points=(*c.points, wrong)) if c is sent else c for c in review.claims]
+        assert contradictions(replace(review, claims=tuple(claims))), wrong
+
+
+def test_what_a_headline_names_is_drawn(told):
+    """The levels that stand out beside the main one, by name, are lines of the picture under the headline."""
+    for slide in slides_of_talk(told):
+        if slide.id == "talk.untold" and " out too" in slide.headline and "level" not in slide.headline:
+            named = re.split(r", | and ", re.split(r" stands? out too", slide.headline)[0])
+            drawn = [label.casefold() for label in slide.figure.result.columns["label"]]
+            assert [name for name in named if name.casefold() not in drawn] == []
+
+
+def test_no_line_ends_within_a_word_after_one_letter(told):
+    page = told.html.read_text(encoding="utf-8")
+    titles = re.findall(r"(?s)<h2.*?</h2>", page)
+    titles += [slide.shapes.title.text_frame.text for slide in Presentation(str(told.pptx)).slides]
+
+    assert not [title for title in titles if re.search(r"\bO-ring", title)]
+    assert any("O\u2011ring" in title for title in titles) == any(
+        "O-ring" in c.headline for c in told.claims if c.on_slide
+    )
 
 
 def test_numbers_of_counted_slides_stand_on_the_same_basis(told):
@@ -163,9 +202,9 @@ class Row:
     ("row", "answer"),
     [
         ({}, "O-ring instead of flat gasket"),
-        ({"gain": -0.2}, "no change, units with O-ring lasted less long"),
+        ({"gain": -0.2}, "no change, those with O-ring lasted less long"),
         ({"grade": "unclear"}, "not yet, a fair trial first"),
-        ({"choice": "vent"}, "not yet: lid seal could not be compared"),
+        ({"choice": "vent"}, "not yet; lid seal could not be compared"),
     ],
 )
 def test_a_decision_without_an_answer_gets_what_the_findings_support(row, answer):
@@ -175,7 +214,8 @@ def test_a_decision_without_an_answer_gets_what_the_findings_support(row, answer
     (decision,) = decisions_of(data, [Row(**row)], {})
 
     assert decision.answer == answer
-    assert decision.shown_answer == f"Proposed: {answer}"
+    lacking = f"{answer[:1].upper()}{answer[1:]}"
+    assert decision.shown_answer == (lacking if "could not be compared" in answer else f"Proposed: {answer}")
     assert decision.overdue and decision.shown_due == "2020-01-01, overdue"
     assert decision.cost == ("80 for 40 units" if answer.startswith("O-ring") else "")
 
@@ -184,7 +224,7 @@ def test_a_typed_answer_is_no_proposal_and_is_never_overdue():
     ask = {"ask": "More visits?", "answer": "every three weeks", "due": "2020-01-01"}
     (decision,) = decisions_of(season_of([9.0], [True], {"a": ["x"]}, settings={"decision": [ask]}), [], {})
 
-    assert decision.shown_answer == "every three weeks"
+    assert decision.shown_answer == "Every three weeks"
     assert not decision.overdue
 
 
@@ -222,13 +262,44 @@ def test_the_talk_is_told_of_what_the_ranking_supports_best():
     assert main_row(named, rows[:3]).level == "b"
 
 
+SITES = pd.DataFrame(
+    {"site": ["Moor", "Moor", "Weir"], "latitude": ["47.1", "47.1", "47.0"], "longitude": ["-33.0"] * 3}
+)
+
+
+def test_a_map_is_shown_only_where_positions_are_asked_for():
+    plain = season_of([9.0, 9.0, 9.0], [True, False, False], {"site": SITES["site"]})
+    plain.log.records = SITES
+    slides = [where_slide(Told(data=replace(plain, locations=asked), findings={})) for asked in (False, True)]
+
+    assert slides[0] is None
+    assert slides[1].headline == "The largest share failed at Moor: 1 of 2"
+    assert slides[1].figure.result.columns["units"].tolist() == [2, 1]
+    plain.log.records = SITES.assign(latitude="47.1")
+    assert where_slide(Told(data=replace(plain, locations=True), findings={})) is None
+
+
+def test_positions_are_as_far_apart_as_on_the_sphere():
+    """Against the great-circle distance by the haversine formula (R. W. Sinnott, Sky and Telescope 68, 1984, 159)."""
+    places = SITES.assign(longitude=["-33.0", "-33.0", "-32.8"])
+    (east, north), (other_east, other_north) = site_positions(
+        SimpleNamespace(log=SimpleNamespace(records=places))
+    ).values()
+    first, second = np.radians([47.1, -33.0]), np.radians([47.0, -32.8])
+    half = np.sin((second - first) / 2) ** 2
+    sphere = 2 * 6371 * np.arcsin(np.sqrt(half[0] + np.cos(first[0]) * np.cos(second[0]) * half[1]))
+
+    assert np.hypot(east - other_east, north - other_north) == pytest.approx(sphere, rel=2e-3)
+    assert site_positions(SimpleNamespace(log=SimpleNamespace())) == {}
+
+
 def test_a_decision_on_one_level_is_answered_for_that_level():
     ask = {"ask": "Fit O-rings?", "rests_on": "lid_seal = o_ring"}
     data = season_of([9.0], [True], {"a": ["x"]}, settings={"decision": [ask]})
     cord = Row(level="cord", gain=0.9)
 
     assert decisions_of(data, [cord, Row()], {})[0].answer == "yes, O-ring instead of flat gasket"
-    assert decisions_of(data, [cord, Row(gain=-0.1)], {})[0].answer == "no, units with O-ring lasted less long"
+    assert decisions_of(data, [cord, Row(gain=-0.1)], {})[0].answer == "no, those with O-ring lasted less long"
 
 
 @pytest.mark.parametrize(("gain", "point"), [(0.3, "Farm held 20 % of those"), (-0.3, "By place alone 18 % of those")])

@@ -131,8 +131,12 @@ def demonstrated_reliability(units: int, failures: int, confidence: float) -> fl
     return float(beta.ppf(1.0 - confidence, units - failures, failures + 1))
 
 
-def demonstration_sentence(units: int, failures: int, confidence: float, *, mission: int, may_have: int = 0) -> str:
+def demonstration_sentence(
+    units: int, failures: int, confidence: float, *, mission: int, may_have: int = 0, counted: str = "unit"
+) -> str:
     """What a season's count allows one to claim; `may_have` of the failures may have come only after the mission.
+
+    `counted` names what is counted, units or deployments.
 
     Examples
     --------
@@ -140,16 +144,14 @@ def demonstration_sentence(units: int, failures: int, confidence: float, *, miss
     'With 34 of 40 units lasting 180 days you may claim 75 % at 90 % confidence.'
     """
     claim = percent_text(demonstrated_reliability(units, failures, confidence))
-    lasting = f"{units - failures} of {count_of(units, 'unit')} lasting {mission} days"
+    lasting = f"{units - failures} of {count_of(units, counted)} lasting {mission} days"
     if not may_have:
         return f"With {lasting} you may claim {claim} at {percent_text(confidence)} confidence."
     best = percent_text(demonstrated_reliability(units, failures - may_have, confidence))
-    known = f"{units - failures} of {count_of(units, 'unit')} known to last {mission} days"
-    counted = (
-        "the one that may have failed by then" if may_have == 1 else f"the {may_have} that may have failed by then"
-    )
+    known = f"{units - failures} of {count_of(units, counted)} known to last {mission} days"
+    late = "the one that may have failed by then" if may_have == 1 else f"the {may_have} that may have failed by then"
     return (
-        f"With {known} you may claim {claim} at {percent_text(confidence)} confidence, counting as failed {counted}; "
+        f"With {known} you may claim {claim} at {percent_text(confidence)} confidence, counting as failed {late}; "
         f"{best} would be the claim had {'it' if may_have == 1 else 'they all'} lasted."
     )
 

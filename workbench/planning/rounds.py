@@ -73,7 +73,7 @@ def plan_rounds(
     table["visit_cost"] = table["visits"] * prices[0]
     table["loss"] = table["days_lost"] * prices[1]
     table["cost"] = table["visit_cost"] + table["loss"]
-    notes = [f"Lives follow the Weibull fit of those seen; a unit found dead is swapped at that visit ({units} units)."]
+    notes = ["Lives follow the Weibull fit of those seen; a unit found dead is swapped at that visit."]
     if len(usable) < len(gaps):
         notes.append(f"Spacings over {longest:g} days are left out: cells or desiccant do not last longer.")
     early = np.arange(len(rows)) < len(usable)

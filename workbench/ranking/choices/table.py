@@ -313,9 +313,10 @@ def notes_of(
     notes.append("Longer life goes with a level here; that is an association, not a proof of cause.")
     sites = sum(b.role == "site" for b in design.blocks)
     of_sites = f", sites sd {SITE_PRIOR_SD:g}" if sites else ""
+    counted = "unit" if lives.units_among() == lives.units else "deployment"
     sds = f"levels sd {CHOICE_SD:g}, exposures sd {EXPOSURE_SD:g}{of_sites} on log time"
     notes.append(
-        f"Weibull time ratios, shrunken ({sds}), standardised over {count_of(lives.units, 'unit')} to a mission of "
+        f"Weibull time ratios, shrunken ({sds}), standardised over {count_of(lives.units, counted)} to a mission of "
         f"{mission:g} {unit}; limits from {resamples:,} replicates weighted at random, reaching half-way to the second "
         "estimate, which needs no time ratios."
     )

@@ -17,6 +17,7 @@ from workbench.report.basis.place_gap import PlaceGap, place_gap
 from workbench.report.basis.ranked import season_choice, season_levels
 from workbench.report.basis.season_data import FEWEST_UNITS, SeasonData
 from workbench.report.basis.shared_sites import site_caveat
+from workbench.report.basis.site_positions import site_positions
 
 __all__ = [
     "FEWEST_UNITS",
@@ -43,6 +44,7 @@ __all__ = [
     "set_aside_frame",
     "shown_cell",
     "site_caveat",
+    "site_positions",
     "versions_used",
     "with_levels",
 ]

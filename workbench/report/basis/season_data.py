@@ -14,7 +14,7 @@ from workbench.log.dictionary import known_label, log_columns, rests_on_parts
 from workbench.log.season_log import said_first
 from workbench.ranking.choices import Ranking
 from workbench.report.basis.last_good_doubt import LastGoodDoubt, last_good_doubt
-from workbench.report.words import shown_name
+from workbench.report.words import counts_text, shown_name
 from workbench.wording import NOT_KNOWN
 
 __all__ = ["FEWEST_UNITS", "SeasonData"]
@@ -47,6 +47,8 @@ class SeasonData:
         Last season, as a log or as its findings.
     home : Path or None
         The folder beside whose log photographs lie; None where the log was not read from a file here.
+    locations : bool
+        Whether positions may appear in what is made.
     today : date
         The day against which what is due is overdue.
     """
@@ -60,6 +62,7 @@ class SeasonData:
     settings: Mapping[str, Any] = field(default_factory=dict)
     previous: Any = None
     home: Path | None = None
+    locations: bool = False
     today: dt.date = field(default_factory=dt.date.today)
 
     @cached_property
@@ -119,6 +122,11 @@ class SeasonData:
     def counted(self) -> str:
         """What every number of the review counts: units, or deployments where a unit was out more than once."""
         return "unit" if self.lives.units_among() == self.lives.units else "deployment"
+
+    def counts_text(self, units: int, failures: int | None = None) -> str:
+        """How many a claim rests on, of how many of the season where that is a part."""
+        whole = (self.lives.units, int(self.lives.failures))
+        return counts_text(units, failures, counted=self.counted, whole=whole)
 
     @property
     def asked_levels(self) -> dict[str, str]:

@@ -7,8 +7,8 @@ import numpy as np
 
 from workbench.report.decks.pptx_master import TEXT
 from workbench.report.decks.pptx_table import legal_text
-from workbench.report.figures import Dots, Stacks, level_words, part_colour
-from workbench.report.words import shown_name
+from workbench.report.figures import MUTED, Dots, Stacks, level_words, part_colour
+from workbench.report.words import shown_name, unbroken
 
 __all__ = ["MOST_LABELS", "add_chart", "can_be_native"]
 
@@ -32,7 +32,7 @@ def add_chart(page: Any, chart: Dots | Stacks, box: tuple[float, float, float, f
 
 def _safe(label: str) -> str:
     """A label that no spreadsheet behind the chart runs as a formula."""
-    text = shown_name(level_words(label), 60)
+    text = unbroken(shown_name(level_words(label), 60))
     return f" {text}" if text[0] in "=+-@" else legal_text(text)
 
 
@@ -128,10 +128,15 @@ def _add_stacks(page: Any, stacks: Stacks, box: tuple[float, float, float, float
     for part, series in zip(stacks.parts, plot.series, strict=True):
         series.format.fill.solid()
         series.format.fill.fore_color.rgb = RGBColor.from_string(part_colour(part).removeprefix("#"))
+        for place, is_open in enumerate(stacks.is_open[::-1]):
+            if is_open:
+                fill = series.points[place].format.fill
+                fill.solid()
+                fill.fore_color.rgb = RGBColor.from_string(MUTED.removeprefix("#"))
         labels_of = series.data_labels
         labels_of.show_value = True
         labels_of.font.color.rgb = RGBColor.from_string(TEXT if part == "withdrawn" else "FFFFFF")
-    if len(stacks.parts) > 1:
+    if stacks.words:
         chart.has_legend = True
         chart.legend.position, chart.legend.include_in_layout = XL_LEGEND_POSITION.TOP, False
     return frame
@@ -144,5 +149,5 @@ def _plain(chart: Any, axis: str) -> None:
     chart.font.size = Pt(CHART_POINTS)
     chart.value_axis.has_major_gridlines = False
     chart.value_axis.has_title = True
-    chart.value_axis.axis_title.text_frame.text = legal_text(axis)
+    chart.value_axis.axis_title.text_frame.text = legal_text(unbroken(axis))
     chart.value_axis.axis_title.text_frame.paragraphs[0].runs[0].font.size = Pt(CHART_POINTS)

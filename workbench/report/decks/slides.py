@@ -1,13 +1,13 @@
 """Slides: the talk, then its appendix, laid out as one list that both decks and nobody else renders."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from workbench.report.basis import SECTIONS, Drawing, Finding, in_slide_order
 from workbench.report.decks.pictures import Job, Picture, drawn_pictures
 from workbench.report.talk import TOPICS
-from workbench.report.words import first_sentence
+from workbench.report.words import counts_text, first_sentence, unbroken
 
 __all__ = ["Slide", "slides_of"]
 
@@ -92,9 +92,13 @@ class Slide:
 
 
 def slides_of(
-    findings: Sequence[Finding], cover: Slide, typed: Sequence[Slide] = (), *, counted: str = "unit"
+    findings: Sequence[Finding],
+    cover: Slide,
+    typed: Sequence[Slide] = (),
+    *,
+    counts: Callable[[int, int | None], str] = counts_text,
 ) -> list[Slide]:
-    """Lay findings out as slides, the talk first; every figure is drawn here, once."""
+    """Lay findings out as slides, the talk first, each with its counts in words; every figure is drawn here, once."""
     shown = [f for f in in_slide_order(findings) if f.on_slide]
     pictures = drawn_pictures(_drawings(shown))
     slides = [cover]
@@ -102,10 +106,22 @@ def slides_of(
         slides += [page for slide in typed if slide.section == heading for page in _pages_of_typed(slide)]
         for finding in shown:
             if finding.section == "talk":
-                slides += [_talk_slide(finding, pictures, counted)] if section == "talk" else []
+                slides += [_talk_slide(finding, pictures, _counts(finding, counts))] if section == "talk" else []
             elif finding.section == section:
-                slides += _slides_of_finding(finding, heading, pictures, counted=counted)
-    return _linked([replace(slide, number=number) for number, slide in enumerate(slides, start=1)])
+                slides += _slides_of_finding(finding, heading, pictures, counts=_counts(finding, counts))
+    return _linked([_numbered(slide, number) for number, slide in enumerate(slides, start=1)])
+
+
+def _numbered(slide: Slide, number: int) -> Slide:
+    """A slide in its place, its words held together where a line must not end within them."""
+    table = slide.table and {
+        unbroken(heading): [unbroken(cell) if isinstance(cell, str) else cell for cell in cells]
+        for heading, cells in slide.table.items()
+    }
+    return replace(
+        slide, number=number, title=unbroken(slide.title), body=tuple(map(unbroken, slide.body)),
+        caveats=tuple(map(unbroken, slide.caveats)), table=table,
+    )  # fmt: skip
 
 
 def _drawings(shown: Sequence[Finding]) -> dict[str, Job]:
@@ -139,7 +155,7 @@ def _linked(slides: list[Slide]) -> list[Slide]:
     return linked
 
 
-def _talk_slide(finding: Finding, pictures: Mapping[str, Picture], counted: str) -> Slide:
+def _talk_slide(finding: Finding, pictures: Mapping[str, Picture], counts: str) -> Slide:
     return Slide(
         kind="talk",
         section=TOPICS[finding.id.removeprefix("talk.")],
@@ -148,7 +164,7 @@ def _talk_slide(finding: Finding, pictures: Mapping[str, Picture], counted: str)
         picture=pictures.get(finding.id),
         table=finding.table,
         method=finding.method,
-        counts=_counts(finding, counted),
+        counts=counts,
         say=finding.say,
         source=finding.id,
         behind=finding.behind,
@@ -156,7 +172,7 @@ def _talk_slide(finding: Finding, pictures: Mapping[str, Picture], counted: str)
 
 
 def _slides_of_finding(
-    finding: Finding, heading: str, pictures: Mapping[str, Picture], *, counted: str
+    finding: Finding, heading: str, pictures: Mapping[str, Picture], *, counts: str
 ) -> Iterator[Slide]:
     title, rest = finding.headline or TITLES.get(finding.kind, ""), finding.statement
     if not title:
@@ -174,7 +190,7 @@ def _slides_of_finding(
         picture=pictures.get(finding.id),
         table=pages[0],
         method=finding.method,
-        counts=_counts(finding, counted),
+        counts=counts,
         say=finding.say,
         source=finding.id,
     )
@@ -202,11 +218,8 @@ def _pages(table: Mapping[str, Sequence[str]], rows: int) -> Iterator[dict[str, 
         yield {heading: cells[start:end] for heading, cells in table.items()}
 
 
-def _counts(finding: Finding, counted: str) -> str:
-    if finding.units is None:
-        return ""
-    failures = "" if finding.failures is None else f", {finding.failures:,} failed"
-    return f"{finding.units:,} {counted}{'' if finding.units == 1 else 's'}{failures}."
+def _counts(finding: Finding, counts: Callable[[int, int | None], str]) -> str:
+    return "" if finding.units is None else f"{counts(finding.units, finding.failures)}."
 
 
 def _key(drawing: Drawing) -> tuple[int, str]:

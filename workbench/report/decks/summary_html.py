@@ -6,7 +6,7 @@ from typing import Any
 from workbench.report.basis import Finding, SeasonData
 from workbench.report.decks.deck_html import PACKAGE, page_style, picture_data
 from workbench.report.decks.pictures import drawn_picture
-from workbench.report.words import shown_name, shown_text
+from workbench.report.words import shown_name, shown_text, unbroken
 from workbench.templating import rendered
 
 __all__ = ["MOST_SUMMARY_WORDS", "summary_html"]
@@ -14,7 +14,7 @@ __all__ = ["MOST_SUMMARY_WORDS", "summary_html"]
 MOST_SUMMARY_WORDS = 200
 """Words on the page, so that it is read."""
 
-MOST_ASKED = 4
+ASKED, MOST_ASKED = "What we ask", 4
 PICTURE_INCHES = (7.2, 2.3)
 
 BLOCKS = (
@@ -33,12 +33,13 @@ def summary_html(findings: Sequence[Finding], data: SeasonData) -> str:
     season = data.settings.get("season")
     title = f"Season {shown_name(season)} in one page" if season else "The season in one page"
     asked = _asked(told.get("asked"))
-    blocks = [{"heading": "What we ask", "lines": asked}] if asked else []
+    blocks = [{"heading": ASKED, "lines": asked}] if asked else []
     doubt = list(data.last_good_said[:1])
     for heading, keys in BLOCKS:
         lines = [_line(told[key]) for key in keys if key in told]
         if heading == "What we cannot say":
-            lines = [*doubt, *lines, "What goes together need not be cause and effect."]
+            compared = [] if "steps" in told else ["Which protection choice helps could not be compared."]
+            lines = [*doubt, *compared, *lines, "What goes together need not be cause and effect."]
         if lines:
             blocks.append({"heading": heading, "lines": lines})
     drawing = told["next"].figure if "next" in told else None
@@ -50,7 +51,9 @@ def summary_html(findings: Sequence[Finding], data: SeasonData) -> str:
         PACKAGE,
         "summary.html",
         title=title,
-        blocks=_within(blocks, MOST_SUMMARY_WORDS - 40),
+        blocks=[
+            block | {"lines": [*map(unbroken, block["lines"])]} for block in _within(blocks, MOST_SUMMARY_WORDS - 40)
+        ],
         shown=shown,
         foot=_foot(data),
         **page_style("summary.css"),
@@ -76,9 +79,13 @@ def _line(finding: Finding) -> str:
 
 
 def _within(blocks: list[dict[str, Any]], words: int) -> list[dict[str, Any]]:
-    """The blocks with last lines left out, the longest block first, until the page keeps to its words."""
+    """The blocks without last lines, the longest cut first and what we ask last, until the page keeps to its words."""
+
+    def weight(block: dict[str, Any]) -> tuple[bool, bool, int]:
+        return len(block["lines"]) > 1, block["heading"] != ASKED, sum(len(line.split()) for line in block["lines"])
+
     while sum(len(line.split()) for block in blocks for line in block["lines"]) > words:
-        longest = max(blocks, key=lambda block: (len(block["lines"]) > 1, sum(len(x.split()) for x in block["lines"])))
+        longest = max(blocks, key=weight)
         if len(longest["lines"]) == 1:
             break
         longest["lines"] = longest["lines"][:-1]

@@ -4,7 +4,7 @@ from workbench.report.figures.dots import Dots
 from workbench.report.figures.drawing import DRAWN_BY, draw
 from workbench.report.figures.palette import ACCENT, CAUTION, CAUTION_PAPER, INK, MUTED, PANEL, PAPER, page_colours
 from workbench.report.figures.photographs import Photographs
-from workbench.report.figures.stacks import Stacks, part_colour
+from workbench.report.figures.stacks import Places, Stacks, part_colour
 from workbench.report.figures.style import figure_jpeg, figure_png, level_words, new_axes, theme
 from workbench.report.figures.timeline import Timeline
 
@@ -19,6 +19,7 @@ __all__ = [
     "PAPER",
     "Dots",
     "Photographs",
+    "Places",
     "Stacks",
     "Timeline",
     "draw",

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from workbench.report.figures.labels import EndLabel, headings, label_ends, risk_strip
-from workbench.report.figures.palette import INK, LOST, MUTED
-from workbench.report.figures.style import LevelLook, figure_text, level_words, looks_of
+from workbench.report.figures.palette import INK, LOST, MUTED, RULE
+from workbench.report.figures.style import LevelLook, figure_text, level_words, looks_of, small_multiples
 from workbench.wording import p_text
 
 if TYPE_CHECKING:
@@ -19,6 +19,9 @@ __all__ = ["draw_comparison", "draw_curve", "draw_restricted_means", "step_point
 
 FEW_GROUPS = 4
 """Up to this many groups get bands; beyond it bands hide the lines, and the limits stand in the table only."""
+
+MOST_LINES = 6
+"""Groups that can share one picture; more are drawn as small multiples."""
 
 FEW_WATCHED, FEW_SHARE = 10, 0.1
 """Units, and share of those at the start, that must be under watch for a curve to be drawn on."""
@@ -74,6 +77,10 @@ def draw_curve(
     groups = list(dict.fromkeys(table["group"]))
     looks = looks_of(groups)
     longest = mission or _last_day(table) or 1.0
+    if len(groups) > MOST_LINES:
+        _draw_apart(result, ax, table, longest=longest, labels=labels or {})
+        headings(ax, title, _counts_line(table) if subtitle is None else subtitle)
+        return
     bands = len(groups) <= FEW_GROUPS
     at_start = result.at(0.0)
     unwatched = set(at_start.loc[at_start["survival"].isna(), "group"])
@@ -113,6 +120,26 @@ def draw_curve(
         heading=heading,
     )
     headings(ax, title, _counts_line(table) if subtitle is None else subtitle)
+
+
+def _draw_apart(result: Any, ax: "Axes", table: pd.DataFrame, *, longest: float, labels: Mapping[str, str]) -> None:
+    """Draw each group in small axes of its own, the others behind it in grey."""
+    groups = list(dict.fromkeys(table["group"]))
+    rows = {group: table[table["group"] == group] for group in groups}
+    ends = {group: _watched_to(result, group, longest) for group in groups}
+    lines = {group: _cut(*step_points(rows[group], "survival"), ends[group]) for group in groups}
+    look = looks_of(["one"])["one"]
+    shown = [labels.get(group, level_words(group)) for group in groups]
+    for panel, group in zip(small_multiples(ax, shown), groups, strict=True):
+        for other in groups:
+            if other != group:
+                panel.plot(lines[other][0], 100 * lines[other][1], color=RULE, linewidth=1.0, zorder=1)
+        if np.isfinite(rows[group]["survival"].to_numpy(dtype=float)).any():
+            spell = _open_spell(result, group, longest)
+            _draw_group(panel, rows[group], look, end=ends[group], bands=True, spell=spell)
+        panel.set(xlim=(0, longest), ylim=(0, 103), xticks=[0, longest / 2, longest], yticks=[0, 50, 100])
+    ax.set_xlabel(f"{result.unit} since deployment")
+    ax.set_ylabel("still working (%)")
 
 
 def _watched_to(result: Any, group: str, longest: float) -> float:
@@ -170,7 +197,7 @@ def _said_below(watched: Mapping[str, float], longest: float, unwatched: list[st
     if unwatched:
         lines.append(figure_text(f"no curve for {', '.join(unwatched)}: not watched from day 0"))
     if any(day < 0.98 * longest for day in watched.values()):
-        lines.append("a line ends where fewer than 10 units, or 10 %, were still watched")
+        lines.append("a line ends where fewer than 10, or 10 %, were still watched")
     return "\n".join(lines)
 
 
@@ -179,7 +206,7 @@ def _bracket(ax: "Axes", day: float, ends: tuple[float, float]) -> None:
     low, high = (100 * v for v in ends)
     x = 1.022 * day
     ax.plot([x, x], [low, high], color=LOST, linewidth=4.0, solid_capstyle="butt", zorder=5)
-    words = f"missing units\ncould make it\n{low:.0f} to {high:.0f} %"
+    words = f"the missing\ncould make it\n{low:.0f} to {high:.0f} %"
     ax.annotate(
         words, (x, (low + high) / 2), xytext=(12, 0), textcoords="offset points", va="center", annotation_clip=False
     )

@@ -29,6 +29,7 @@ DRAWN_BY = {
     "MechanismShapes": "inside.draw_shapes",
     "MechanismSuggestions": "inside.draw_suggestions",
     "MissionSkill": "calibration.draw_mission_skill",
+    "Places": "stacks.draw_places",
     "Overlap": "ranking.draw_overlap",
     "Photographs": "photographs.draw_photographs",
     "Proportionality": "recurrence.draw_proportionality",
@@ -80,5 +81,5 @@ def draw(result: Any, ax: "Axes | None" = None, **options: Any) -> "Axes":
         target = new_axes(shown=True) if ax is None else ax
         drawing(result, target, **options)
         # the layout makes no room for the width of a label along the axis
-        target.set_xlabel(textwrap.fill(target.get_xlabel(), LABEL_WIDTH))
+        target.set_xlabel(textwrap.fill(target.get_xlabel(), LABEL_WIDTH, break_on_hyphens=False))
     return target

@@ -26,9 +26,7 @@ def draw_inside(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "")
     c = result.columns
     notes = [f"{w} of {n}" for w, n in zip(c["wet"], c["opened"], strict=True)]
     dots = _dots(list(c["group"]), c["share_wet"], limits=(c["lower"], c["upper"]), notes=notes)
-    draw_dots(
-        replace(dots, axis="opened units that were wet inside (%)", percent=True), ax, title=title, subtitle=subtitle
-    )
+    draw_dots(replace(dots, axis="wet inside, of those opened (%)", percent=True), ax, title=title, subtitle=subtitle)
 
 
 def draw_imputed(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:

@@ -49,14 +49,18 @@ def draw_trial(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", 
     ax.plot(units, power, color=INK, marker="o", markersize=8)
     ax.vlines(units, 100 * result.columns["power_lower"], 100 * result.columns["power_upper"], color=INK, linewidth=2.0)
     top = 1.02 * float(units[-1])
-    wanted = f"wanted: {100 * result.wanted:.0f} %"
-    ax.text(0.99 * top, 100 * result.wanted - 1.5, wanted, color=MUTED, ha="right", va="top")
+    at_end = float(power[-1]) > 100 * result.wanted + 8
+    ax.text(
+        (0.99 if at_end else 0.6) * top, 100 * result.wanted - 1.5, f"wanted: {100 * result.wanted:.0f} %", color=MUTED,
+        ha="right", va="top",
+    )  # fmt: skip
     if fleet is not None and fleet <= top:
         ax.axvline(fleet, color=WORKING, linewidth=2.0, linestyle=(0, (4, 3)))
         side = "left" if fleet < 0.6 * top else "right"
+        height = 96 if float(np.interp(fleet, units, power)) < 50 else 4  # away from the line of the power
         ax.annotate(
-            f"this fleet: {fleet:.0f}", (fleet, 4), xytext=(6 if side == "left" else -6, 0),
-            textcoords="offset points", ha=side, color=WORKING,
+            f"this fleet: {fleet:.0f}", (fleet, height), xytext=(6 if side == "left" else -6, 0),
+            textcoords="offset points", ha=side, va="center", color=WORKING,
         )  # fmt: skip
     ax.set(
         xlim=(0, top),

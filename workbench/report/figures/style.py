@@ -1,6 +1,7 @@
 """Style: the one look of all figures: theme, colours with line styles and markers, text that a figure can hold."""
 
 import io
+import math
 import textwrap
 import unicodedata
 from collections.abc import Iterator, Sequence
@@ -24,6 +25,7 @@ __all__ = [
     "level_words",
     "looks_of",
     "new_axes",
+    "small_multiples",
     "theme",
 ]
 
@@ -76,7 +78,7 @@ def figure_text(text: str, *, width: int = 28, lines: int = 2) -> str:
         if c.isspace() or unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Mn")
     )
     drawable = "".join(c if ord(c) in _glyphs() else "\u25a1" for c in kept)
-    wrapped = textwrap.wrap(drawable, width)
+    wrapped = textwrap.wrap(drawable, width, break_on_hyphens=False)
     if len(wrapped) > lines:
         wrapped = [*wrapped[: lines - 1], wrapped[lines - 1][: width - 1].rstrip() + "…"]
     return "\n".join(wrapped) or "?"
@@ -139,6 +141,29 @@ def new_axes(width: float = 9.0, height: float = 4.9, *, shown: bool = False) ->
     figure = Figure(figsize=(width, height), layout="constrained")
     FigureCanvasAgg(figure)
     return figure.add_subplot()
+
+
+def small_multiples(ax: "Axes", names: Sequence[str]) -> "list[Axes]":
+    """Return small axes in rows inside the given ones, each under its name; the frame of the given ones gives way.
+
+    Only the outer small axes keep words on their ticks; what the axes mean is written on the given ones.
+    """
+    columns = math.ceil(math.sqrt(len(names)))
+    rows = math.ceil(len(names) / columns)
+    across, down = 1 / columns, 1 / rows
+    ax.set(xticks=[], yticks=[])
+    ax.grid(visible=False)
+    ax.spines[:].set_visible(False)
+    ax.xaxis.labelpad, ax.yaxis.labelpad = 18, 30
+    small = []
+    for place, name in enumerate(names):
+        row, column = divmod(place, columns)
+        box = (column * across + 0.01, 1 - (row + 1) * down + 0.01, across - 0.03, down - 0.09)
+        panel = ax.inset_axes(box)
+        panel.set_title(figure_text(name, width=26, lines=1), loc="left", fontsize=10, color=INK, pad=3)
+        panel.tick_params(labelbottom=place + columns >= len(names), labelleft=column == 0, labelsize=9)
+        small.append(panel)
+    return small
 
 
 def figure_png(figure: "Figure", *, dpi: int = 200) -> bytes:

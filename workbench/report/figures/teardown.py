@@ -1,6 +1,6 @@
 """Teardown figures: incidence stacked to one with survival, what ended units, and the evidence matrix."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -8,7 +8,7 @@ import numpy as np
 from workbench.lives import UNDETERMINED
 from workbench.report.figures.labels import EndLabel, headings, label_ends
 from workbench.report.figures.palette import FAILED, INK, LOST, MUTED, PALETTE, WORKING
-from workbench.report.figures.style import figure_text
+from workbench.report.figures.style import figure_text, level_words, small_multiples
 from workbench.teardown.mechanisms import mechanism_words
 
 if TYPE_CHECKING:
@@ -39,31 +39,22 @@ def draw_incidence(
     naive: Mapping[str, Any] | None = None,
 ) -> None:
     """Draw the incidence of every cause stacked to one with the share surviving."""
+    if group is None and len(result.labels) > 1:
+        _draw_groups(result, ax, mission=mission)
+        headings(ax, title, subtitle)
+        return
     label = group or result.labels[0]
-    place = result.labels.index(label)
-    end = float(result.known_to[place])
-    if mission is not None and mission < end:
-        end = min(end, 1.05 * mission)
-    times = np.linspace(0.0, end, 400)
-    steps = result.at(times)
-    shares = {
-        cause: steps.loc[(steps["group"] == label) & (steps["cause"] == cause), "incidence"].to_numpy(dtype=float)
-        for cause in result.causes
-    }
+    times, shares = _shares_of(result, label, mission)
+    end = float(times[-1])
     (naive_cause, alone_curve), *_ = (naive or {"": None}).items()
     layers = _layers(shares, naive_cause)
-    base = np.zeros_like(times)
-    labels = []
-    for number, (name, share) in enumerate(layers):
-        top = base + np.nan_to_num(share)
-        colour = LOST if name == UNDETERMINED else PALETTE[1:][number % (len(PALETTE) - 1)]
-        hatch = HATCHES[number % len(HATCHES)]
-        ax.fill_between(times, base, top, facecolor=colour, edgecolor="white", hatch=hatch, linewidth=0.4)
-        ax.plot(times, top, color=INK, linewidth=0.8)
+    base = _fill(ax, times, layers)
+    labels, low = [], 0.0
+    for name, share in layers:
+        height = float(np.nan_to_num(share[-1]))
         words = f"{_percent(share[-1])} {figure_text(mechanism_words(name), width=40, lines=1)}"
-        labels.append(EndLabel(end, float(base[-1] + np.nan_to_num(share[-1]) / 2), words, INK))
-        base = top
-    ax.fill_between(times, base, 1.0, facecolor=SURVIVING, edgecolor="none")
+        labels.append(EndLabel(end, low + height / 2, words, INK))
+        low += height
     labels.append(EndLabel(end, float((base[-1] + 1) / 2), f"{_percent(1 - base[-1])} working", INK))
     if alone_curve is not None:
         alone = 1 - alone_curve.at(times)["survival"].to_numpy(dtype=float)
@@ -86,6 +77,60 @@ def draw_incidence(
     ax.grid(visible=False)
     label_ends(ax, labels)
     headings(ax, title, subtitle)
+
+
+def _shares_of(result: Any, label: str, mission: float | None) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Days from the start to the mission or to what is known, and each cause's share lost by them in a group."""
+    end = float(result.known_to[result.labels.index(label)])
+    if mission is not None and mission < end:
+        end = min(end, 1.05 * mission)
+    times = np.linspace(0.0, end, 400)
+    steps = result.at(times)
+    own = steps[steps["group"] == label]
+    return times, {c: own.loc[own["cause"] == c, "incidence"].to_numpy(dtype=float) for c in result.causes}
+
+
+def _fill(ax: "Axes", times: np.ndarray, layers: Sequence[tuple[str, np.ndarray]]) -> np.ndarray:
+    """Fill the areas of the causes from the bottom, the share working above them; return the height of the causes."""
+    base = np.zeros_like(times)
+    for (_, share), (colour, hatch) in zip(layers, _patterns(layers), strict=True):
+        top = base + np.nan_to_num(share)
+        ax.fill_between(times, base, top, facecolor=colour, edgecolor="white", hatch=hatch, linewidth=0.4)
+        ax.plot(times, top, color=INK, linewidth=0.8)
+        base = top
+    ax.fill_between(times, base, 1.0, facecolor=SURVIVING, edgecolor="none")
+    return base
+
+
+def _patterns(layers: Sequence[tuple[str, np.ndarray]]) -> list[tuple[str, str]]:
+    """Colour and hatch of each layer."""
+    colours = [LOST if n == UNDETERMINED else PALETTE[1:][k % (len(PALETTE) - 1)] for k, (n, _) in enumerate(layers)]
+    return [(colour, HATCHES[k % len(HATCHES)]) for k, colour in enumerate(colours)]
+
+
+def _draw_groups(result: Any, ax: "Axes", *, mission: float | None) -> None:
+    """Draw every group in small axes of its own, the causes in one order and one set of colours."""
+    from matplotlib.patches import Patch
+
+    drawn = {label: _shares_of(result, label, mission) for label in result.labels}
+    whole = {c: np.sum([np.nan_to_num(shares[c][-1:]) for _, shares in drawn.values()], axis=0) for c in result.causes}
+    order = [name for name, _ in _layers(whole, "")]
+    last = max(float(times[-1]) for times, _ in drawn.values())
+    for panel, label in zip(small_multiples(ax, [level_words(v) for v in result.labels]), result.labels, strict=True):
+        times, shares = drawn[label]
+        rest = np.sum([np.nan_to_num(v) for c, v in shares.items() if c not in order] or [np.zeros_like(times)], axis=0)
+        _fill(panel, times, [(name, shares.get(name, rest)) for name in order])
+        panel.set(xlim=(0, last), ylim=(0, 1))
+        panel.set_yticks([0, 0.5, 1], ["0 %", "50 %", "100 %"])
+        panel.grid(visible=False)
+    looks = _patterns([(name, np.zeros(1)) for name in order])
+    handles = [
+        Patch(facecolor=colour, edgecolor="white", hatch=hatch, label=figure_text(mechanism_words(name), width=22))
+        for name, (colour, hatch) in zip(order, looks, strict=True)
+    ]
+    handles.append(Patch(facecolor=SURVIVING, label="working"))
+    ax.legend(handles=handles[::-1], loc="center left", bbox_to_anchor=(1.01, 0.5), frameon=False, fontsize=10)
+    ax.set(xlabel=f"age in {result.unit}", ylabel="share of units")
 
 
 def _percent(share: float) -> str:

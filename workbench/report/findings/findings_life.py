@@ -150,7 +150,8 @@ def _association(choice: ChoiceComparison, level: str) -> str:
     if not words.startswith("goes with"):
         return f"In length of life {group} could not be told apart from {reference}."
     if not p_value < 0.05:
-        counted = f"counting all {len(choice.levels) - 1} comparisons, {p_text(p_value)}"
+        pairs = len(choice.levels) - 1
+        counted = p_text(p_value) if pairs == 1 else f"counting all {pairs} comparisons, {p_text(p_value)}"
         return f"The limits leave out zero, but over the whole curve this can be chance ({counted})."
     return (
         f"{group[0].upper()}{group[1:]} {words} than {reference} ({choice.test.method}, {p_text(p_value)} after Holm)."

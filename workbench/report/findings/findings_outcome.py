@@ -12,7 +12,7 @@ from workbench.log.season_log import said_first
 from workbench.report.basis import Drawing, Finding, SeasonData, missing_runs, site_caveat
 from workbench.report.figures import Dots, Timeline
 from workbench.report.words import age_sentence, limits_words, median_sentence
-from workbench.wording import count_of, join_words, percent_text
+from workbench.wording import by_number, count_of, interval_text, join_words, percent_text
 
 __all__ = ["outcome_findings"]
 
@@ -29,6 +29,7 @@ def outcome_findings(data: SeasonData) -> list[Finding]:
     findings = [_ends(data), _reconciled(data)]
     findings += _lasting(data)
     findings += _missing(data)
+    findings += _by_site(data)
     return findings
 
 
@@ -37,15 +38,17 @@ def _ends(data: SeasonData) -> Finding:
     outcome = lives.covariates["outcome"].astype(str)
     counts = {name: int(lives.weight[(outcome == name).to_numpy()].sum()) for name in ENDS}
     units = data.lives.units_among()
-    spells = "" if units == lives.units else f" in {lives.units} deployments"
     parts = []
     for name, words in ENDS.items():
         number = counts[name]
         verb = {"failed": "", "working": "were ", "missing": "are ", "withdrawn": "were "}[name]
         verb = {"were ": "was ", "are ": "is "}.get(verb, verb) if number == 1 else verb
         parts.append(f"{'none' if number == 0 else number} {verb}{words}")
-    subject = count_of(units, "unit")
-    statement = f"Of {subject} put out{spells}, {join_words(parts)}."
+    gone = f", {counts['missing']} {by_number(counts['missing'], 'is', 'are')} missing" if counts["missing"] else ""
+    subject = count_of(lives.units, data.counted)
+    if units != lives.units:
+        subject += f" of {count_of(units, 'unit')}"
+    statement = f"Of {subject} put out, {join_words(parts)}."
     exact = int(lives.weight[lives.exact & lives.failed].sum())
     spans = counts["failed"] - exact
     if counts["failed"]:
@@ -55,7 +58,7 @@ def _ends(data: SeasonData) -> Finding:
         )
     return Finding(
         id="outcome.ends",
-        headline=f"{counts['failed']} of {count_of(lives.units, data.counted)} failed, {counts['missing']} are missing",
+        headline=f"{counts['failed']} of {count_of(lives.units, data.counted)} failed{gone}",
         kind="count",
         section="outcome",
         order=1,
@@ -156,7 +159,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
         )
     elif np.isfinite(at["survival"]):
         limits = limits_words(percent_text(at["lower"]), percent_text(at["upper"]), data.confidence)
-        first = f"{percent_text(at['survival'])} of all units lasted {data.mission_text} ({limits})."
+        first = f"{percent_text(at['survival'])} of all {data.counted}s lasted {data.mission_text} ({limits})."
     else:
         first = f"How many units last {data.mission_text} is not known: none was observed that long."
     b10, median = ((float(row.time), float(row.lower), float(row.upper)) for row in quantile.itertuples())
@@ -234,6 +237,54 @@ MISSING_RUNS = {
 """Assumption: its words in the table, and in the figure."""
 
 
+def _by_site(data: SeasonData) -> list[Finding]:
+    """The same curve for each site, as small pictures side by side; nothing where fewer than two sites are named."""
+    if "site" not in data.lives.covariates or data.lives.covariates["site"].nunique() < 2:
+        return []
+    known = data.lives.take(data.lives.covariates["site"].notna().to_numpy())
+    try:
+        curve = survival_curve(known, "site", confidence=data.confidence)
+    except WorkbenchError:
+        return []
+    at = curve.at(data.mission).set_index("group")
+    names, sites = {s: data.label("site", s) for s in curve.labels}, known.covariates["site"].astype(str).to_numpy()
+    units = {s: int(known.weight[sites == s].sum()) for s in curve.labels}
+    failures = {s: int(known.weight[(sites == s) & known.failed].sum()) for s in curve.labels}
+    rates = {s: failures[s] / units[s] for s in curve.labels}
+    worst, best = max(rates, key=lambda s: rates[s]), min(rates, key=lambda s: rates[s])
+    ends = at[["lower", "upper"]].map(percent_text)
+    return [
+        Finding(
+            id="outcome.sites",
+            headline="How many last, site by site",
+            kind="share",
+            section="outcome",
+            order=4,
+            statement=(
+                f"Failures by site range from {failures[best]} of {units[best]} at {names[best]} to "
+                f"{failures[worst]} of {units[worst]} at {names[worst]}."
+            ),
+            units=known.units,
+            failures=int(known.failures),
+            method="The curve of all together, for each site alone.",
+            caveats=(
+                "Few stood at each site: differences between sites are partly chance, and partly what was built in.",
+            ),
+            table={
+                "site": [names[s] for s in curve.labels],
+                f"{data.counted}s / failed": [f"{units[s]} / {failures[s]}" for s in curve.labels],
+                f"lasted {data.mission_text}": [percent_text(at.loc[s, "survival"]) for s in curve.labels],
+                "limits": [interval_text(*ends.loc[s]) for s in curve.labels],
+            },
+            figure=Drawing(
+                result=curve,
+                alt="One small picture for each site: its share still working by day, other sites in grey.",
+                options={"mission": data.mission, "labels": names, "subtitle": ""},
+            ),
+        )
+    ]
+
+
 def _missing(data: SeasonData) -> list[Finding]:
     gone = (data.lives.covariates["outcome"].astype(str) == "missing").to_numpy()
     missing = int(data.lives.weight[gone].sum())
@@ -250,15 +301,11 @@ def _missing(data: SeasonData) -> list[Finding]:
     if not all(np.isfinite(list(known.values()))):
         return []
     low, high = min(known.values()), max(known.values())
-    statement = (
-        f"What became of the {count_of(missing, 'missing unit')} moves the share lasting {data.mission_text} between"
-        f" {percent_text(low)} and {percent_text(high)}. The two ends are what the figure would be if they all failed"
-        " at once, or all worked on."
-    )
+    headline, statement = _missing_words(data, missing, percent_text(low), high=percent_text(high))
     return [
         Finding(
             id="outcome.missing",
-            headline=f"Missing units: the answer lies between {percent_text(low)} and {percent_text(high)}",
+            headline=headline,
             kind="bounds",
             section="outcome",
             order=3,
@@ -280,6 +327,24 @@ def _missing(data: SeasonData) -> list[Finding]:
             figure=_missing_bars(data, rows),
         )
     ]
+
+
+def _missing_words(data: SeasonData, missing: int, low: str, *, high: str) -> tuple[str, str]:
+    """Headline and statement on what became of the missing units, whose two extremes give two shares as shown."""
+    those = by_number(missing, "the missing unit", f"the {missing:,} missing units")
+    ends = (
+        "The two ends are what the figure would be if "
+        f"{by_number(missing, 'it', 'they all')} failed at once, or {by_number(missing, 'worked', 'all worked')} on."
+    )
+    if low == high:
+        return (
+            "Missing units could not change the answer",
+            f"Whatever became of {those}, the share lasting {data.mission_text} is {low}.",
+        )
+    return (
+        f"Missing units: the answer lies between {low} and {high}",
+        f"What became of {those} moves the share lasting {data.mission_text} between {low} and {high}. {ends}",
+    )
 
 
 def _missing_table(data: SeasonData, rows: Mapping[str, Any]) -> dict[str, list[str]]:

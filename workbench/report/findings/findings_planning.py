@@ -117,7 +117,9 @@ def _shown(data: SeasonData) -> list[Finding]:
             kind="demonstration",
             section="plan",
             order=5,
-            statement=demonstration_sentence(units, counted, CONFIDENCE, mission=mission, may_have=may_have),
+            statement=demonstration_sentence(
+                units, counted, CONFIDENCE, mission=mission, may_have=may_have, counted=data.counted
+            ),
             estimate=lasted / units,
             lower=demonstrated_reliability(units, counted, CONFIDENCE),
             upper=(lasted + may_have) / units if may_have else None,
@@ -296,7 +298,7 @@ def _visits(data: SeasonData) -> list[Finding]:
             order=4,
             statement=(
                 f"Visits {spacing} keep what is known of early failures within {percent_text(plan.limit - 1)} of what"
-                f" telemetry would tell, for {count_of(units, 'unit')}."
+                f" telemetry would tell, for {count_of(units, data.counted)}."
             ),
             estimate=plan.best,
             unit="days",

@@ -13,6 +13,7 @@ from workbench.report.findings.ranking_words import (
     caveats_of,
     claim_sentence,
     labelled,
+    level_labels,
     main_row,
     ranked_rows,
     shift_sentence,
@@ -49,7 +50,7 @@ def ranking_findings(data: SeasonData) -> list[Finding]:
     rows = ranked_rows(data, ranking)
     strong = [row for row in rows if row.grade in SUPPORTED_GRADES]
     findings = [_overview(data, ranking, rows, strong=strong, question=question)]
-    findings += [_comparison(data, ranking, row, number=number, strong=strong) for number, row in enumerate(rows)]
+    findings += [_comparison(data, ranking, rows, number=number) for number in range(len(rows))]
     if strong:
         findings += [_days(data, ranking, strong), _raw(data, ranking, strong)]
     main = main_row(data, rows)
@@ -68,11 +69,6 @@ def _not_ranked(reason: str) -> Finding:
         statement=f"Protection choices could not be ranked: {reason}.",
         method="Not estimable.",
     )
-
-
-def _labels(rows: list[RankedRow]) -> dict[tuple[str, str], str]:
-    names = {(row.choice, row.level): row.name for row in rows}
-    return names | {(row.choice, row.base): row.base_name for row in rows}
 
 
 def _counts(data: SeasonData, ranking: Ranking) -> str:
@@ -119,7 +115,7 @@ def _overview(
                 "mission, a bar for its limits, and the grade in words."
             ),
             caption=f"Share of the fleet lasting {data.mission_text}, had every unit carried the level{held}.",
-            options={"labels": _labels(rows), "subtitle": _counts(data, ranking)},
+            options={"labels": level_labels(rows), "subtitle": _counts(data, ranking)},
         ),
         table=_table(data, rows),
     )
@@ -136,8 +132,9 @@ def _table(data: SeasonData, rows: list[RankedRow]) -> dict[str, list[Any]]:
     }
 
 
-def _comparison(data: SeasonData, ranking: Ranking, row: RankedRow, *, number: int, strong: list[RankedRow]) -> Finding:
-    on_slide = row in strong[:MOST_SLIDES]
+def _comparison(data: SeasonData, ranking: Ranking, rows: list[RankedRow], *, number: int) -> Finding:
+    row = rows[number]
+    on_slide = row in [r for r in rows if r.grade in SUPPORTED_GRADES][:MOST_SLIDES]
     words = id_words([r for r in dict.fromkeys([row.base, row.level])])
     return Finding(
         id=f"ranking.{id_words(list(ranking.choices))[row.choice]}.{words[row.level]}",
@@ -156,8 +153,8 @@ def _comparison(data: SeasonData, ranking: Ranking, row: RankedRow, *, number: i
         method=METHOD,
         grade=row.grade,
         caveats=caveats_of(ranking, row),
-        figure=_own_figure(ranking, row, strong) if on_slide else None,
-        table=_other_ways(ranking, row) if row in strong else None,
+        figure=_own_figure(ranking, row, rows) if on_slide else None,
+        table=_other_ways(ranking, row) if row.grade in SUPPORTED_GRADES else None,
         on_slide=on_slide,
     )
 
@@ -178,21 +175,21 @@ def _other_ways(ranking: Ranking, row: RankedRow) -> dict[str, list[Any]]:
     return {"asked in another way": [words for words, _ in kept], "gain in points": [gain for _, gain in kept]}
 
 
-def _own_figure(ranking: Ranking, row: RankedRow, strong: list[RankedRow]) -> Drawing:
+def _own_figure(ranking: Ranking, row: RankedRow, rows: list[RankedRow]) -> Drawing:
     return Drawing(
         result=ranking.overlap,
         alt=(
             f"Squares for the number of units with each {shown_name(row.choice)} in each environment or site, a cross "
             "where there were none."
         ),
-        caption=f"Where the units with each {shown_name(row.choice)} stood: failed / put out.",
-        options={"choice": row.choice, "labels": _labels(strong)},
+        caption=f"Where each {shown_name(row.choice)} stood: failed / put out.",
+        options={"choice": row.choice, "labels": level_labels(rows, row.choice)},
     )
 
 
 def _days(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding:
     top = strong[0]
-    unit = data.lives.unit
+    unit, labels = data.lives.unit, level_labels(ranked_rows(data, ranking))
     low, high = days_text(top.days_lower, "", signed=True).strip(), days_text(top.days_upper, unit, signed=True)
     ends = limits_words(low, high, data.confidence)
     return Finding(
@@ -218,7 +215,7 @@ def _days(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Findin
         figure=Drawing(
             result=ranking,
             alt="One line for each protection level: a dot for the gain in mean working days and a bar for its limits.",
-            options={"show": "days", "labels": _labels(ranked_rows(data, ranking)), "subtitle": _counts(data, ranking)},
+            options={"show": "days", "labels": labels, "subtitle": _counts(data, ranking)},
         ),
     )
 
@@ -243,7 +240,7 @@ def _raw(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding
         figure=Drawing(
             result=ranking,
             alt="Adjusted gains as dots with limits, and the raw difference of the curves as a bar on the same line.",
-            options={"show": "points with raw", "choices": choices, "labels": _labels(ranked_rows(data, ranking))},
+            options={"show": "points with raw", "choices": choices, "labels": level_labels(ranked_rows(data, ranking))},
         ),
         table={
             "level": [f"{shown_name(r.choice)}: {r.name} over {r.base_name}" for r in strong],

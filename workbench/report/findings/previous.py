@@ -59,7 +59,7 @@ def _numbers(this: Mapping[str, Finding], last: Mapping[str, Finding], data: Sea
     if lasting[0] is not None and lasting[1] is not None and lasting[0].estimate is not None:
         gap = None if lasting[1].estimate is None else lasting[1].estimate - lasting[0].estimate
         statement = (
-            f"{percent_text(_float(lasting[1].estimate))} of units lasted {data.mission_text} this season, "
+            f"This season {percent_text(_float(lasting[1].estimate))} of {data.counted}s lasted {data.mission_text}, "
             f"{percent_text(_float(lasting[0].estimate))} lasted the mission of last season."
         )
     return Finding(

@@ -14,7 +14,7 @@ from workbench.ranking.choices import (
     where_it_helps,
 )
 from workbench.report.basis import Drawing, Finding, SeasonData
-from workbench.report.findings.ranking_words import RankedRow, claim_sentence, labelled, ranked_rows
+from workbench.report.findings.ranking_words import RankedRow, claim_sentence, labelled, level_labels, ranked_rows
 from workbench.report.words import shown_name
 from workbench.wording import SUPPORTED_GRADES, count_of, join_words, percent_text, points_text, signed_points
 
@@ -35,7 +35,7 @@ def check_findings(
     findings = [
         _sensitivity(ranking, strong),
         _opinions(data, ranking),
-        _overlap(ranking),
+        _overlap(ranking, rows),
         _rules(data, ranking, question),
     ]
     if strong:
@@ -178,11 +178,12 @@ def _opinions(data: SeasonData, ranking: Ranking) -> Finding:
     )
 
 
-def _overlap(ranking: Ranking) -> Finding:
+def _overlap(ranking: Ranking, rows: list[RankedRow]) -> Finding:
     table = ranking.overlap.table
     here = table[table.place == table.place.iloc[0]] if len(table) else table
     empty = int((here.units == 0).sum()) if len(here) else 0
     where = shown_name(here.place.iloc[0]) if len(here) else "place"
+    choice = str(ranking.columns["choice"][0])
     return Finding(
         id="ranking.overlap",
         headline="Where each level stood",
@@ -197,7 +198,7 @@ def _overlap(ranking: Ranking) -> Finding:
         figure=Drawing(
             result=ranking.overlap,
             alt=f"Squares for the number of units with each level in each {where}, a cross where there were none.",
-            options={"choice": ranking.columns["choice"][0]},
+            options={"choice": choice, "labels": level_labels(rows, choice)},
         )
         if len(here)
         else None,

@@ -1,6 +1,7 @@
 """Ranking words: rows of the ranking as they are shown, and the sentences made of them."""
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ __all__ = [
     "claim_sentence",
     "foremost_choice",
     "labelled",
+    "level_labels",
     "main_row",
     "ranked_rows",
     "shift_sentence",
@@ -194,6 +196,12 @@ def shift_sentence(data: SeasonData, ranking: Ranking, row: RankedRow) -> str:
         f"{head} The units stood in different places: {percent_text(gap.ours)} of those with {row.name} in "
         f"{shown_name(gap.place)}, against {percent_text(gap.theirs)} of those with {row.base_name}."
     )
+
+
+def level_labels(rows: Sequence[RankedRow], choice: str = "") -> dict[tuple[str, str], str]:
+    """Return how each level compared is shown, by choice and level; of one choice where it is named."""
+    own = [row for row in rows if choice in ("", row.choice)]
+    return {(r.choice, r.level): r.name for r in own} | {(r.choice, r.base): r.base_name for r in own}
 
 
 def caveats_of(ranking: Ranking, row: RankedRow) -> tuple[str, ...]:

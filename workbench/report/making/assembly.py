@@ -142,7 +142,7 @@ def review(
     permit = Permit(inputs=files_read(path, settings, previous), replace=replace_others)
     folder = check_folder(out, OUTPUTS, permit)
     say("reading the log")
-    data = season_data(path, settings=settings, mission=mission, seed=seed)
+    data = replace(season_data(path, settings=settings, mission=mission, seed=seed), locations=locations)
     if previous is not None:
         say("reading last season")
         data = replace(data, previous=read_previous(previous, data))
@@ -166,7 +166,7 @@ def write_review(
     given = permit or Permit()
     folder, versions = check_folder(out, OUTPUTS, given), versions_used()
     say("drawing figures")
-    slides = slides_of(claims, cover_slide(data), typed_slides(data, versions), counted=data.counted)
+    slides = slides_of(claims, cover_slide(data), typed_slides(data, versions), counts=data.counts_text)
     say("writing the review")
     title = f"{slides[0].section}: {slides[0].title}"
     written = write_together(

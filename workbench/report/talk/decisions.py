@@ -15,6 +15,8 @@ from workbench.wording import SUPPORTED_GRADES, count_of
 __all__ = ["OVERDUE", "Decision", "action_state", "decision_columns", "decisions_of"]
 
 OVERDUE = "overdue"
+NOT_YET, NO_ANSWER = "not yet", "no answer yet"
+"""How an answer begins that says what is missing."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,8 +49,18 @@ class Decision:
 
     @property
     def shown_answer(self) -> str:
-        """The answer, marked where it is this review's own proposal."""
-        return self.answer if self.typed else f"Proposed: {self.answer}"
+        """The answer, marked where it is this review's own proposal; without one only what is missing."""
+        return f"Proposed: {self.answer}" if self.is_proposed else f"{self.answer[:1].upper()}{self.answer[1:]}"
+
+    @property
+    def is_proposed(self) -> bool:
+        """Whether this review proposes the answer, as its findings support it."""
+        return not self.typed and not self.answer.startswith((f"{NOT_YET};", NO_ANSWER))
+
+    @property
+    def is_ready(self) -> bool:
+        """Whether there is an answer to decide on."""
+        return self.typed or not self.answer.startswith((NOT_YET, NO_ANSWER))
 
     @property
     def shown_due(self) -> str:
@@ -67,7 +79,7 @@ def _decision(
     data: SeasonData, block: Mapping[str, str], rows: Sequence[RankedRow], *, findings: Mapping[str, Finding]
 ) -> Decision:
     rests, typed = str(block.get("rests_on") or ""), str(block.get("answer") or "")
-    answer, grade, cost, behind = "no answer yet: nothing says what it rests on", "", "", ""
+    answer, grade, cost, behind = f"{NO_ANSWER}; nothing says what it rests on", "", "", ""
     if rests == RESTS_ON_SPARES:
         answer, cost, behind = _spares(data, findings)
     elif rests:
@@ -91,7 +103,7 @@ def _level(data: SeasonData, choice: str, level: str, *, rows: Sequence[RankedRo
     own = [r for r in rows if r.choice == choice and level in ("", r.level)]
     what = shown_name(choice, 24)
     if not own:
-        return f"not yet: {what} could not be compared", "", "", ""
+        return f"{NOT_YET}; {what} could not be compared", "", "", ""
     sure = [r for r in own if r.grade in SUPPORTED_GRADES]
     better = [r for r in sure if r.gain > 0]
     if better:
@@ -101,8 +113,8 @@ def _level(data: SeasonData, choice: str, level: str, *, rows: Sequence[RankedRo
     if sure:
         worst = min(sure, key=lambda r: r.gain)
         name = short_name(data.label(choice, worst.level))
-        return f"{'no' if level else 'no change'}, units with {name} lasted less long", worst.grade, "", "ranking"
-    return "not yet, a fair trial first", own[0].grade, "", "ranking"
+        return f"{'no' if level else 'no change'}, those with {name} lasted less long", worst.grade, "", "ranking"
+    return f"{NOT_YET}, a fair trial first", own[0].grade, "", "ranking"
 
 
 def _switching(data: SeasonData, row: RankedRow) -> str:
@@ -119,11 +131,11 @@ def _spares(data: SeasonData, findings: Mapping[str, Finding]) -> tuple[str, str
     drawn = findings["plan.builds"].figure if "plan.builds" in findings else None
     plan = None if drawn is None else drawn.result
     if not isinstance(plan, SeasonPlan):
-        return "not yet: next season could not be planned", "", ""
+        return f"{NOT_YET}; next season could not be planned", "", ""
     table = plan.table.set_index("build")
     row, last = (table.loc[name if name in table.index else LAST_SEASON] for name in (SUPPORTED, LAST_SEASON))
     if not math.isfinite(row["spares"]):
-        return "not yet: next season could not be planned", "", ""
+        return f"{NOT_YET}; next season could not be planned", "", ""
     cost = row["cost"] / row["units"] * row["spares"]
     answer = f"{row['spares']:.0f} spares"
     if SUPPORTED in table.index:

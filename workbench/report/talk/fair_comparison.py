@@ -1,6 +1,7 @@
 """Why do plain counts mislead, what does the fair comparison say, and what can this season not tell?"""
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -9,15 +10,17 @@ from workbench.report.basis import Drawing, Finding, compare_choice, place_gap
 from workbench.report.figures import Dots
 from workbench.report.findings import RankedRow
 from workbench.report.talk.told import Told
-from workbench.report.words import limits_words, shown_name
-from workbench.wording import SUPPORTED_GRADES, Grade, count_of, join_words, percent_text, signed_points
+from workbench.report.words import MOST_HEADLINE_WORDS, limits_words, shown_name
+from workbench.wording import SUPPORTED_GRADES, Grade, by_number, count_of, join_words, percent_text, signed_points
 
 __all__ = ["places_slide", "steps_slide", "untold_slide"]
 
 HARDER = 0.02
 """Difference in the share expected to fail by place alone that is worth a headline (a judgement, no source)."""
-MOST_ROWS = 14
-"""Choices in one picture; more could not be read from the back of a room."""
+MOST_ROWS = 16
+"""Levels in one picture; more could not be read from the back of a room."""
+LONGEST_NAMED = 80
+"""Letters up to which a headline names every level that stands out (a judgement, no source)."""
 
 
 def _labels(told: Told) -> dict[tuple[str, str], str]:
@@ -33,8 +36,9 @@ def places_slide(told: Told) -> Finding | None:
     table = ranking.overlap.table
     table = table[table["choice"] == row.choice]
     place = next((p for p in ("environment", "site") if (table["place"] == p).any()), None)
-    if place is None or table.loc[table["place"] == place, "value"].nunique() < 2:
-        return None
+    own = table[table["place"] == place]
+    if place is None or own["value"].nunique() < 2 or own["failures"].sum() in (0, own["units"].sum()):
+        return None  # without places, or where all or none failed, plain counts are alike everywhere
     expected = {level: _expected(table[table["place"] == place], level) for level in (row.level, row.base)}
     name, base = told.name(row.choice, row.level), told.name(row.choice, row.base)
     gap = expected[row.level] - expected[row.base]
@@ -46,7 +50,7 @@ def places_slide(told: Told) -> Finding | None:
     elif gap < 0 and shift < 0:
         headline = f"{name} stood in easier places, so plain counts flatter it"
     else:
-        headline = f"{name} and {base} stood in different places: plain counts mislead"
+        headline = f"{name} and {base} stood in different places: plain counts can mislead"
     by_place = (
         f"By place alone {percent_text(expected[row.level])} of those with {name} would fail, "
         f"{percent_text(expected[row.base])} with {base}."
@@ -116,17 +120,17 @@ def steps_slide(told: Told) -> Finding | None:
     name, base = told.name(row.choice, row.level), told.name(row.choice, row.base)
     limits = limits_words(_of_100(row.lower), _of_100(row.upper), data.confidence)
     points = [f"All else equal: {_of_100(row.gain)} of 100 ({limits})."] if math.isfinite(row.gain) else []
-    points.append(
-        f"{name}: {_failed(row.failures, row.units)} failed; {base}: {_failed(row.base_failures, row.base_units)}."
-    )
+    counts = f"{name}: {_failed(row.failures, row.units)} failed; {base}: {_failed(row.base_failures, row.base_units)}."
+    points.append(f"{counts[:1].upper()}{counts[1:]}")
     points.append(f"Grade: {row.grade}. It goes with the choice; that is no proof of cause.")
+    headline = _claim(told, row, name, base=base)
     return told.slide(
         "steps",
-        _claim(told, row, name, base=base),
+        headline,
         points=points,
         say=(
             "First the plain counts, then only units in the same kind of place, then with all other choices held "
-            f"equal. {points[0]} The grade is {row.grade}."
+            f"equal. {headline}. The grade is {row.grade}."
         ),
         behind=[f"ranking.{_id_of(told, row)}", "ranking", "ranking.raw", "ranking.sensitivity"],
         figure=Drawing(
@@ -183,7 +187,7 @@ def _claim(told: Told, row: RankedRow, name: str, *, base: str) -> str:
     if row.grade == Grade.UNCLEAR:
         return f"{name} against {base}: chance alone could explain the difference"
     maybe = "" if row.grade == Grade.CLEAR else "probably "
-    return f"With {name} {maybe}{number} {more} of 100 last {data.mission_text}"
+    return f"With {name}, about {number} {more} of 100 {maybe}last {data.mission_text}"
 
 
 def _steps(told: Told, row: RankedRow) -> list[tuple[str, float, float, float]]:
@@ -207,53 +211,76 @@ def untold_slide(told: Told) -> Finding | None:
     ranking, main = told.data.ranking, told.main
     if ranking is None or main is None:
         return None
-    others = [r for r in told.rows if r.choice != main.choice]
+    others = [r for r in told.rows if r is not main]
     if not others:
         return None
-    choices = list(dict.fromkeys(r.choice for r in others))
-    strong = [r for r in others if r.grade in SUPPORTED_GRADES]
-    apart = [r for r in others if r.grade == Grade.NOT_APART]
-    if strong:
-        names = [told.name(r.choice, r.level) for r in strong[:2]]
-        rest = len(others) - len(strong)
-        verb = "stands" if len(strong) == 1 else "stand"
-        headline = f"{join_words(names)} {verb} out too; {count_of(rest, 'comparison')} could be chance"
-    else:
-        whole = {1: "The one other comparison", 2: "Both other comparisons"}.get(
-            len(others), f"All {len(others)} other comparisons"
-        )
-        headline = f"{whole} could be chance"
-    points = [f"{len(choices)} other choices were compared with what most units carry."]
-    if apart:
-        points.append(f"{count_of(len(apart), 'comparison')} cannot be separated from batch or place at all.")
-    off = sum(r.lower > 0 or r.upper < 0 for r in others if r.grade not in SUPPORTED_GRADES)
-    if off:
-        points.append(f"{count_of(off, 'bar')} off the line: with {len(told.rows)} comparisons chance does that too.")
-    points.append("A bar across the line is no proof that there is no difference.")
+    drawn = _drawn(others)
     return told.slide(
         "untold",
-        headline,
-        points=points,
+        _untold_claim(told, others),
+        points=_untold_points(told, others, drawn),
         say=(
-            "Every line is one other choice, drawn for the level of it that stands out most. Where the bar crosses the "
-            "line in the middle, chance could explain it. That does not show that the choice is useless: this season "
+            "Every level that stands out has a bar, every other choice one for its widest difference. Where a bar "
+            "crosses the line, chance could explain it. That does not show that the choice is useless: this season "
             "was too small to tell."
         ),
         behind=["ranking.unclear", "ranking.apart", "ranking.mix", "ranking.rules", "ranking"],
-        figure=_others_drawing(told, others),
+        figure=_others_drawing(told, drawn),
         units=ranking.units,
         failures=ranking.failures,
     )
 
 
-def _others_drawing(told: Told, others: list[RankedRow]) -> Drawing:
-    """One dot with limits per choice: the level of it that stands out most."""
+def _untold_claim(told: Told, others: Sequence[RankedRow]) -> str:
+    """What stands out beside the main comparison, and how many could be chance."""
+    strong = [r for r in others if r.grade in SUPPORTED_GRADES]
+    chance = sum(r.grade == Grade.UNCLEAR for r in others)
+    apart = len(others) - len(strong) - chance
+    if not strong:
+        if not chance:
+            return f"{count_of(apart, 'other comparison')} cannot be told apart from batch or place"
+        few = {1: "The one other comparison", 2: "Both other comparisons"}
+        return f"{few.get(chance, f'{chance} other comparisons')} could be chance"
+    rest = f" {by_number(len(strong), 'stands', 'stand')} out too"
+    rest += f"; {count_of(chance, 'comparison')} could be chance" if chance else ""
+    named = f"{join_words([told.name(r.choice, r.level) for r in strong])}{rest}"
+    fits = len(named.split()) <= MOST_HEADLINE_WORDS and len(named) <= LONGEST_NAMED
+    return named if fits else f"{count_of(len(strong), 'other level')}{rest}"
+
+
+def _untold_points(told: Told, others: Sequence[RankedRow], drawn: Sequence[RankedRow]) -> list[str]:
+    """What was compared, what cannot be separated, and how to read the bars."""
+    points = [f"{count_of(len(others), 'other comparison')}; one bar per choice, or per level that stands out."]
+    if len(drawn) == len(others):
+        points = [f"{count_of(len(others), 'other comparison')}, all drawn."]
+    apart = sum(r.grade == Grade.NOT_APART for r in others)
+    if apart:
+        points.append(f"{count_of(apart, 'comparison')} cannot be separated from batch or place at all.")
+    unclear = [r for r in drawn if r.grade not in SUPPORTED_GRADES]
+    off = sum(r.lower > 0 or r.upper < 0 for r in unclear)
+    if off:
+        points.append(
+            f"{count_of(off, 'unclear bar')} off the line: with {len(told.rows)} comparisons chance does that too."
+        )
+    if len(unclear) > off:
+        points.append("A bar across the line is no proof that there is no difference.")
+    return points
+
+
+def _drawn(others: Sequence[RankedRow]) -> list[RankedRow]:
+    """Every level that stands out, then of each other choice the level whose gain is widest, in the ranking's order."""
+    strong = [r for r in others if r.grade in SUPPORTED_GRADES]
     widest: dict[str, RankedRow] = {}
     for row in others:
         known = widest.get(row.choice)
         if math.isfinite(row.gain) and (known is None or abs(row.gain) > abs(known.gain)):
             widest[row.choice] = row
-    rows = list(widest.values())[:MOST_ROWS]
+    rest = [row for choice, row in widest.items() if choice not in {r.choice for r in strong}]
+    return [*strong, *rest][:MOST_ROWS]
+
+
+def _others_drawing(told: Told, rows: Sequence[RankedRow]) -> Drawing:
+    """One dot with limits per level drawn."""
     columns = {
         "label": np.array([told.name(r.choice, r.level) for r in rows], dtype=object),
         "value": np.array([r.gain for r in rows]),
@@ -267,5 +294,5 @@ def _others_drawing(told: Told, others: list[RankedRow]) -> Drawing:
     axis = f"more of 100 last {told.data.mission_text} with it"
     return Drawing(
         result=Dots(columns=columns, axis=axis, percent=True, reference=0.0),
-        alt="One line for each other choice: a dot for the gain of its widest level and a bar for its limits.",
+        alt="One line for each level drawn: a dot for its gain and a bar for the limits; a line marks no difference.",
     )

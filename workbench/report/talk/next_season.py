@@ -8,8 +8,8 @@ from workbench.planning import LAST_SEASON, SUPPORTED, SeasonPlan, TrialPlan, su
 from workbench.report.basis import Drawing, Finding
 from workbench.report.talk.decisions import OVERDUE, Decision, action_state, decision_columns
 from workbench.report.talk.told import Told
-from workbench.report.words import short_name, shown_name
-from workbench.wording import Grade, count_of, join_words, percent_text, range_text
+from workbench.report.words import limits_words, short_name, shown_name
+from workbench.wording import Grade, by_number, count_of, join_words, percent_text, range_text, signed_points
 
 __all__ = ["decide_slide", "next_slide", "proof_slide", "worked_slide"]
 
@@ -32,17 +32,13 @@ def worked_slide(told: Told) -> Finding | None:
         headline = f"Whether {new} worked cannot be told apart from the season"
     elif finding.lower > 0 or finding.upper < 0:
         life = "longer" if finding.lower > 0 else "shorter"
-        equal = "" if any(c.startswith("No adjusted") for c in finding.caveats) else ", other things equal"
+        equal = "" if any(c.startswith("No adjusted") for c in finding.caveats) else ", place and season equal"
         headline = f"Last season's change: {new} goes with {life} life{equal}"
     else:
         headline = f"Whether {new} instead of {old} worked could not be shown"
     points = [f"The change: {shown_name(action['what'], 70)}."]
     if finding.estimate is not None and finding.lower is not None and finding.upper is not None:
-        more = "more" if finding.estimate >= 0 else "fewer"
-        points.append(
-            f"Other things equal: {abs(100 * finding.estimate):.0f} {more} of 100 "
-            f"(95 % limits {100 * finding.lower:+.0f} to {100 * finding.upper:+.0f}).".replace("-", "−")
-        )
+        points.append(_worked_gain(told, finding))
     points += _late(told)
     return told.slide(
         "worked",
@@ -63,6 +59,17 @@ def worked_slide(told: Told) -> Finding | None:
     )
 
 
+def _worked_gain(told: Told, finding: Finding) -> str:
+    """What the change goes with, and on which basis: not that of the comparison in three steps."""
+    estimate, lower, upper = (math.nan if v is None else v for v in (finding.estimate, finding.lower, finding.upper))
+    more = by_number(int(estimate >= 0), "more", "fewer")
+    limits = limits_words(signed_points(lower), signed_points(upper), told.data.confidence)
+    basis = "Both seasons, place and season equal" if told.data.previous is not None else "Place equal"
+    if any(c.startswith("No adjusted") for c in finding.caveats):
+        basis = "Plain counts of this season"
+    return f"{basis}: {abs(100 * estimate):.0f} {more} of 100 ({limits}); other choices may differ."
+
+
 def _late(told: Told) -> list[str]:
     """Actions whose day has passed without a unit that carries the new level."""
     late = [a for a in told.data.settings.get("action") or () if action_state(told.data, a) == OVERDUE]
@@ -79,7 +86,7 @@ def next_slide(told: Told) -> Finding | None:
     if not math.isfinite(last["expected_losses"]):
         return None
     units, losses = int(last["units"]), round(float(last["expected_losses"]))
-    headline = f"Built the same, about {losses} of {units} units will be lost"
+    headline = f"Built the same, we expect about {losses} of {count_of(units, 'unit')} lost"
     best = table.loc[SUPPORTED] if SUPPORTED in table.index else None
     limits = range_text(last["losses_lower"], last["losses_upper"])
     points = [f"As built: {losses} lost ({limits}), {last['spares']:.0f} spares."]
@@ -88,20 +95,22 @@ def next_slide(told: Told) -> Finding | None:
         chosen = [told.name(c, level) for c, level in supported_levels(data.ranking, data.asked_levels).items()]
         with_change = short_name(join_words(chosen[:2]), 30) if len(chosen) <= 2 else f"{len(chosen)} changes"
         fewer = round(float(best["expected_losses"]))
-        headline = f"With {with_change}, about {fewer} of {units} lost instead of {losses}"
+        headline = f"With {with_change}, expect about {fewer} of {units} lost instead of {losses}"
         ends = range_text(best["losses_lower"], best["losses_upper"])
-        points.append(f"With {join_words(chosen)}: {fewer} lost ({ends}), {best['spares']:.0f} spares.")
+        points.append(
+            f"With {join_words(chosen)}: {fewer} lost ({ends}), {best['spares']:.0f} spares, if that is why they last."
+        )
         names[SUPPORTED] = f"with {join_words(chosen)}"
-    points += _money(told)
+    points += [*_money(told), *_lost_this_season(told)]
     points.append("Spares cover the losses 9 times in 10.")
     return told.slide(
         "next",
         headline,
         points=points,
         say=(
-            f"If next season is like this one: {points[0]} "
-            + (f"{points[1]} " if best is not None else "No change is supported well enough to plan on. ")
-            + "Lost means failed or missing."
+            f"If next season is like this one: {points[0][:1].lower()}{points[0][1:]} "
+            f"{points[1] if best is not None else 'No change is supported well enough to plan on.'} "
+            f"Lost means failed or missing by day {data.mission:g}."
         ),
         behind=["plan.builds", "plan.worth", "plan.spares", "plan.rounds"],
         figure=Drawing(
@@ -118,6 +127,18 @@ def next_slide(told: Told) -> Finding | None:
     )
 
 
+def _lost_this_season(told: Told) -> list[str]:
+    """How many were lost this season, and how many of them later than a plan counts."""
+    lives, mission = told.data.lives, told.data.mission
+    missing = (
+        lives.covariates["outcome"].astype(str).to_numpy() == "missing" if "outcome" in lives.covariates else False
+    )
+    gone = lives.failed | missing
+    lost, late = (int(lives.weight[part].sum()) for part in (gone, gone & (lives.lower >= mission)))
+    after = f", {late} later than day {mission:g}" if late else ""
+    return [f"This season {lost} of {told.many(lives.units)} {by_number(lost, 'was', 'were')} lost{after}."]
+
+
 def _money(told: Told) -> list[str]:
     """What the change costs for each unit that it keeps alive."""
     worth = told.findings.get("plan.worth")
@@ -128,7 +149,7 @@ def _money(told: Told) -> list[str]:
     place = list(table["level"]).index(wanted) if wanted in table["level"] else 0
     name, alive, each = (table[column][place] for column in ("level", columns[3], "cost for each"))
     return [
-        f"{name[:1].upper()}{name[1:]}: {alive} more alive of {columns[3].rpartition(' ')[2]}, "
+        f"{name[:1].upper()}{name[1:]} alone: {alive} more alive of {columns[3].rpartition(' ')[2]}, "
         f"{each.partition(' (')[0]} for each."
     ]
 
@@ -150,7 +171,8 @@ def proof_slide(told: Told) -> Finding | None:
     points = [f"Proof: seeing {change}, 8 times in 10."]
     near = int(np.argmin(np.abs(units - fleet)))
     if abs(units[near] - fleet) <= 0.25 * fleet:
-        often = "almost never" if power[near] < RARELY else f"{10 * power[near]:.0f} times in 10"
+        times = round(10 * float(power[near]))
+        often = "almost never" if power[near] < RARELY else f"{times} {by_number(times, 'time', 'times')} in 10"
         points.append(f"A trial of {int(units[near])}, about this fleet, would see it {often}.")
     shown = told.findings.get("plan.shown")
     if shown is not None and shown.lower is not None:
@@ -186,7 +208,7 @@ def decide_slide(told: Told) -> Finding | None:
     shown = decisions[:MOST_ROWS]
     table = decision_columns(shown, "decision") | {"due": [d.shown_due for d in shown]}
     late = sum(d.overdue for d in decisions)
-    points = [f"{count_of(late, 'decision')} overdue."] if late else []
+    points = [f"{count_of(late, 'decision')} {by_number(late, 'is', 'are')} overdue."] if late else []
     return told.slide(
         "decide",
         _to_decide(decisions),
@@ -205,10 +227,12 @@ def decide_slide(told: Told) -> Finding | None:
 
 
 def _to_decide(decisions: list[Decision]) -> str:
-    ready = sum(d.typed or not d.answer.startswith(("not yet", "no answer")) for d in decisions)
+    ready = sum(d.is_ready for d in decisions)
     whole = len(decisions)
     if ready == whole:
         return "Decide: the answer is ready" if whole == 1 else f"Decide: all {whole} answers are ready"
     if ready == 0:
         return "Decide: this season's evidence answers none of it yet"
-    return f"Decide: {ready} of {whole} can be answered now, the rest needs evidence"
+    return (
+        f"Decide: {ready} of {whole} can be answered now, the rest {by_number(whole - ready, 'needs', 'need')} evidence"
+    )

@@ -11,9 +11,9 @@ from workbench.report.basis import Drawing, Finding
 from workbench.report.figures import Dots
 from workbench.report.talk.bench_photographs import bench_photographs
 from workbench.report.talk.told import Told
-from workbench.report.words import short_name, shown_name
+from workbench.report.words import limits_words, short_name, shown_name
 from workbench.teardown.mechanisms import mechanism_words
-from workbench.wording import percent_text
+from workbench.wording import by_number, percent_text
 
 __all__ = ["inside_slide", "signs_slide"]
 
@@ -54,17 +54,19 @@ def signs_slide(told: Told) -> Finding | None:
     first = shown[0]
     name = short_name(first.name, 34)
     start = f"{name[:1].upper()}{name[1:]}"
-    seen = f"{first.failed[0]} of {first.failed[1]} failed"
+    seen = f"{first.failed[0]} of {first.failed[1]} that failed"
     if apart:
-        headline = f"{start}: in {seen}, {first.survived[0]} of {first.survived[1]} working units"
+        headline = f"{start}: {seen}, {first.survived[0]} of {first.survived[1]} still working"
         points = [
-            f"{len(apart)} of {len(compared)} signs set failed units apart." if len(compared) > len(apart) else ""
+            f"{len(apart)} of {len(compared)} signs {by_number(len(apart), 'sets', 'set')} failed units apart."
+            if len(compared) > len(apart)
+            else ""
         ]
     elif compared:
         headline = "No sign inside sets failed units apart from working ones"
         points = ["Shown are those with the widest gap; chance could explain each."]
     else:
-        headline = f"{start}: in {seen}; hardly any working one was opened"
+        headline = f"{start}: {seen}; too few working ones opened"
         points = ["Without opened working units nothing shows that a sign is special."]
     photographs, missing = bench_photographs(told.data, [s.sign for s in shown])
     if photographs is None:
@@ -121,7 +123,7 @@ def _signs_drawing(signs: list[_Sign]) -> Drawing:
         for k, name in enumerate(("label", "value", "lower", "upper", "note", "kind"))
     }
     return Drawing(
-        result=Dots(columns=columns, axis="units in which the sign was seen, of those looked at (%)", percent=True),
+        result=Dots(columns=columns, axis="sign seen, of those looked at (%)", percent=True),
         alt="Dots with limits: in which share of failed and of working units each sign was seen.",
     )
 
@@ -139,18 +141,24 @@ def inside_slide(told: Told) -> Finding | None:
     wet, opened = int(every["wet"]), int(every["opened"])
     what = shown_name(result.choice, 24)
     worst, best = levels.loc[levels["share_wet"].idxmax()], levels.loc[levels["share_wet"].idxmin()]
-    headline = f"{wet} of {opened} opened units were wet inside; {what} made no clear difference"
-    if _differ(worst, best, pairs=len(levels) * (len(levels) - 1) // 2):
+    seen = f"Wet inside: {wet} of {opened} opened"
+    headline = f"{seen}; no clear difference by {what}"
+    if len(levels) == 1:
+        headline = seen
+    elif levels["opened"].nlargest(2).iloc[-1] < LEAST_CHECKED:
+        headline = f"{seen}; too few to compare by {what}"
+    elif _differ(worst, best, pairs=len(levels) * (len(levels) - 1) // 2):
         headline = (
             f"Wet inside: {_of(worst)} with {short_name(worst['group'])}, {_of(best)} with {short_name(best['group'])}"
         )
-    elif len(levels) == 1:
-        headline = f"{wet} of {opened} opened units were wet inside"
-    points = [
-        f"All opened: {wet} of {opened} wet ({percent_text(every['lower'])} to {percent_text(every['upper'])}).",
-        f"{int(every['wet_working'])} of the wet ones still worked; {int(every['dry_failed'])} failed dry.",
-        f"{int(every['not_opened'])} came back of whose inside nothing was written down.",
-    ]
+    alive, dry, unseen = (int(every[name]) for name in ("wet_working", "dry_failed", "not_opened"))
+    limits = limits_words(percent_text(every["lower"]), percent_text(every["upper"]), told.data.confidence)
+    points = [f"All opened: {wet} of {opened} wet ({limits})."]
+    points.append(f"{alive or 'None'} of the wet ones still worked; {dry or 'none'} failed dry.")
+    if not wet:
+        points[-1] = f"{dry or 'None'} failed dry."
+    if unseen:
+        points.append(f"{unseen} more came back of which nobody noted the inside.")
     return told.slide(
         "inside",
         headline,

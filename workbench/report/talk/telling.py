@@ -7,7 +7,7 @@ from workbench.report.basis import Finding, SeasonData
 from workbench.report.talk.fair_comparison import places_slide, steps_slide, untold_slide
 from workbench.report.talk.next_season import decide_slide, next_slide, proof_slide, worked_slide
 from workbench.report.talk.opened_evidence import inside_slide, signs_slide
-from workbench.report.talk.opening import asked_slide, ended_slide, lasted_slide, sent_slide
+from workbench.report.talk.opening import asked_slide, ended_slide, lasted_slide, sent_slide, where_slide
 from workbench.report.talk.told import GRADE_WORDS, Told
 
 __all__ = ["talk_findings"]
@@ -15,6 +15,7 @@ __all__ = ["talk_findings"]
 BUILDERS: tuple[Callable[[Told], Finding | None], ...] = (
     asked_slide,
     sent_slide,
+    where_slide,
     lasted_slide,
     ended_slide,
     signs_slide,

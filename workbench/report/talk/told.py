@@ -17,6 +17,7 @@ __all__ = ["GRADE_WORDS", "TOPICS", "Told"]
 TOPICS: Mapping[str, str] = {
     "asked": "What we ask",
     "sent": "What went out and what came back",
+    "where": "Where they stood",
     "lasted": "How long they lasted",
     "ended": "What ended them",
     "signs": "The evidence",
@@ -74,11 +75,12 @@ class Told:
         return decisions_of(self.data, self.rows, self.findings)
 
     def name(self, choice: str, level: str) -> str:
-        """A level's label, short enough for a headline; with its choice where nobody labelled the level."""
+        """A level's label for a headline, with its choice where nobody labelled it; a "no ..." is quoted."""
         label, what = self.data.label(choice, level), shown_name(choice, 24)
         labels = (self.data.settings.get("levels") or {}).get(choice, {}).get("labels") or {}
         labelled = level in labels or known_label(choice, level) is not None
-        return short_name(label if labelled or what.casefold() in label.casefold() else f"{label} {what}")
+        name = short_name(label if labelled or what.casefold() in label.casefold() else f"{label} {what}")
+        return f"“{name}”" if name.casefold().startswith("no ") else name
 
     def many(self, number: int) -> str:
         """A count in the one unit of counting of this review.
@@ -117,8 +119,8 @@ class Told:
         }
         fields = given | more
         if fields["units"] is not None:
-            failed = "" if fields["failures"] is None else f", {fields['failures']:,} failed"
-            fields["statement"] = f"{fields['statement']} Behind it: {self.many(fields['units'])}{failed}."
+            behind_it = self.data.counts_text(fields["units"], fields["failures"])
+            fields["statement"] = f"{fields['statement']} Behind it: {behind_it}."
         return Finding(
             id=f"talk.{key}",
             section="talk",

@@ -9,11 +9,13 @@ from workbench.report.words.naming import (
     short_name,
     shown_name,
     shown_text,
+    unbroken,
 )
 from workbench.report.words.sentences import (
     ShareOfGroup,
     age_sentence,
     association_words,
+    counts_text,
     days_sentence,
     detectable_sentence,
     difference_sentence,
@@ -30,6 +32,7 @@ __all__ = [
     "age_sentence",
     "as_headline",
     "association_words",
+    "counts_text",
     "days_sentence",
     "detectable_sentence",
     "difference_sentence",
@@ -44,4 +47,5 @@ __all__ = [
     "shown_name",
     "shown_text",
     "test_sentence",
+    "unbroken",
 ]

@@ -16,6 +16,7 @@ __all__ = [
     "short_name",
     "shown_name",
     "shown_text",
+    "unbroken",
 ]
 
 LIMITS = "limits"
@@ -26,6 +27,7 @@ MOST_HEADLINE_WORDS, LONGEST_HEADLINE = 14, 92
 
 _ANSWERS = re.compile(r"_(?:y_n|yes_no|j_n|ja_nein|o_n|oui_non|s_n|si_no|sí_no|ja_nee)\Z", re.IGNORECASE)
 """What a heading says of the answers below it, as "O-ring (Y/N)" does: no part of a choice's name."""
+_LONE_LETTER = re.compile(r"(?<![\w-])([^\W\d_])-(?=[^\W\d_])")
 _LINK = re.compile(r"[a-z]*https?[a-z]*:?/*", re.IGNORECASE)
 
 
@@ -96,6 +98,17 @@ def short_name(text: str, limit: int = 26) -> str:
     words = text.split()
     kept = " ".join(words[:4]) + ("…" if len(words) > 4 else "")
     return shown_text(kept, limit)
+
+
+def unbroken(text: str) -> str:
+    """Return a text whose hyphens between a single letter and a word never end a line.
+
+    Examples
+    --------
+    >>> unbroken("O-ring, leak-tested, U-12").encode("ascii", "backslashreplace").decode()
+    'O\\u2011ring, leak-tested, U-12'
+    """
+    return _LONE_LETTER.sub("\\1\u2011", text)
 
 
 def id_words(names: Sequence[str]) -> dict[str, str]:

@@ -11,6 +11,7 @@ __all__ = [
     "ShareOfGroup",
     "age_sentence",
     "association_words",
+    "counts_text",
     "days_sentence",
     "detectable_sentence",
     "difference_sentence",
@@ -42,6 +43,23 @@ class ShareOfGroup:
     counted: str = "unit"
     still: str = "still observed at"
     unknown: str = "none was observed that long"
+
+
+def counts_text(
+    units: int, failures: int | None = None, *, counted: str = "unit", whole: tuple[int, int] | None = None
+) -> str:
+    """Return how many a claim rests on; of how many put out and failed (`whole`), where it rests on a part of them.
+
+    Examples
+    --------
+    >>> counts_text(60, 16), counts_text(41, 10, whole=(60, 16)), counts_text(1, 0, counted="deployment", whole=(1, 0))
+    ('60 units, 16 failed', '41 of 60 units, 10 of 16 failed', '1 deployment, 0 failed')
+    """
+    part = whole is not None and units < whole[0]
+    text = f"{units:,} of {count_of(whole[0], counted)}" if whole and part else count_of(units, counted)
+    if failures is None:
+        return text
+    return f"{text}, {failures:,} of {whole[1]:,} failed" if whole and part else f"{text}, {failures:,} failed"
 
 
 def share_sentence(group: ShareOfGroup, mission: str, confidence: float) -> str:

@@ -173,7 +173,7 @@ def _notes(
     if span and round(total) == round(least) == 0:
         lost = f"none is known to have been lost; up to {most:,.0f} may have been, in spans in which nobody looked"
     notes = [
-        f"{count_of(int(weight.sum()), 'unit')} ended by failure or loss; of {mission * lives.units:,.0f} unit-days "
+        f"{int(weight.sum()):,} ended by failure or loss; of {mission * lives.units:,.0f} unit-days "
         f"wanted by day {mission:g}, {lost}.",
     ]
     if unknown:
