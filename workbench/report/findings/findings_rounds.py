@@ -15,6 +15,8 @@ from workbench.planning import (
     plan_spares,
 )
 from workbench.report.basis import Finding, SeasonData
+from workbench.report.words import shown_name
+from workbench.teardown.mechanisms import mechanism_words
 from workbench.wording import count_of, join_words, percent_text
 
 __all__ = ["plan_prices", "round_findings"]
@@ -82,7 +84,7 @@ def _rounds(data: SeasonData, plan: RoundPlan, prices: Mapping[str, float]) -> F
         f"{best['days_lost']:,.0f} of {plan.units * plan.mission:,.0f} data-days ({percent_text(best['share_lost'])})"
     )
     when = f"after {best['first']:.0f} days and then every {best['spacing']:.0f}"
-    money = f", {best['cost']:,.0f} in visits and lost data" if np.isfinite(best["cost"]) else ""
+    money = f", {data.money(best['cost'])} in visits and lost data" if np.isfinite(best["cost"]) else ""
     shown = {
         "first visit, day": [f"{x:.0f}" for x in table["first"]],
         "then every, days": [f"{x:.0f}" for x in table["spacing"]],
@@ -91,9 +93,9 @@ def _rounds(data: SeasonData, plan: RoundPlan, prices: Mapping[str, float]) -> F
         "swaps": [f"{x:.0f}" for x in table["swaps"]],
     }
     if table["visit_cost"].notna().all():
-        shown["cost of visits"] = [f"{x:,.0f}" for x in table["visit_cost"]]
+        shown["cost of visits"] = [data.money(x) for x in table["visit_cost"]]
     if table["cost"].notna().all():
-        shown["cost with lost data"] = [f"{x:,.0f}" for x in table["cost"]]
+        shown["cost with lost data"] = [data.money(x) for x in table["cost"]]
     caveats = [*plan.notes]
     if "visit_cost" in prices:
         caveats.append("The price of a round is the one typed in the settings; it should hold labour and travel.")
@@ -125,7 +127,7 @@ def _what_fails_early(data: SeasonData) -> str:
         return f" No failure is known to have come in the first {EARLY_DAYS} days."
     causes = sorted({str(c) for c in np.asarray(lives.cause)[early] if c and str(c) != UNDETERMINED})
     number = int(lives.weight[early].sum())
-    named = f" ({join_words([data.label('mechanism', c) for c in causes])})" if causes else ""
+    named = f" ({join_words([shown_name(mechanism_words(c)) for c in causes])})" if causes else ""
     return f" In the first {EARLY_DAYS} days {count_of(number, data.counted)} failed{named}."
 
 

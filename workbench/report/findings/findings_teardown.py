@@ -30,7 +30,7 @@ from workbench.teardown.mechanisms import (
     mechanism_words,
     suggest_mechanism,
 )
-from workbench.wording import Grade, count_of, join_words, percent_text, points_text
+from workbench.wording import Grade, count_of, interval_text, join_words, percent_text, points_text
 
 __all__ = ["teardown_findings"]
 
@@ -105,8 +105,8 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
             table={
                 "class": list(table["cause"]),
                 "lost": [percent_text(v) for v in table["incidence"]],
-                "limits": [
-                    limits_words(percent_text(a), percent_text(b), data.confidence)
+                f"{100 * data.confidence:g} % limits": [
+                    interval_text(percent_text(a), percent_text(b))
                     for a, b in zip(table["lower"], table["upper"], strict=True)
                 ],
                 "by verdicts alone": [percent_text(v) for v in table["recorded"]],
@@ -248,8 +248,8 @@ def _inside(data: SeasonData, suggestions: MechanismSuggestions) -> list[Finding
                 "opened": list(table["opened"]),
                 "wet": list(table["wet"]),
                 "share wet": [percent_text(v) for v in table["share_wet"]],
-                "limits": [
-                    limits_words(percent_text(a), percent_text(b), data.confidence) if n else "not known"
+                f"{100 * data.confidence:g} % limits": [
+                    interval_text(percent_text(a), percent_text(b)) if n else "not known"
                     for a, b, n in zip(table["lower"], table["upper"], table["opened"], strict=True)
                 ],
                 "wet and working": list(table["wet_working"]),
