@@ -36,8 +36,8 @@ PRIOR_STRENGTHS = (0.25, 0.5, 1.0)
 HALFWAY = 0.5
 """Part of the way from the gain to the second estimate by which the limits reach further on that side.
 
-Without it limits held the truth in 0.89 to 0.98 of comparisons, in 3 of 23 kinds of attacked seasons under 0.92; with
-it in 0.90 to 0.98, at limits 9 % wider, and no clear was lost (`tests/studies/RESULTS.md`).
+Without it limits held the truth in 0.89 to 0.98 of comparisons, in 4 of 19 kinds of attacked seasons under 0.92; with
+it in 0.90 to 0.98, one of them under 0.92, at limits 9 % wider, and no clear was lost (`tests/studies/RESULTS.md`).
 """
 
 
