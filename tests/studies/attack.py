@@ -38,6 +38,10 @@ def grade_before(row: Mapping) -> str:
             ("hazard", -np.log(row["hazard_ratio"])),
             ("missing", row["gain_missing_failed"]),
         ),
+        second_gain=row["survival_gain"],
+        second_error=0.0,
+        second_lower=row["survival_gain"],
+        second_upper=row["survival_gain"],
     )
     return "cannot be told apart" if row["grade"].startswith("cannot") else grade_of(evidence)[0]
 
