@@ -38,6 +38,7 @@ OUTPUTS = {
     "field form": Output("teardown {log} --field-form {out}", "field.html"),
     "pages": Output("teardown {log} --pages {out}", "pages.html"),
     "records": Output("records {log} --write {out}", "added.csv"),
+    "list": Output("enter {log} --notes --list {out}", "proposals.csv"),
     "blank": Output("blank {out}", "empty.xlsx"),
     "blank teardown": Output("blank --teardown {out}", "empty.html"),
     "allocate": Output("plan {log} --no-trial --mission 90 --allocate {out}", "trial.csv"),

@@ -190,7 +190,8 @@ def test_rows_that_only_a_colour_tells_dead_are_left_out_and_that_is_said_first(
         "3 rows set aside are filled like the failed ones; until the outcome is written, shares that lasted may be too "
         "high."
     )
-    assert all(mark.endswith("but its outcome is empty") for mark in log.marks)
+    assert [end for end, _ in log.unsaid_ends] == ["failed"] * 3
+    assert all(said.endswith("but its outcome is empty") for _, said in log.unsaid_ends)
 
 
 def test_a_span_of_days_is_named_with_what_to_write():

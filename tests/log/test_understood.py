@@ -57,7 +57,8 @@ def test_units_in_several_rows_are_named_with_how_they_were_joined():
 
 def test_colours_and_comments_say_what_a_cell_does_not():
     settings = tomllib.loads(starter_settings(BOOK))
-    marks = "\n".join(read_log(BOOK, settings, today=TODAY).marks)
+    log = read_log(BOOK, settings, today=TODAY)
+    marks = "\n".join([*log.marks, *(said for _, said in log.unsaid_ends)])
     assert "F16 ('Died?'), comment: 'field hand: did not switch on, battery was warm'" in marks
     assert "F16: the row is filled like 25 failed rows, but its outcome is empty" in marks
     assert "F34: the row is filled like 9 working rows, but its outcome is empty" in marks

@@ -58,7 +58,8 @@ def run(args: argparse.Namespace) -> int:
     said, photos = _said_first(log, args.mission), [] if fleet else _missing_photos(args.log, kept)
     if args.json:
         counts = {"file": args.log, "rows": log.rows, "used": log.used, "set_aside": log.rows_set_aside}
-        told = [*said, *log.notes, *log.translations, *log.marks, *photos]
+        coloured = [line for _, line in getattr(log, "unsaid_ends", ())]
+        told = [*said, *log.notes, *log.translations, *log.marks, *coloured, *photos]
         say(json_text({**counts, "problems": problems, "notes": told}))
     else:
         blocks = _blocks(args, log, problems, photos=photos)
@@ -108,10 +109,7 @@ def _blocks(
     marked = "every row set aside" if counted_rows else "a copy of the log with every bad cell filled and commented"
     target = "FILE.csv or FILE.parquet" if counted_rows else "FILE.xlsx"
     hint = [f"For {marked}: add --marked {target}"] if problems and not args.marked else []
-    from workbench.log.rules import is_unsaid_outcome
-
-    coloured = [mark for mark in log.marks if is_unsaid_outcome(mark)]
-    others = [mark for mark in log.marks if mark not in coloured]
+    coloured = [said for _, said in getattr(log, "unsaid_ends", ())]
     blocks: list[Part] = [Part(sentences=[counts, *([] if problems else [[("No problem was found.", "good")]])])]
     for title, found in parts:
         kinds = _kinds(found)
@@ -127,7 +125,7 @@ def _blocks(
         Part(title="Photographs not found", sentences=photos),
         Part(sentences=hint),
         Part(title="Words understood", sentences=log.translations, is_detail=True),
-        Part(title="Comments and colours", sentences=[*others, *coloured[MOST_KINDS:]], is_detail=True),
+        Part(title="Comments and colours", sentences=[*log.marks, *coloured[MOST_KINDS:]], is_detail=True),
         Part(title="Notes", sentences=log.notes, is_detail=True),
     ]
 

@@ -6,7 +6,7 @@ from workbench.log.rules.choice_notes import notes_on_choices
 from workbench.log.rules.cleaning import Refusal, clean, tidy
 from workbench.log.rules.entries import EXAMPLE_MARK, LIFE_FIELDS, TOTALS, Entry, read_entries, unit_refusal
 from workbench.log.rules.ledger import BETWEEN_TWO_DAYS, Life, LifeRefusal, life_of
-from workbench.log.rules.marks import is_unsaid_outcome, marks_beside
+from workbench.log.rules.marks import marks_beside, unsaid_ends
 from workbench.log.rules.problems import PROBLEM_COLUMNS, Problem, problem_at, problems_frame
 from workbench.log.rules.spellings import LABEL_FIELDS, merged_spellings, notes_on_levels, order_levels, unify_levels
 from workbench.log.rules.understood import notes_on_units, translations_of
@@ -28,7 +28,6 @@ __all__ = [
     "check_within",
     "clean",
     "derive_dates",
-    "is_unsaid_outcome",
     "life_of",
     "marks_beside",
     "merge_beside",
@@ -44,6 +43,7 @@ __all__ = [
     "translations_of",
     "unify_levels",
     "unit_refusal",
+    "unsaid_ends",
     "usable_additions",
     "usable_visits",
 ]

@@ -1,6 +1,5 @@
 """Marks: what the fill colour or the comment of a cell says beside its value; shown to people, used for nothing."""
 
-import re
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 
@@ -9,29 +8,32 @@ from workbench.log.rules.cleaning import tidy
 from workbench.log.rules.entries import Entry
 from workbench.wording import count_of
 
-__all__ = ["is_unsaid_outcome", "marks_beside"]
+__all__ = ["marks_beside", "unsaid_ends"]
 
 _FEWEST_ROWS = 3
 _MOSTLY = 0.8
 _SELDOM = 0.2
 _OFTEN = 0.5
 _LONGEST_COMMENT = 200
-_UNSAID = re.compile("but its outcome (?:is empty|.* is not understood)$")
 
 
 def marks_beside(tables: Sequence[Table], entries: Sequence[Entry]) -> tuple[str, ...]:
-    """Return comments with their rows, and rows whose fill colour says of the outcome what their cell does not."""
+    """Return comments with their rows, and rows whose outcome is another than that of the rows filled like them."""
     marks = []
     for table in tables:
-        own = {entry.number: entry for entry in entries if entry.table is table}
         marks += _comments(table)
-        marks += _colours(own, table.raw.fills)
+        marks += [said for end, said in _coloured(table, entries) if not end]
     return tuple(marks)
 
 
-def is_unsaid_outcome(mark: str) -> bool:
-    """Whether a mark tells of a row filled like those of one outcome whose own is not known."""
-    return bool(_UNSAID.search(mark))
+def unsaid_ends(tables: Sequence[Table], entries: Sequence[Entry]) -> tuple[tuple[str, str], ...]:
+    """Return the outcome that a fill colour tells of each row whose own is not known, with a sentence."""
+    return tuple((end, said) for table in tables for end, said in _coloured(table, entries) if end)
+
+
+def _coloured(table: Table, entries: Sequence[Entry]) -> list[tuple[str, str]]:
+    own = {entry.number: entry for entry in entries if entry.table is table}
+    return _colours(own, table.raw.fills)
 
 
 def _comments(table: Table) -> list[str]:
@@ -45,7 +47,8 @@ def _comments(table: Table) -> list[str]:
     return found
 
 
-def _colours(entries: Mapping[int, Entry], fills: Mapping[int, str]) -> list[str]:
+def _colours(entries: Mapping[int, Entry], fills: Mapping[int, str]) -> list[tuple[str, str]]:
+    """Rows unlike those filled like them: a sentence, and the outcome of those where their own is not known."""
     ends: dict[str, Counter[str]] = defaultdict(Counter)
     totals: Counter[str] = Counter()
     for number, entry in entries.items():
@@ -62,10 +65,10 @@ def _colours(entries: Mapping[int, Entry], fills: Mapping[int, str]) -> list[str
         for row, entry in entries.items():
             if fills.get(row) == colour and entry["outcome"] != outcome:
                 place: Address = entry.address("outcome")
-                said.append(
+                sentence = (
                     f"{place.full}: the row is filled like {count_of(number, f'{outcome} row')}, but its outcome "
-                    f"{_said_of(entry)}"
                 )
+                said.append((outcome if entry["outcome"] is None else "", sentence + _said_of(entry)))
     return said
 
 

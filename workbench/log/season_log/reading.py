@@ -27,6 +27,7 @@ from workbench.log.rules import (
     read_entries,
     translations_of,
     unify_levels,
+    unsaid_ends,
     usable_additions,
     usable_visits,
 )
@@ -129,6 +130,7 @@ def read_log(
         settings=checked,
         translations=translations_of(used, vocabulary),
         marks=marks_beside(chosen.logs, entries),
+        unsaid_ends=unsaid_ends(chosen.logs, entries),
         rows=sum(len(table.rows) for table in chosen.logs),
         used=len(used),
         files=tuple(files),

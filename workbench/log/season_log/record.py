@@ -36,6 +36,8 @@ class Log:
         What was assumed, found and left out, each a sentence.
     translations : tuple of str
         Which typed words were read as which words of the dictionary.
+    unsaid_ends : tuple of (str, str)
+        The outcome that a fill colour tells of each row whose own is not known, with a sentence.
     marks : tuple of str
         What fill colours and comments of cells say beside the values; they may name people and go into no report.
     settings : Settings
@@ -60,6 +62,7 @@ class Log:
     files: tuple[tuple[str, str], ...]
     translations: tuple[str, ...] = ()
     marks: tuple[str, ...] = ()
+    unsaid_ends: tuple[tuple[str, str], ...] = ()
     roles: Mapping[str, str]
 
     @property

@@ -1,8 +1,8 @@
 """Said first: what people must know of a log before they read any number made from it."""
 
+from collections import Counter
 from typing import Any
 
-from workbench.log.rules import is_unsaid_outcome
 from workbench.wording import count_of
 
 __all__ = ["coloured_aside", "said_first"]
@@ -21,12 +21,10 @@ def said_first(log: Any) -> tuple[str, ...]:
 
 def coloured_aside(log: Any) -> tuple[str, ...]:
     """Return what rows without an outcome, filled like those of one outcome, do to every share; () without such."""
-    coloured = [mark for mark in getattr(log, "marks", ()) if is_unsaid_outcome(mark)]
-    if not coloured:
-        return ()
-    rows = "1 row set aside is" if len(coloured) == 1 else f"{len(coloured)} rows set aside are"
-    like = coloured[0].partition("filled like ")[2].partition(" row")[0].split()[-1]
+    counts = Counter(end for end, _ in getattr(log, "unsaid_ends", ()))
     lopsided = {"failed": "shares that lasted may be too high", "working": "shares that lasted may be too low"}
-    return (
-        f"{rows} filled like the {like} ones; until the outcome is written, {lopsided.get(like, 'shares may be off')}.",
+    return tuple(
+        f"{count_of(number, 'row')} set aside {'is' if number == 1 else 'are'} filled like the {end} ones; until the "
+        f"outcome is written, {lopsided.get(end, 'shares may be off')}."
+        for end, number in counts.items()
     )
