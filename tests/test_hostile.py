@@ -18,6 +18,7 @@ from workbench.filing import MANIFEST
 from workbench.log.dictionary.settings import read_settings
 from workbench.log.season_log.reading import read_log
 from workbench.notebook.showing import mimebundle
+from workbench.report.decks import pictures
 from workbench.report.making.assembly import review
 from workbench.simulate import simulate_season
 
@@ -106,7 +107,9 @@ def world(tmp_path_factory):
         csv.writer(lines).writerows([("unit", "time", "battery_v"), *rows])
     heard, said = Opened(), {}
     heard.on = True
-    written = review(log, out, settings=SETTINGS)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pictures, "_has_room", lambda: False)  # what another process opened would not be heard
+        written = review(log, out, settings=SETTINGS)
     capture = io.StringIO()
     before, sys.stdout = sys.stdout, capture
     try:

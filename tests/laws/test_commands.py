@@ -17,6 +17,7 @@ _SLOW = [(command, COMMANDS[command][0]) for command in SLOW]
 TRIED = [*_SLOW, *(_QUICK[k % len(_QUICK)] for k in range(SEASONS - len(_SLOW)))]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", range(SEASONS))
 def test_a_command_ends_in_words(number, tmp_path):
     command, options = TRIED[number]

@@ -19,6 +19,7 @@ from workbench.log.writing.marked import write_marked
 LOGS, AT_ONCE = 500, 25
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("first", range(0, LOGS, AT_ONCE))
 def test_a_damaged_log_is_read_or_refused_in_a_sentence_and_loses_no_row(tmp_path, first):
     """Seeds from 0; thousands more on demand by tests/studies/damage.py. A fifth goes through every output of a log."""

@@ -24,6 +24,8 @@ from workbench.notebook.notebook_folder import make_season_folder
 from workbench.notebook.running import outputs_problem, read_notebook, run_notebooks
 from workbench.notebook.signing import sign_run
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 CHECKED = {"workbench": {"check": "it holds", "numbers": {}}}
 HOLDS = f"from IPython.display import display\ndisplay({{'text/plain': 'new'}}, raw=True, metadata={CHECKED!r})"

@@ -20,6 +20,8 @@ from workbench.notebook.running import outputs_problem, read_notebook, run_noteb
 from workbench.notebook.season_folder import season_log
 from workbench.notebook.signing import sign_made
 
+pytestmark = pytest.mark.slow
+
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 
 STORY = """# Toy

@@ -10,6 +10,7 @@ from workbench.estimate.turnbull.interval_limits import interval_curve_limits
 from workbench.estimate.turnbull.npmle import Fit, NpmleProblem, fit_segment, segment_ends
 from workbench.estimate.turnbull.turnbull_cells import TurnbullCells, turnbull_cells
 from workbench.lives import Lives
+from workbench.threads import on_one_thread
 
 __all__ = ["Mass", "interval_curve", "mass_of", "shares_one_grid"]
 
@@ -109,6 +110,7 @@ def shares_one_grid(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray) -> 
     return not inside.any()
 
 
+@on_one_thread
 def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval: str) -> SurvivalCurve:
     """Curves of lives of which some are known only to have failed between two times.
 
