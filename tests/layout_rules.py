@@ -4,6 +4,7 @@ import ast
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 __all__ = ["FLOW", "RULES"]
@@ -55,7 +56,13 @@ def _modules(package: Path) -> list[Path]:
 
 
 def _tree(path: Path) -> ast.Module:
-    return ast.parse(path.read_text(encoding="utf-8"))
+    return _parsed(path.read_text(encoding="utf-8"))
+
+
+@cache
+def _parsed(text: str) -> ast.Module:
+    """The tree of a module's text, which every rule reads and none changes."""
+    return ast.parse(text)
 
 
 def _where(package: Path, path: Path) -> str:
