@@ -52,6 +52,7 @@ def test_headlines_are_short_and_plain(told):
     for headline in told.headlines:
         assert 2 <= len(headline.split()) <= MOST_HEADLINE_WORDS, headline
         assert not JARGON.search(headline), headline
+        assert "hostile" in str(told.html) or not headline.endswith("…"), headline
 
 
 def test_the_talk_keeps_its_order_and_every_slide_has_a_picture_or_a_table(told):

@@ -50,7 +50,7 @@ def places_slide(told: Told) -> Finding | None:
     elif gap < 0 and shift < 0:
         headline = f"{name} stood in easier places, so plain counts flatter it"
     else:
-        headline = f"{name} and {base} stood in different places: plain counts can mislead"
+        headline = f"Different places for {name} and {base}: plain counts can mislead"
     by_place = (
         f"By place alone {percent_text(expected[row.level])} of those with {name} would fail, "
         f"{percent_text(expected[row.base])} with {base}."
