@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
+from workbench.log.season_log import coloured_aside
 from workbench.report.basis import Finding, SeasonData
 from workbench.report.decks.deck_html import PACKAGE, page_style, picture_data
 from workbench.report.decks.pictures import drawn_picture
@@ -94,4 +95,5 @@ def _within(blocks: list[dict[str, Any]], words: int) -> list[dict[str, Any]]:
 
 def _foot(data: SeasonData) -> str:
     files = ", ".join(shown_text(name, 40) for name, _ in data.log.files[:1])
-    return f"From {files}: {data.log.used} of {data.log.rows} rows used. Limits and methods are in the review."
+    used = f"From {files}: {data.log.used} of {data.log.rows} rows used."
+    return " ".join([used, *coloured_aside(data.log), "Limits and methods are in the review."])
