@@ -81,7 +81,7 @@ def test_without_typed_words_no_slide_stands_for_them():
     page = deck_html([cover_slide(data), *typed_slides(data, VERSIONS)], "Season")
 
     assert "Decisions" not in page
-    assert "What counts as failure: not typed." in page
+    assert "What counts as failure: not said in the settings." in page
 
 
 def test_a_long_table_is_dealt_out_evenly():

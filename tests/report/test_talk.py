@@ -19,7 +19,7 @@ from workbench.report.decks.pptx_master import PICTURE, TABLE
 from workbench.report.decks.summary_html import MOST_SUMMARY_WORDS
 from workbench.report.findings.ranking_words import main_row
 from workbench.report.talk import TOPICS, action_state
-from workbench.report.talk.decisions import decisions_of
+from workbench.report.talk.decisions import asks_nothing, decisions_of
 from workbench.report.talk.fair_comparison import places_slide, steps_slide, untold_slide
 from workbench.report.talk.opening import where_slide
 from workbench.report.talk.told import Told
@@ -219,6 +219,15 @@ def test_a_decision_without_an_answer_gets_what_the_findings_support(row, answer
     assert decision.shown_answer == (lacking if "could not be compared" in answer else f"Proposed: {answer}")
     assert decision.overdue and decision.shown_due == "2020-01-01, overdue"
     assert decision.cost == ("80 for 40 units" if answer.startswith("O-ring") else "")
+
+
+def test_settings_that_ask_nothing_leave_the_two_questions_of_every_season():
+    data = season_of([9.0] * 80, [True] * 80, {"lid_seal": ["x"] * 80})
+    assert [d.ask for d in decisions_of(data, [Row()], {})] == ["Which lid seal next season?"]
+    assert asks_nothing(data) and decisions_of(data, [], {}) == []
+    asked = {"decision": [{"ask": "More visits?"}]}
+    own = season_of([9.0] * 80, [True] * 80, {"lid_seal": ["x"] * 80}, settings=asked)
+    assert [d.ask for d in decisions_of(own, [Row()], {})] == ["More visits?"] and not asks_nothing(own)
 
 
 def test_a_typed_answer_is_no_proposal_and_is_never_overdue():

@@ -33,7 +33,9 @@ def cover_slide(data: SeasonData) -> Slide:
     means = data.settings.get("failure_means")
     lines = [_mission_sentence(data)]
     lines.append(
-        f"What counts as failure: {shown_text(means, 300)}." if means else "What counts as failure: not typed."
+        f"What counts as failure: {shown_text(means, 300)}."
+        if means
+        else "What counts as failure: not said in the settings."
     )
     return Slide(
         kind="cover",

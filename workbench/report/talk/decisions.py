@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from workbench.log.dictionary import RESTS_ON_SPARES, rests_on_parts
 from workbench.planning import LAST_SEASON, SUPPORTED, SeasonPlan
 from workbench.report.basis import Finding, SeasonData
-from workbench.report.findings import RankedRow, level_costs
+from workbench.report.findings import RankedRow, level_costs, main_row
 from workbench.report.words import short_name, shown_name
 from workbench.wording import SUPPORTED_GRADES, count_of
 
-__all__ = ["OVERDUE", "Decision", "action_state", "decision_columns", "decisions_of"]
+__all__ = ["OVERDUE", "Decision", "action_state", "asks_nothing", "decision_columns", "decisions_of"]
 
 OVERDUE = "overdue"
 NOT_YET, NO_ANSWER = "not yet", "no answer yet"
@@ -69,10 +69,22 @@ class Decision:
 
 
 def decisions_of(data: SeasonData, rows: Sequence[RankedRow], findings: Mapping[str, Finding]) -> list[Decision]:
-    """Return the decisions of the settings, each with the answer typed or what the findings support."""
+    """Return the decisions of the settings, each with the answer typed or what the findings support.
+
+    Settings that ask for none leave the two that every season ends in: the choice that matters most, and the spares.
+    """
     blocks = [dict(block) for block in data.settings.get("decision") or ()]
     blocks += [{"ask": text} for text in data.settings.get("decisions") or ()]
+    if not blocks:
+        main = main_row(data, rows)
+        blocks += [{"ask": f"Which {shown_name(main.choice)} next season?", "rests_on": main.choice}] if main else []
+        blocks += [{"ask": "How many spares?", "rests_on": RESTS_ON_SPARES}] if "plan.builds" in findings else []
     return [_decision(data, block, rows, findings=findings) for block in blocks]
+
+
+def asks_nothing(data: SeasonData) -> bool:
+    """Whether the settings hold no decision, so that the questions are the review's own."""
+    return not data.settings.get("decision") and not data.settings.get("decisions")
 
 
 def _decision(

@@ -230,7 +230,9 @@ def _to_decide(decisions: list[Decision]) -> str:
     ready = sum(d.is_ready for d in decisions)
     whole = len(decisions)
     if ready == whole:
-        return "Decide: the answer is ready" if whole == 1 else f"Decide: all {whole} answers are ready"
+        return {1: "Decide: the answer is ready", 2: "Decide: both answers are ready"}.get(
+            whole, f"Decide: all {whole} answers are ready"
+        )
     if ready == 0:
         return "Decide: this season's evidence answers none of it yet"
     return (

@@ -10,7 +10,7 @@ from workbench.lives import UNDETERMINED
 from workbench.log.season_log import coloured_aside
 from workbench.report.basis import Drawing, Finding, site_positions
 from workbench.report.figures import Places, Stacks
-from workbench.report.talk.decisions import Decision, decision_columns
+from workbench.report.talk.decisions import Decision, asks_nothing, decision_columns
 from workbench.report.talk.told import Told
 from workbench.report.words import limits_words, short_name, shown_name
 from workbench.teardown.mechanisms import MOISTURE_RELATED, mechanism_words
@@ -44,6 +44,8 @@ def asked_slide(told: Told) -> Finding | None:
     points = []
     if any(d.is_proposed for d in shown):
         points.append("“Proposed” marks what this review's findings support; nobody has decided it.")
+    if asks_nothing(told.data):
+        points.append("The questions are this review's own: its settings ask none.")
     if len(decisions) > len(shown):
         points.append(f"{count_of(len(decisions) - len(shown), 'more question')} in the appendix.")
     what = f"{_number_word(len(decisions))} {by_number(len(decisions), 'decision', 'decisions')}"
