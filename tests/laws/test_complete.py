@@ -7,11 +7,12 @@ units that were all looked at once is the chi-square of a table of counts, times
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import chi2, chi2_contingency
+from scipy.stats import chi2, chi2_contingency, norm
 from statsmodels.stats.multitest import multipletests
 
-from tests.laws.comparing import answer, holds
+from tests.laws.comparing import answer, holds, same
 from tests.laws.data import INF, Rows, rows_of
+from tests.laws.test_spans import is_exact
 
 CLOSE = {"rtol": 1e-6, "atol": 1e-9}
 SETS = ("ties", "heavy weights", "all failed", "day 0")
@@ -186,3 +187,116 @@ def law_of_copies(name: str, rows: Rows) -> None:
 @pytest.mark.parametrize("name", ["test", "test within", "incidence"])
 def test_copies_do_not_differ(name):
     holds(law_of_copies, name, sets=("late entry", "season, mixed"))
+
+
+def law_of_one_cause(name: str, rows: Rows) -> None:
+    """Where one cause ends all, its incidence is what survival leaves, limits and errors with it."""
+    failed = np.isfinite(rows.table["upper"])
+    rows = rows.rewritten(rows.table.assign(cause=np.where(failed, "battery", "")))
+    lost, alive = answer(name, rows), answer("curve", rows)
+    if isinstance(lost, str):
+        return
+    both = lost["at"].merge(alive["at"], on=["group", "time"], suffixes=("", "_alive")).dropna(subset=["incidence"])
+    both = both[(both["incidence"] > 0) & (both["survival"] > 0)]
+    if not is_exact(rows):
+        np.testing.assert_allclose(both["incidence"], 1 - both["survival"], atol=1e-3)
+        return
+    for one, other in (("incidence", "survival"), ("lower", "upper_alive"), ("upper", "lower_alive")):
+        np.testing.assert_allclose(both[one], 1 - both[other], err_msg=one, **CLOSE)
+    np.testing.assert_allclose(both["std_error"], both["std_error_alive"], err_msg="std_error", **CLOSE)
+    ranks = answer("test", rows)
+    if not isinstance(ranks, str) and not (rows.table["entry"] > 0).any():  # Gray's variance is not quite Mantel's
+        tested = lost["test"]["statistic"].dropna()
+        np.testing.assert_allclose(tested, ranks["statistic"]["value"][0], rtol=0.1, atol=0.05)
+
+
+@pytest.mark.parametrize("name", ["incidence"])
+def test_the_incidence_of_one_cause_is_what_survival_leaves(name):
+    holds(law_of_one_cause, name, sets=("exact", "season, exact", "late spans", "season, mixed"))
+
+
+def law_of_the_horizon(name: str, rows: Rows) -> None:
+    """What happens on the horizon's day or later changes no mean up to it."""
+    if not is_exact(rows):
+        return
+    days = np.unique(rows.table["lower"])
+    for horizon in {float(days[0]), float(days[len(days) // 2])} - {0.0}:
+        late = rows.table["lower"] >= horizon
+        seen = rows.table.assign(upper=np.where(late, INF, rows.table["upper"]))
+        seen = seen.assign(lower=np.where(late, horizon, seen["lower"]), cause=np.where(late, "", seen["cause"]))
+        found = [answer(name, rows.rewritten(table, horizon=horizon)) for table in (rows.table, seen)]
+        same(name, *found)
+
+
+@pytest.mark.parametrize("name", ["mean"])
+def test_what_happens_at_the_horizon_changes_no_mean(name):
+    holds(law_of_the_horizon, name, sets=("ties", "all failed", "exact"), kinds=("exact",))
+
+
+def law_of_counts(name: str, rows: Rows) -> None:
+    """At risk on a day are those that entered before it and had not left before it."""
+    if not is_exact(rows):
+        return
+    table = answer(name, rows)["table"]
+    for group, of, weight in groups_in(rows):
+        shown = table[table["group"] == group]
+        since = np.where(of["entry"] > 0, of["entry"], -1.0)
+        for _, row in shown.iterrows():
+            there = (since < row["time"]) & (of["lower"] >= row["time"])
+            ended = (of["lower"] == row["time"]) & np.isfinite(of["upper"])
+            assert row["at_risk"] == weight[there].sum(), f"{group} {row['time']}"
+            assert row["failures"] == weight[ended].sum(), f"{group} {row['time']}"
+
+
+@pytest.mark.parametrize("name", ["curve"])
+def test_units_at_risk_are_those_between_entry_and_end(name):
+    holds(law_of_counts, name, sets=("joiners", "late entry", "ties", "day 0"), kinds=("exact",))
+
+
+def test_who_enters_on_the_day_of_a_failure_was_not_at_risk_on_it():
+    rows = rows_of(
+        6, 1, "exact", time=[10.0, 10, 20, 20, 30, 30], failed=True, choice="a", entry=[0.0, 0, 10, 10, 0, 20]
+    )
+    law_of_counts("curve", rows)
+
+
+def law_of_levels(name: str, rows: Rows) -> None:
+    """Limits of steps are as many standard errors away as their level says, without failures an exact bound."""
+    found = answer(name, rows)
+    if isinstance(found, str) or not is_exact(rows):
+        return
+    z = norm.ppf(0.975)
+    if name == "mean":
+        of = found["table"].query("std_error > 0 and lower > 0 and upper < @rows.horizon * (1 - 1e-9)")
+        np.testing.assert_allclose(of["upper"] - of["lower"], 2 * z * of["std_error"], rtol=1e-6)
+        return
+    if (rows.table["entry"] > 0).any():
+        return
+    at = found["at"].dropna(subset=["survival", "lower"])
+    none = at.query("survival == 1 and at_risk > 0 and time > 0")
+    np.testing.assert_allclose(none["lower"] ** none["at_risk"], 0.025, rtol=1e-6)
+    some = at.query("0 < survival < 1 and std_error > 0")
+    apart = np.log(np.log(some["lower"]) / np.log(some["survival"])) * -np.log(some["survival"])
+    np.testing.assert_allclose(apart * some["survival"] / some["std_error"], z, rtol=1e-6)
+
+
+@pytest.mark.parametrize("name", ["curve", "mean"])
+def test_limits_are_as_wide_as_their_level_says(name):
+    holds(law_of_levels, name, sets=("season, exact", "exact", "none failed"), kinds=("exact",))
+
+
+def law_of_strata(name: str, rows: Rows) -> None:
+    """Strata that are copies of each other say the same twice."""
+    once = rows.rewritten(rows.table.dropna(subset=["choice"]).assign(place="x"))
+    twice = rows.rewritten(pd.concat([once.table.assign(place=place) for place in "xy"]))
+    one, two = answer(name, once), answer(name, twice)
+    if isinstance(one, str) or isinstance(two, str):
+        assert one == two
+        return
+    frame, column = ("test", "statistic") if name == "incidence within" else ("statistic", "value")
+    np.testing.assert_allclose(two[frame][column], 2 * one[frame][column], rtol=1e-6, atol=1e-9)
+
+
+@pytest.mark.parametrize("name", ["test within", "incidence within"])
+def test_strata_that_are_copies_double_a_statistic(name):
+    holds(law_of_strata, name, sets=("season, exact", "exact"), kinds=("exact",))

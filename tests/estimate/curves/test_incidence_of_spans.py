@@ -7,8 +7,9 @@ from scipy.stats import binomtest
 
 from workbench.estimate.curves.curves import survival_curve
 from workbench.estimate.curves.incidence import cumulative_incidence
-from workbench.estimate.turnbull.cause_levels import CauseLevels, Chances
-from workbench.estimate.turnbull.interval_masses import fit_masses, limits_of_levels, log_likelihood
+from workbench.estimate.turnbull.cause_levels import CauseLevels, Chances, Lean
+from workbench.estimate.turnbull.interval_incidence import _classes_of
+from workbench.estimate.turnbull.interval_masses import _bracketed, fit_masses, limits_of_levels, log_likelihood
 from workbench.lives import Lives
 
 CAUSES = np.array(["bite", "water", "wear"])
@@ -72,6 +73,28 @@ def test_share_limits_of_a_plain_proportion():
     for limit in (lower, upper):
         fall = 2 * (log_likelihood(lives, best) - log_likelihood(lives, np.array([limit])))
         assert fall == pytest.approx(3.841459, abs=1e-5)
+
+
+def test_a_limit_of_a_rare_cause_is_where_a_search_by_false_position_finds_it(monkeypatch):
+    """The first of 10,000 units: a search that stops when a level hardly moves stopped at 0.00038."""
+    rng = np.random.default_rng(0)
+    n, life = 10_000, rng.weibull(1.5, 10_000) * 200
+    failed, width = rng.random(n) < 0.7, rng.uniform(5, 40, n)
+    lower = np.floor(np.maximum(life - width * rng.random(n), 0))
+    upper = np.where(failed, np.floor(lower + np.maximum(width, 1)), np.inf)
+    cause = np.where(failed, rng.integers(0, 3, n), -1)
+    lives = Lives.from_arrays(lower=lower, upper=upper, cause=np.where(failed, "any", ""))
+    levels = _classes_of(lives, cause, 3, label="all")[0].levels
+    best = fit_masses(levels)
+    at = np.flatnonzero(best > 1e-9)[:4] + 1
+    lower, upper = limits_of_levels(levels, best, at, confidence=0.95)
+    monkeypatch.setattr("workbench.estimate.turnbull.interval_masses._CLOSE_FALL", 1e-6)
+    top = levels.levels(best)
+    goal = log_likelihood(levels, best) - 0.5 * 3.841458820694124
+    for place, low, high in zip(at.tolist(), lower, upper, strict=True):
+        for sign, limit in ((-1.0, low), (1.0, high)):
+            slowly = _bracketed(levels, top, Lean(place, sign * levels.total, sign, goal)).limit
+            assert limit == pytest.approx(max(slowly, 0.0), abs=1e-7)
 
 
 def test_intervals_on_one_grid_count_at_their_visit_and_have_a_test():

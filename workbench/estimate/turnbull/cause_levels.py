@@ -4,13 +4,14 @@ The unknowns are levels: the incidence of a cause at the end of each of its clas
 plus a few levels, so the curvature ties levels of nearly the same time only: a band as wide as the intervals.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import combinations
 
 import numpy as np
+from scipy import sparse
 
-__all__ = ["CauseLevels", "Chances", "Lean", "Move", "bounded_move"]
+__all__ = ["Bent", "CauseLevels", "Chances", "Lean", "Move", "bounded_move"]
 
 _PIVOTS = 60
 _RIDGE = 1e-10
@@ -72,15 +73,23 @@ class CauseLevels:
         return np.flatnonzero(np.diff(self.cause, append=-1)) + 1
 
     @cached_property
-    def _flat(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        # level, life and sign of each term
-        begins = np.cumsum([0, *(part.weight.size for part in self.parts)])[:-1]
-        lives = [
-            np.repeat(begin + np.arange(p.weight.size), p.signs.size)
-            for begin, p in zip(begins, self.parts, strict=True)
-        ]
-        signs = [np.tile(part.signs, part.weight.size) for part in self.parts]
-        return np.concatenate([p.at.ravel() for p in self.parts]), np.concatenate(lives), np.concatenate(signs)
+    def _terms(self) -> tuple[sparse.csr_array, sparse.csr_array]:
+        # levels of each life with their signs, and the other way round; level 0 holds nothing
+        blocks = []
+        for part in self.parts:
+            n, r = part.at.shape
+            signs = np.where(part.at > 0, part.signs, 0.0).ravel()
+            begins = np.arange(0, n * r + 1, r)
+            blocks.append(sparse.csr_array((signs, part.at.ravel(), begins), shape=(n, self.cause.size + 1)))
+        terms = sparse.csr_array(sparse.vstack(blocks))
+        return terms, sparse.csr_array(terms.T)
+
+    @cached_property
+    def _squares(self) -> sparse.csr_array:
+        # which lives bend each level
+        squares = self._terms[1].copy()
+        squares.data = squares.data**2
+        return squares
 
     @cached_property
     def _pairs(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -115,15 +124,14 @@ class CauseLevels:
 
         Shapes: change (m + 1,).
         """
-        return np.concatenate([change[part.at] @ part.signs for part in self.parts])
+        return np.asarray(self._terms[0] @ change)
 
     def pulled(self, values: np.ndarray) -> np.ndarray:
         """Sum by level of a value of each life, shape (m + 1,).
 
         Shapes: values (n,).
         """
-        level, life, sign = self._flat
-        return np.append(0.0, np.bincount(level, sign * values[life], self.cause.size + 1)[1:])
+        return np.asarray(self._terms[1] @ values)
 
     def slopes(self, pull: np.ndarray) -> np.ndarray:
         """Slope by the share of each class, beside what is held, shape (m,).
@@ -145,40 +153,70 @@ class CauseLevels:
         latest = np.maximum.accumulate(np.where(free, np.arange(free.size), -1))
         return np.append(0, np.where(latest >= self.start, number[np.maximum(latest, 0)], 0))
 
-    def curvature(self, curve: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Curvature by each level, and by each pair of levels that lives tie.
+    def bent(self, curve: np.ndarray) -> "Bent":
+        """How the likelihood bends where each life bends it so much.
 
-        Shapes: curve (n,), returns (m + 1,) and one value a pair.
+        Shapes: curve (n,).
         """
-        level, life, _ = self._flat
         _, _, tied, sign = self._pairs
-        return np.bincount(level, curve[life], self.cause.size + 1), sign * curve[tied]
+        alone = self._squares @ curve
+        anchor = _RIDGE * (np.abs(alone) + np.abs(alone).mean())  # holds what no life holds where it is
+        return Bent(self, curve, alone + anchor, sign * curve[tied], anchor)
 
-    def solve(self, bends: tuple[np.ndarray, np.ndarray], group: np.ndarray, right: np.ndarray) -> np.ndarray:
+    def cells(self, group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Pairs of levels of two groups, and the cell of the band of each."""
+        first, second, _, _ = self._pairs
+        one, two = group[first], group[second]
+        low, offset = np.minimum(one, two), np.abs(one - two)
+        inner = np.flatnonzero(low > 0)
+        return inner, offset[inner] * int(group.max()) + low[inner] - 1
+
+
+@dataclass(frozen=True, eq=False)
+class Bent:
+    """Curvature of the likelihood somewhere: by each level, and by each pair of levels that lives tie.
+
+    Shapes: curve (n,), alone, anchor (m + 1,), one value a pair in `tied`.
+    """
+
+    problem: CauseLevels
+    curve: np.ndarray
+    alone: np.ndarray
+    tied: np.ndarray
+    anchor: np.ndarray
+    _factors: dict[bytes, np.ndarray] = field(default_factory=dict)
+
+    def solve(self, group: np.ndarray, right: np.ndarray) -> np.ndarray:
         """Levels with curvature times levels = right, those of one group being equal (group 0 at 0), shape (m + 1, c).
 
         Shapes: right (m + 1, c).
         """
-        from scipy.linalg.lapack import dpbsv
+        from scipy.linalg.lapack import dpbtrs
 
         count = int(group.max())
         if count == 0:
             return np.zeros(right.shape)
-        first, second, _, _ = self._pairs
-        one, two = group[first], group[second]
-        low, offset = np.minimum(one, two), np.abs(one - two)
-        inner = low > 0
-        low, offset, force = low[inner] - 1, offset[inner], bends[1][inner]
-        flat = np.bincount(offset * count + low, force, (int(offset.max(initial=0)) + 1) * count)
-        band = flat.astype(float).reshape(-1, count)  # whole numbers where no lives tie levels
-        band[0] = 2.0 * band[0] + np.bincount(group, bends[0], count + 1)[1:]
-        columns = np.empty((count, right.shape[1]))
+        key = group.tobytes()
+        if key not in self._factors:
+            self._factors[key] = self._factor(group, count)
+        columns = np.empty((count, right.shape[1]), order="F")
         for k, column in enumerate(right.T):
             columns[:, k] = np.bincount(group, column, count + 1)[1:]
-        _, solved, wrong = dpbsv(band, columns, lower=1)
+        solved, _ = dpbtrs(self._factors[key], columns, lower=1, overwrite_b=1)
+        return np.asarray(np.concatenate([np.zeros((1, right.shape[1])), solved])[group])
+
+    def _factor(self, group: np.ndarray, count: int) -> np.ndarray:
+        from scipy.linalg.lapack import dpbtrf
+
+        inner, cell = self.problem.cells(group)
+        height = int(cell.max(initial=0)) // count + 1
+        flat = np.bincount(cell, self.tied[inner], height * count)
+        band = flat.astype(float).reshape(-1, count)  # whole numbers where no lives tie levels
+        band[0] = 2.0 * band[0] + np.bincount(group, self.alone, count + 1)[1:]
+        factor, wrong = dpbtrf(band, lower=1)
         if wrong:
             raise np.linalg.LinAlgError("no maximum")
-        return np.asarray(np.concatenate([np.zeros((1, right.shape[1])), solved])[group])
+        return np.asarray(factor)
 
 
 @dataclass(frozen=True)
@@ -205,8 +243,12 @@ class Move:
     rise: float
 
 
-def bounded_move(problem: CauseLevels, level: np.ndarray, *, chance: np.ndarray, lean: Lean) -> Move:
+def bounded_move(
+    problem: CauseLevels, level: np.ndarray, *, chance: np.ndarray, lean: Lean, bent: Bent | None = None
+) -> Move:
     """Newton step of the levels after which no share is negative, by exchange of blocks of bounds.
+
+    The curvature is that at the levels, unless that of other levels near them is given.
 
     Shapes: level (m + 1,), chance (n,).
 
@@ -214,11 +256,11 @@ def bounded_move(problem: CauseLevels, level: np.ndarray, *, chance: np.ndarray,
     ----------
     Kim & Park (2011), SIAM J. Sci. Comput. 33, 3261-3281 (exchange of blocks of bounds).
     """
-    curve = problem.weight / chance**2
+    bent = problem.bent(problem.weight / chance**2) if bent is None else bent
     try:
-        return _exchanged(problem, level, chance=chance, curve=curve, lean=lean)
+        return _exchanged(problem, level, chance, bent=bent, lean=lean)
     except np.linalg.LinAlgError:  # without what entry bends the other way, which keeps the climb
-        return _exchanged(problem, level, chance=chance, curve=np.maximum(curve, 0.0), lean=lean)
+        return _exchanged(problem, level, chance, bent=problem.bent(np.maximum(bent.curve, 0.0)), lean=lean)
 
 
 def _may_have_mass(problem: CauseLevels, level: np.ndarray, *, pull: np.ndarray, lean: Lean) -> np.ndarray:
@@ -237,13 +279,11 @@ def _may_have_mass(problem: CauseLevels, level: np.ndarray, *, pull: np.ndarray,
     return np.asarray((share > 0.0) | ((slope > 1e-12 * problem.total) & left & right))
 
 
-def _exchanged(problem: CauseLevels, level: np.ndarray, chance: np.ndarray, *, curve: np.ndarray, lean: Lean) -> Move:
+def _exchanged(problem: CauseLevels, level: np.ndarray, chance: np.ndarray, *, bent: Bent, lean: Lean) -> Move:
+    curve, anchor = bent.curve, bent.anchor
     push = problem.weight / chance
     pull = problem.pulled(push)
     right = np.zeros((level.size, 3))
-    bends = problem.curvature(curve)
-    anchor = _RIDGE * (np.abs(bends[0]) + np.abs(bends[0]).mean())  # holds what no life holds where it is
-    bends = bends[0] + anchor, bends[1]
     right[:, 0] = pull + problem.pulled(curve * (chance - problem.base)) + anchor * level
     right[lean.level, 1] = 1.0 if lean.level else 0.0
     right[problem.tops, 2] = 1.0
@@ -252,17 +292,17 @@ def _exchanged(problem: CauseLevels, level: np.ndarray, chance: np.ndarray, *, c
     free = _may_have_mass(problem, level, pull=pull, lean=lean)
     active, open_rest, best, patience = problem.shares(level) > 0.0, problem.rest(level) > _NOTHING, level.size + 2, 3
     for _ in range(_PIVOTS):
-        plain, leant, whole = problem.solve(bends, problem.groups(active), right).T
+        plain, leant, whole = bent.solve(problem.groups(active), right).T
         hold = float(whole[problem.tops].sum())
         held = not open_rest and hold > 0.0
         over, tilted = float(plain[problem.tops].sum()) - 1.0, float(leant[problem.tops].sum())
         if held:
             plain, leant = plain - over / hold * whole, leant - tilted / hold * whole
-        begun, bent = problem.moved(plain - level), problem.moved(leant)
+        begun, leaned = problem.moved(plain - level), problem.moved(leant)
         number = lean.number
         if lean.goal == lean.goal:
-            number = _number(value - lean.goal, push=push, curve=curve, begun=begun, bent=bent, lean=lean)
-        new, moved = plain + number * leant, begun + number * bent
+            number = _number(value - lean.goal, push=push, curve=curve, begun=begun, leaned=leaned, lean=lean)
+        new, moved = plain + number * leant, begun + number * leaned
         back = (over + number * tilted) / hold if held else 0.0
         bent_back = problem.pulled(curve * moved) + anchor * (new - level)
         slope = problem.slopes(pull - bent_back + number * right[:, 1] - back * right[:, 2])
@@ -288,12 +328,12 @@ def _exchanged(problem: CauseLevels, level: np.ndarray, chance: np.ndarray, *, c
 
 
 def _number(
-    above: float, *, push: np.ndarray, curve: np.ndarray, begun: np.ndarray, bent: np.ndarray, lean: Lean
+    above: float, *, push: np.ndarray, curve: np.ndarray, begun: np.ndarray, leaned: np.ndarray, lean: Lean
 ) -> float:
     """The number of the tilt at which the quadratic model of the likelihood comes down to the goal."""
     rest = above + float(push @ begun) - 0.5 * float(curve @ begun**2)
-    straight = float((push - curve * begun) @ bent)
-    bend = 0.5 * float(curve @ bent**2)
+    straight = float((push - curve * begun) @ leaned)
+    bend = 0.5 * float(curve @ leaned**2)
     if bend <= 0.0 or not np.isfinite(bend):  # the level is at its end
         return 4.0 * lean.number
     inner = max(straight**2 + 4.0 * bend * rest, 0.0)

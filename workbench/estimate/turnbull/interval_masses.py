@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from workbench.estimate.steps import normal_quantile
-from workbench.estimate.turnbull.cause_levels import CauseLevels, Lean, bounded_move
+from workbench.estimate.turnbull.cause_levels import Bent, CauseLevels, Lean, bounded_move
 
 __all__ = ["NO_MASS", "fit_masses", "limits_of_levels", "log_likelihood"]
 
@@ -16,6 +16,8 @@ _EM_STEPS = 30
 _LIMIT_STEPS = 40
 _CLOSE_LEVEL = 1e-5
 _CLOSE_FALL = 1e-3
+_CLOSE_RISE = 1e-5
+_KEPT = 1e-2
 _INSIDE = 0.9
 _FAR = 1e4
 
@@ -86,11 +88,12 @@ def _climbed(problem: CauseLevels, level: np.ndarray, lean: Lean) -> np.ndarray:
 
 @dataclass(frozen=True)
 class _Reached:
-    """Where a search ended: levels, the number of the tilt, and the limit."""
+    """Where a search ended: levels, the number of the tilt, the limit, and a curvature of nearby."""
 
     level: np.ndarray
     number: float
     limit: float
+    bent: Bent | None = None
 
 
 def limits_of_levels(
@@ -116,26 +119,35 @@ def limits_of_levels(
         near = _Reached(top, 0.0, 0.0)
         for i, place in enumerate(at.tolist()):
             lean = Lean(place, near.number or sign * problem.total, sign, goal)
-            near = _limit(problem, near.level, lean) or _limit(problem, top, lean) or _bracketed(problem, top, lean)
+            near = (
+                _limit(problem, near.level, lean, near.bent)
+                or _limit(problem, top, lean)
+                or _bracketed(problem, top, lean)
+            )
             found[side, i] = min(max(near.limit, 0.0), 1.0)
     return found[0], found[1]
 
 
-def _limit(problem: CauseLevels, level: np.ndarray, lean: Lean) -> _Reached | None:
-    chance = _chances(problem, level)
+def _limit(problem: CauseLevels, level: np.ndarray, lean: Lean, bent: Bent | None = None) -> _Reached | None:
+    """The limit by Newton steps; a curvature is kept while each step is far shorter than the one before."""
+    chance, far = _chances(problem, level), 0.0
     for _ in range(_LIMIT_STEPS):
-        move = bounded_move(problem, level, chance=chance, lean=lean)
+        bent = bent or problem.bent(problem.weight / chance**2)
+        move = bounded_move(problem, level, chance=chance, lean=lean, bent=bent)
         falls = move.moved < 0.0
         length = min(1.0, _INSIDE * float(np.min(-chance[falls] / move.moved[falls], initial=np.inf)))
         level, before = level + length * move.change, level[lean.level]
         chance = chance + length * move.moved
         above = problem.value(chance) - lean.goal
         lean = replace(lean, number=move.number)
+        left = 0.5 * float(np.abs(bent.curve) @ move.moved**2)  # by how much the likelihood may have been missed
         end = 0.5 * (1.0 + lean.sign)
         if above >= 0.0 and level[lean.level] == end:
-            return _Reached(level, move.number, end)
-        if length == 1.0 and abs(level[lean.level] - before) < _CLOSE_LEVEL and abs(above) < _CLOSE_FALL:
-            return _Reached(level, move.number, float(level[lean.level] + above / move.number))
+            return _Reached(level, move.number, end, bent)
+        near = abs(level[lean.level] - before) < _CLOSE_LEVEL and abs(above) < _CLOSE_FALL and left < _CLOSE_RISE
+        if length == 1.0 and near:
+            return _Reached(level, move.number, float(level[lean.level] + above / move.number), bent)
+        bent, far = (bent if left < _KEPT * far else None), left
     return None
 
 
