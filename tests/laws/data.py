@@ -104,6 +104,15 @@ AWKWARD: dict[str, Rows] = {
     "long times": _scaled(rows_of(8, 19, "mixed"), 1.01e4),
     "blank levels": rows_of(12, 20, "exact", choice=["a", "b", None, "c"] * 3),
     "day 0": rows_of(15, 21, "exact", time=np.repeat([0.0, 3.0, 5.0], 5)),
+    "never at risk": rows_of(  # the only unit of c was last seen on the day of its entry
+        8,
+        22,
+        "exact",
+        time=np.arange(20.0, 28.0),
+        failed=[True] * 6 + [False] * 2,
+        entry=[0.0] * 7 + [27.0],
+        choice=list("abbaabac"),
+    ),
 }
 """One small set for each thing that has gone wrong somewhere."""
 

@@ -138,12 +138,12 @@ def product_limit(
     counts = risk_sets(time, failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels))
     throughout = watched_throughout(lives, groups, time, failed=failed) if lives.entry.any() else counts
     n, d = counts.at_risk, counts.failures
-    step = 1.0 - d / n
-    with np.errstate(divide="ignore"):
+    increments = d / np.maximum(n, 1)  # nobody is at risk where a unit was last seen on the day of its entry
+    step = 1.0 - increments
+    with np.errstate(divide="ignore", invalid="ignore"):
         terms = np.where(n > d, d / (n.astype(float) * (n - d)), 0.0)
     survival, spread, hazard = np.empty(len(n)), np.empty(len(n)), np.empty(len(n))
     lower, upper = np.empty(len(n)), np.empty(len(n))
-    increments = d / n
     for g in range(counts.groups):
         rows = counts.rows(g)
         survival[rows], spread[rows] = np.cumprod(step[rows]), np.cumsum(terms[rows])

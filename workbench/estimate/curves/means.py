@@ -183,7 +183,7 @@ def _mean_of(
 ) -> MeanOfGroup:
     rows = counts.rows(group)
     time, n, d = counts.time[rows], counts.at_risk[rows], counts.failures[rows]
-    survival = np.cumprod(1.0 - d / n)
+    survival = np.cumprod(1.0 - d / np.maximum(n, 1))
     if horizon > counts.unwatched(group)[0]:
         return MeanOfGroup.unknown(*not_from_the_start(label, counts, group, unit=unit))
     if horizon > time[-1] and survival[-1] > 0:
