@@ -58,6 +58,76 @@ by_hand = np.sqrt((time[held] ** 2).sum() / failed[held].sum() / ((time[~held] *
 assert abs(ratios.table.time_ratio.iloc[0] - by_hand) < 1e-6 * by_hand, (ratios.table, by_hand)
 """
 
+TALK_SLIDE = '''"""What does the talk say of keels?"""
+
+from workbench.report.basis import Finding
+from workbench.report.talk.told import Told
+
+__all__ = ["keel_slide"]
+
+
+def keel_slide(told: Told) -> Finding | None:
+    """Which keels there were; None where no log names one."""
+    if "keel.shapes" not in told.findings:
+        return None
+    found = told.findings["keel.shapes"]
+    return told.slide(
+        "keel",
+        "Two shapes of keel went out",
+        points=["Fins and bulbs went out."],
+        say="Two shapes of keel went out.",
+        behind=["keel.shapes"],
+        table=found.table,
+    )
+'''
+APPENDIX_SLIDE = '''"""Which keels were there?"""
+
+from workbench.report.basis import Finding, SeasonData
+
+__all__ = ["keel_findings"]
+
+
+def keel_findings(data: SeasonData) -> list[Finding]:
+    """Return how many keels of each shape went out."""
+    counts = data.log.records["keel_shape"].value_counts()
+    return [
+        Finding(
+            id="keel.shapes",
+            kind="count",
+            headline="Keels that went out",
+            section="outcome",
+            order=9,
+            statement=f"Keels went out in {len(counts)} shapes.",
+            method="Counted from the log.",
+            units=data.lives.units,
+            table={"keel": list(counts.index), "units": [int(n) for n in counts]},
+        )
+    ]
+'''
+SLIDES_WORK = """
+import json
+import sys
+
+import pandas as pd
+import workbench
+from pptx import Presentation
+
+log = pd.DataFrame({
+    "unit_id": [f"K{n}" for n in range(12)], "deployed_on": "2025-03-01", "site": ["north", "south"] * 6,
+    "outcome": ["failed", "working", "working"] * 4, "found_on": ["2025-05-01", "2025-09-01", "2025-09-01"] * 4,
+    "lid_seal": ["o_ring", "cord"] * 6, "keel_shape": ["fin", "bulb", "fin"] * 4,
+})
+log.to_csv(sys.argv[1] + "/log.csv", index=False)
+made = workbench.review(sys.argv[1] + "/log.csv", sys.argv[1] + "/review", mission=90)
+told = {f["id"]: f for f in json.loads(made.findings.read_text(encoding="utf-8"))["findings"]}
+assert told["keel.shapes"]["statement"] == "Keels went out in 2 shapes.", list(told)
+assert told["talk.keel"]["headline"].startswith("Two shapes of keel"), list(told)
+page = made.html.read_text(encoding="utf-8")
+assert "About keels" in page and "Two shapes of keel went out" in page and "Keels that went out" in page
+slides = [s.text_frame.text for slide in Presentation(str(made.pptx)).slides for s in slide.shapes if s.has_text_frame]
+assert any("Two shapes of keel went out" in text for text in slides)
+"""
+
 
 @pytest.fixture
 def copy(tmp_path):
@@ -94,6 +164,29 @@ def test_a_distribution_is_a_family_and_a_form(copy):
     line = '    "rayleigh": (("scale", 0, 1.0, True),),\n    "gamma":'
     forms.write_text(text.replace('    "gamma":', line, 1), encoding="utf-8")
     works_in(copy, DISTRIBUTION_WORKS)
+
+
+def replaced(place, old, new):
+    """Write a line of a file anew; it must stand there once."""
+    text = place.read_text(encoding="utf-8")
+    assert text.count(old) == 1, (place, old)
+    place.write_text(text.replace(old, new), encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_a_slide_is_a_function_its_name_and_its_topic(copy):
+    report = copy / "workbench/report"
+    (report / "talk/keels.py").write_text(TALK_SLIDE, encoding="utf-8")
+    replaced(report / "talk/telling.py", "    decide_slide,\n)", "    decide_slide,\n    keel_slide,\n)")
+    first = "from workbench.report.talk.next_season"
+    replaced(report / "talk/telling.py", first, f"from workbench.report.talk.keels import keel_slide\n{first}")
+    replaced(
+        report / "talk/told.py", '    "decide": "Decide",\n', '    "decide": "Decide",\n    "keel": "About keels",\n'
+    )
+    (report / "findings/findings_keels.py").write_text(APPENDIX_SLIDE, encoding="utf-8")
+    last = '    "findings_aside.set_aside_findings",\n'
+    replaced(report / "making/assembly.py", last, f'{last}    "findings_keels.keel_findings",\n')
+    works_in(copy, SLIDES_WORK)
 
 
 def test_a_figure_is_a_function_and_a_line(copy):

@@ -13,7 +13,6 @@ import pandas as pd
 
 import workbench as wb
 from workbench.estimate.curves.curves import curve_if_failed_when_found
-from workbench.estimate.life.probability_plot import plot_points
 from workbench.lives import UNDETERMINED, Lives
 from workbench.planning.before_deployment import plan_checks
 from workbench.planning.rounds import plan_rounds
@@ -31,8 +30,8 @@ from workbench.teardown.ends.shapes import shapes_by_mechanism
 __all__ = ["PARTS", "QUESTIONS", "QUICK", "Question", "figures"]
 
 SHARES = (0.1, 0.3, 0.5)
-WORDS = {"note", "statement", "notes"}
-"""Columns of sentences, which name levels and days in words."""
+WORDS = {"note", "statement", "notes", "unit"}
+"""Columns of sentences, which name levels and days in words, and of units that are named by their row."""
 
 Answer = dict[str, pd.DataFrame]
 
@@ -214,7 +213,6 @@ QUESTIONS: dict[str, Question] = {
     "proportionality": Question(
         wb.proportionality_of, lambda lives, horizon: {"terms": ["choice"]}, in_time=_all("residuals", "time")
     ),
-    "plot": Question(plot_points, lambda lives, horizon: {}, in_time=_all("table", "time")),
     "shapes": _plain(shapes_by_mechanism),
     "ends": Question(
         ends_of_units,

@@ -10,7 +10,6 @@ from scipy.special import gamma
 
 from workbench.estimate.aft.time_ratios import fit_time_ratios
 from workbench.estimate.life.distributions import fit_distribution
-from workbench.estimate.life.probability_plot import plot_line, plot_points
 from workbench.lives import Lives
 
 CASES = {c["id"]: c for c in json.loads(Path(__file__).with_name("parametric.json").read_text(encoding="utf-8"))}
@@ -194,56 +193,6 @@ def test_arrhenius_cells_jointly():
     fit = fit_time_ratios(lives, "x", distribution="lognormal")
     _close(case, [fit.intercept, fit.table["log_time_ratio"][0], fit.scale], expected["coef"])
     _close(case, [fit.log_likelihood], expected["loglik"])
-
-
-def test_median_ranks_of_the_nist_plot_and_its_line():
-    data, expected, case = _of("plot-nist-weibull")
-    survivors = data["n"] - len(data["time"])
-    lives = Lives.from_arrays([*data["time"], 500], [True] * len(data["time"]) + [False], weight=[1] * 10 + [survivors])
-    points = plot_points(lives)
-    y = -np.log1p(-points.columns["share_failed"])
-    _close(case, y, expected["y"])
-    line = plot_line(points, regress="position")
-    shape, scale = line.parameters["shape"], line.parameters["scale"]
-    _close(case, [-shape * np.log10(scale), shape], expected["fit"])
-    # the other regression, as computed in the note of the case
-    line = plot_line(points)
-    np.testing.assert_allclose([line.parameters["shape"], line.parameters["scale"]], [1.62596, 601.96], rtol=1e-5)
-
-
-def test_lognormal_plot_of_each_arrhenius_cell():
-    _, expected, case = _of("plot-nist-arrhenius")
-    medians, counts, x = [], [], []
-    for celsius, failures, survivors, length in _arrhenius_cells():
-        lives = Lives.from_arrays(
-            [*failures, length], [True] * len(failures) + [False], weight=[1] * len(failures) + [survivors]
-        )
-        medians.append(plot_line(plot_points(lives), "lognormal").parameters["mu"])
-        counts.append(len(failures))
-        x.append(11605 / (celsius + 273.15))
-    _close(case, medians, expected["lnT50"])
-    slope, intercept = np.polyfit(x, medians, 1, w=np.sqrt(counts))
-    _close(case, [intercept, slope], expected["line"])
-
-
-def test_ranks_of_complete_samples():
-    benard, exact = CASES["ranks-benard"], CASES["ranks-exact"]
-    ten = Lives.from_arrays(np.arange(1, 11), np.ones(10, dtype=bool))
-    _close(benard, plot_points(ten).columns["share_failed"], benard["expected"]["F"])
-    _close(exact, plot_points(ten, positions="median").columns["share_failed"], exact["expected"]["n10"])
-    five = ten.take(np.arange(5))
-    _close(exact, plot_points(five, positions="median").columns["share_failed"], exact["expected"]["n5"])
-
-
-def test_adjusted_ranks_among_suspensions():
-    data, expected, case = _of("ranks-johnson-suspensions")
-    points = plot_points(Lives.from_arrays(data["time"], data["event"]))
-    np.testing.assert_allclose(points.columns["adjusted_rank"], expected["adjusted_rank"], atol=6e-4)
-    np.testing.assert_allclose(points.columns["share_failed"], expected["F"], atol=6e-5)
-    line = plot_line(points)
-    _close(case, [line.parameters["shape"], line.parameters["scale"], line.r_squared], expected["beta_eta_r2"])
-    other = plot_line(points, regress="position")
-    np.testing.assert_allclose([other.parameters["shape"], other.parameters["scale"]], [1.929, 96.9], rtol=5e-4)
 
 
 def _cosmesis():
