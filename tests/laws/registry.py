@@ -20,6 +20,7 @@ from workbench.planning.season_plan import plan_season
 from workbench.planning.trial_seasons import TrialQuestion, plan_trial
 from workbench.planning.visit_plan import plan_visits
 from workbench.ranking.choices.rank import rank_choices
+from workbench.ranking.choices.where import where_it_helps
 from workbench.ranking.mission.classify import classify_mission
 from workbench.results import Result
 from workbench.teardown.ends.imputation import imputed_incidence
@@ -222,6 +223,13 @@ QUESTIONS: dict[str, Question] = {
     "imputed incidence": Question(imputed_incidence, _drawn_causes, in_time=_all("table", "time"), slow=True),
     "ranking": _ranking(rank_choices, choices=["choice", "vent"], adjust=["place"]),
     "ranking, preventable": _ranking(rank_preventable, choices=["choice"]),
+    "where it helps": Question(
+        where_it_helps,
+        lambda lives, horizon: {"choices": ["choice"], "adjust": ["place"], "mission": horizon},
+        moved=_all("table", "lower", "upper"),  # drawn from a normal law of log time, which the unit moves
+        drawn=_all("table", "lower", "upper"),
+        slow=True,
+    ),
     "classifier": Question(
         classify_mission,
         lambda lives, horizon: {"choices": ["choice"], "mission": horizon},
@@ -266,6 +274,7 @@ PARTS: dict[str, str] = {
     "step_incidence": "of cumulative_incidence",
     "on_grid": "of cumulative_incidence",
     "allocate_season": "a draw for a trial at the sites of the lives, no estimate",
+    "tipping_point": "a comparison of rank_choices, units that are missing counted as failed",
     "class_incidence": "imputed_incidence of a log's suggestions",
 }
 """Functions that take lives and give a result, and are reached through one that is asked."""
