@@ -31,7 +31,7 @@ from workbench.teardown.ends.shapes import shapes_by_mechanism
 __all__ = ["PARTS", "QUESTIONS", "QUICK", "Question", "figures"]
 
 SHARES = (0.1, 0.3, 0.5)
-WORDS = {"note", "statement", "notes", "unit", "weakest_unit"}
+WORDS = {"note", "statement", "notes", "unit", "weakest_unit", "weakest_site"}
 """Columns of sentences, which name levels and days in words, and of units that are named by their row."""
 
 Answer = dict[str, pd.DataFrame]

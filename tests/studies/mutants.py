@@ -3,7 +3,6 @@
     python -m tests.studies.mutants                            # every module of ROOMS, 20 changes each
     python -m tests.studies.mutants estimate 30                # one room
     python -m tests.studies.mutants estimate/curves/means.py 40 7  # one module, 40 changes, drawn with seed 7
-    python -m tests.studies.mutants laws 8                     # which laws notice changes of the modules of LAWS
 
 Works on a copy of the project in a temporary folder. The tests and examples of a room run once to learn which lines
 each of them executes; a change is then tried with the tests that execute its line, quickest first, and where none of
@@ -38,15 +37,6 @@ ROOMS = {
     "ranking": ("tests/ranking", "workbench/ranking"),
     "planning": ("tests/planning", "workbench/planning"),
 }
-LAWS = {
-    "estimate/life/distributions.py": "weibull or lognormal or gamma or shapes",
-    "estimate/curves/curves.py": "curve",
-    "estimate/curves/means.py": "mean",
-    "estimate/rank_tests/comparisons.py": "permuted or trend or (within and not incidence and not hazard)",
-    "estimate/curves/incidence.py": "incidence",
-    "planning/season_plan.py": "plan and not preventable",
-}
-"""Modules whose changes the laws are asked about, with the questions that reach them."""
 LEFT_OUT = (
     "test_damage.py",
     "test_fleets.py",
@@ -276,61 +266,6 @@ def study(copy: Path, module: str, lines: dict, seconds: dict[str, float], most:
     return tried, tried - len(survived)
 
 
-class Noticing:
-    """Plugin of the test runner: which test files hold a test that fails."""
-
-    def __init__(self, written: Path):
-        self.written = written
-        self.files: set[str] = set()
-
-    def pytest_runtest_logreport(self, report):
-        if report.failed:
-            self.files.add(Path(report.nodeid.split("::")[0]).stem.removeprefix("test_"))
-
-    def pytest_collectreport(self, report):
-        if report.failed:
-            self.files.add("import")
-
-    def pytest_sessionfinish(self):
-        self.written.write_text(" ".join(sorted(self.files)), encoding="utf-8")
-
-
-def ask_laws(copy: Path, questions: str) -> int:
-    """Ask all laws but those of commands these questions; write down which notice."""
-    return run_tests(copy, ["tests/laws"], Noticing(copy / LEARNT), "-k", questions, "--ignore-glob=*/test_commands.py")
-
-
-def table_of_laws(copy: Path, most: int, seed: int) -> int:
-    """Print which laws notice how many changes of each module; 1 when one went unnoticed."""
-    unnoticed, sys.dont_write_bytecode = 0, True
-    for name, questions in LAWS.items():
-        path = copy / "workbench" / name
-        source = path.read_text(encoding="utf-8")
-        begun = time.monotonic()
-        if apart(ask_laws, copy, questions, seconds=600.0):
-            print(f"{name}: the laws fail without a change: {(copy / LEARNT).read_text(encoding='utf-8')}", flush=True)
-            continue
-        took = time.monotonic() - begun
-        numbers = np.random.default_rng(seed).permutation(len(list(walk(ast.parse(source)))))[:most]
-        noticed_by: dict[str, int] = defaultdict(int)
-        survived = []
-        for number in map(int, numbers):
-            changed, what = mutated(source, number)
-            path.write_text(changed, encoding="utf-8")
-            (copy / LEARNT).write_text("time", encoding="utf-8")  # what stands there when the laws never end
-            apart(ask_laws, copy, questions, seconds=3 * took / PATIENCE)
-            laws = (copy / LEARNT).read_text(encoding="utf-8").split()
-            survived += [] if laws else [what]
-            for law in laws:
-                noticed_by[law] += 1
-        path.write_text(source, encoding="utf-8")
-        unnoticed += len(survived)
-        by = ", ".join(f"{law} {count}" for law, count in sorted(noticed_by.items(), key=lambda item: -item[1]))
-        print(f"{name}: {len(numbers) - len(survived)} of {len(numbers)} noticed; {by}")
-        print("".join(f"  survived: {what}\n" for what in survived), end="", flush=True)
-    return 1 if unnoticed else 0
-
-
 def main(wanted: str = ",".join(ROOMS), most: int = 20, seed: int = 0) -> int:
     """Study rooms or modules, separated by commas; 1 when any change survived."""
     for name in PRELOADED:
@@ -341,8 +276,6 @@ def main(wanted: str = ",".join(ROOMS), most: int = 20, seed: int = 0) -> int:
         for name in ("workbench", "tests", "sample_data"):
             shutil.copytree(ROOT / name, copy / name, ignore=shutil.ignore_patterns("__pycache__"))
         shutil.copy(ROOT / "pyproject.toml", copy)
-        if wanted == "laws":
-            return table_of_laws(copy, most, seed)
         for room, paths in ROOMS.items():
             asked = [w for w in wanted.split(",") if w.split("/")[0] == room]
             if not asked:
