@@ -120,7 +120,7 @@ def limits_of_levels(
         for i, place in enumerate(at.tolist()):
             lean = Lean(place, near.number or sign * problem.total, sign, goal)
             near = (
-                _limit(problem, near.level, lean, near.bent)
+                _limit(problem, near.level, lean, bent=near.bent)
                 or _limit(problem, top, lean)
                 or _bracketed(problem, top, lean)
             )
@@ -128,7 +128,7 @@ def limits_of_levels(
     return found[0], found[1]
 
 
-def _limit(problem: CauseLevels, level: np.ndarray, lean: Lean, bent: Bent | None = None) -> _Reached | None:
+def _limit(problem: CauseLevels, level: np.ndarray, lean: Lean, *, bent: Bent | None = None) -> _Reached | None:
     """The limit by Newton steps; a curvature is kept while each step is far shorter than the one before."""
     chance, far = _chances(problem, level), 0.0
     for _ in range(_LIMIT_STEPS):
