@@ -1,6 +1,7 @@
 """Build: a season's log in, a whole review out: both decks, the summary page, findings.json and the lists of rows."""
 
 import importlib
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -200,6 +201,7 @@ def season_data(path: Any, *, settings: Any = None, mission: float | None = None
     if hasattr(path, "lives"):
         _refuse_late_settings(path, settings)
     log = path if hasattr(path, "lives") else read_log(path, settings)
+    first = path[0] if isinstance(path, list | tuple) else path
     days, note = log.mission() if mission is None else (check_positive("mission", mission), "")
     return SeasonData(
         log=log,
@@ -208,7 +210,7 @@ def season_data(path: Any, *, settings: Any = None, mission: float | None = None
         mission_note=note or "",
         seed=seed,
         settings=log.settings.as_dict(),
-        home=None if hasattr(path, "lives") else home_of(path[0] if isinstance(path, list | tuple) else path),
+        home=home_of(first) if isinstance(first, str | os.PathLike) else None,
     )
 
 
