@@ -258,6 +258,8 @@ def _worth(data: SeasonData, ranking: Ranking) -> list[Finding]:
             table={
                 "level": [data.label(c, x) for c, x in zip(sure["choice"], sure["level"], strict=True)],
                 "grade": sure["grade"].tolist(),
+                "in place of": [data.label(c, x) for c, x in zip(sure["choice"], sure["reference"], strict=True)],
+                "units changed": [f"{x:.0f}" for x in sure["units_switched"]],
                 "extra cost per unit": [data.money(x, 2) for x in sure["extra_cost"]],
                 f"more alive of {units}": [f"{x:.0f}" for x in sure["units_saved"]],
                 "limits": [range_text(*pair) for pair in zip(sure["lower"], sure["upper"], strict=True)],

@@ -147,8 +147,8 @@ def steps_slide(told: Told) -> Finding | None:
                 reference=0.0,
             ),
             alt=(
-                f"Three dots with limits for the difference between {name} and {base}: plain counts, in the same kind "
-                "of place, all else equal; a line marks no difference."
+                f"Three dots, with limits where known, for the gap between {name} and {base}: plain counts, in the "
+                "same kind of place, all else equal; a line marks no difference."
             ),
         ),
         estimate=row.gain,
@@ -195,9 +195,7 @@ def _steps(told: Told, row: RankedRow) -> list[tuple[str, float, float, float]]:
     steps = [("all else equal", row.gain, row.lower, row.upper)]
     choice = compare_choice(told.data, row.choice, with_days=False) if row.choice in told.data.choices() else None
     same = choice is not None and choice.reference == row.base and row.level in choice.levels
-    if choice is not None and same and row.level in choice.inside:
-        steps.insert(0, ("in the same kind of place", *choice.inside[row.level][:3]))
-    elif math.isfinite(row.within):
+    if math.isfinite(row.within):  # as the ranking counts it; limits it has none
         steps.insert(0, ("in the same kind of place", row.within, math.nan, math.nan))
     if choice is not None and same:
         steps.insert(0, ("plain counts", *choice.differences[row.level]))

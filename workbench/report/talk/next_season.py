@@ -144,12 +144,15 @@ def _money(told: Told) -> list[str]:
     worth = told.findings.get("plan.worth")
     if worth is None or worth.table is None or worth.estimate is None:
         return []
-    table, columns = worth.table, list(worth.table)
+    table = worth.table
+    saved = next(column for column in table if column.startswith("more alive of"))
     wanted = "" if told.main is None else told.data.label(told.main.choice, told.main.level)
     place = list(table["level"]).index(wanted) if wanted in table["level"] else 0
-    name, alive, each = (table[column][place] for column in ("level", columns[3], "cost for each"))
+    name, base, changed, alive, each = (
+        table[column][place] for column in ("level", "in place of", "units changed", saved, "cost for each")
+    )
     return [
-        f"{name[:1].upper()}{name[1:]} alone: {alive} more alive of {columns[3].rpartition(' ')[2]}, "
+        f"{name[:1].upper()}{name[1:]} alone, in the {changed} units that have {base}: {alive} more alive, "
         f"{each.partition(' (')[0]} for each."
     ]
 

@@ -101,7 +101,7 @@ def short_name(text: str, limit: int = 26) -> str:
 
 
 def unbroken(text: str) -> str:
-    """Return a text whose hyphens between a single letter and a word never end a line.
+    r"""Return a text whose hyphens between a single letter and a word never end a line.
 
     Examples
     --------
