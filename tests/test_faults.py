@@ -109,7 +109,7 @@ def test_a_season_folder_that_could_not_be_made_can_be_completed_later(tmp_path)
         made = copy / "s"
         make_season_folder(made, log=str(log))
         assert (made / log.name).read_bytes() == log.read_bytes()
-        assert len(list(made.glob("*.ipynb"))) == 7
+        assert len(list(made.glob("*.ipynb"))) == 8
         assert all(read_notebook(p).cells for p in made.glob("*.ipynb"))
     assert faults >= 6
 

@@ -82,7 +82,11 @@ def _listening(pids):
     """Local addresses, as the kernel writes them, on which some processes wait for connections."""
     sockets = set()
     for pid in pids:
-        for link in Path(f"/proc/{pid}/fd").iterdir():
+        try:
+            links = list(Path(f"/proc/{pid}/fd").iterdir())
+        except OSError:  # the process has ended meanwhile
+            continue
+        for link in links:
             try:
                 sockets |= set(re.findall(r"socket:\[(\d+)\]", os.readlink(link)))
             except OSError:

@@ -24,7 +24,7 @@ def test_a_fleet_is_reviewed_with_its_counts(fleet, tmp_path):
     assert f"Of {fleet.used:,} units put out, {counts['failed']} failed" in claims["outcome.ends"].statement
     assert claims["outcome.lasting"].units == fleet.used == fleet.lives().units
     assert claims["outcome.lasting"].failures == counts["failed"]
-    assert claims["outcome.missing"].statement.startswith(f"What became of the {counts['missing']} missing units")
+    assert claims["outcome.missing"].statement.startswith(f"Whatever became of the {counts['missing']} missing units")
     assert claims["ranking.vent.membrane"].estimate > 0
     said = json.loads(made.findings.read_text(encoding="utf-8"))["log"]
     assert (said["rows"], said["used"], said["set_aside"]) == (1200, fleet.used, fleet.rows_set_aside)

@@ -88,8 +88,9 @@ def test_one_jumps_by_number_and_by_section_and_follows_links(browser, talk_of):
     page.locator("nav.jump a", has_text="How long they lasted").click()
     assert place() == 4 and not page.locator("nav.jump").is_visible()
     page.locator(".slide.current footer a").first.click()
-    assert "appendix" in page.locator(".slide.current").get_attribute("class")
+    page.locator(".slide.appendix.current").wait_for()
     page.locator(".slide.current footer a").first.click()
+    page.locator(".slide.talk.current").wait_for()
     assert place() == 4
     page.context.close()
 

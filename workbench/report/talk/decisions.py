@@ -76,7 +76,7 @@ def decisions_of(data: SeasonData, rows: Sequence[RankedRow], findings: Mapping[
     blocks = [dict(block) for block in data.settings.get("decision") or ()]
     blocks += [{"ask": text} for text in data.settings.get("decisions") or ()]
     if not blocks:
-        main = main_row(data, rows)
+        main = main_row(data, list(rows))
         blocks += [{"ask": f"Which {shown_name(main.choice)} next season?", "rests_on": main.choice}] if main else []
         blocks += [{"ask": "How many spares?", "rests_on": RESTS_ON_SPARES}] if "plan.builds" in findings else []
     return [_decision(data, block, rows, findings=findings) for block in blocks]
