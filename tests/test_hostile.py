@@ -13,12 +13,12 @@ from pathlib import Path
 import openpyxl
 import pytest
 
+from workbench import apart
 from workbench.cli import main
 from workbench.filing import MANIFEST
 from workbench.log.dictionary.settings import read_settings
 from workbench.log.season_log.reading import read_log
 from workbench.notebook.showing import mimebundle
-from workbench.report.decks import pictures
 from workbench.report.making.assembly import review
 from workbench.simulate import simulate_season
 
@@ -108,7 +108,7 @@ def world(tmp_path_factory):
     heard, said = Opened(), {}
     heard.on = True
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(pictures, "_has_room", lambda: False)  # what another process opened would not be heard
+        patch.setattr(apart, "_has_room", lambda: False)  # what another process opened would not be heard
         written = review(log, out, settings=SETTINGS)
     capture = io.StringIO()
     before, sys.stdout = sys.stdout, capture

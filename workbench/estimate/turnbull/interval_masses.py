@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from workbench.apart import both
 from workbench.estimate.steps import normal_quantile
 from workbench.estimate.turnbull.cause_levels import Bent, CauseLevels, Lean, bounded_move
 
@@ -20,6 +21,8 @@ _CLOSE_RISE = 1e-5
 _KEPT = 1e-2
 _INSIDE = 0.9
 _FAR = 1e4
+_FEWEST_APART = 100
+"""Levels below which another process would take longer to start than it saves."""
 
 
 def log_likelihood(problem: CauseLevels, share: np.ndarray) -> float:
@@ -114,9 +117,9 @@ def limits_of_levels(
         return np.zeros(0), np.zeros(0)
     top = problem.levels(best)
     goal = problem.value(_chances(problem, top)) - 0.5 * normal_quantile(confidence) ** 2
-    found = np.empty((2, len(at)))
-    for side, sign in enumerate((-1.0, 1.0)):
-        near = _Reached(top, 0.0, 0.0)
+
+    def side(sign: float) -> np.ndarray:
+        found, near = np.empty(len(at)), _Reached(top, 0.0, 0.0)
         for i, place in enumerate(at.tolist()):
             lean = Lean(place, near.number or sign * problem.total, sign, goal)
             near = (
@@ -124,8 +127,12 @@ def limits_of_levels(
                 or _limit(problem, top, lean)
                 or _bracketed(problem, top, lean)
             )
-            found[side, i] = min(max(near.limit, 0.0), 1.0)
-    return found[0], found[1]
+            found[i] = min(max(near.limit, 0.0), 1.0)
+        return found
+
+    if len(at) < _FEWEST_APART:
+        return side(-1.0), side(1.0)
+    return both(lambda: side(-1.0), lambda: side(1.0))
 
 
 def _limit(problem: CauseLevels, level: np.ndarray, lean: Lean, *, bent: Bent | None = None) -> _Reached | None:

@@ -1,12 +1,9 @@
 """Pictures: drawings in, PNG or JPEG out; where many are wanted and it is safe, half of them in another process."""
 
-import os
-import pickle
-import sys
-import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from workbench.apart import both
 from workbench.report.basis import Drawing
 from workbench.report.figures import Dots, Photographs, Stacks, draw, figure_jpeg, figure_png, new_axes, theme
 
@@ -33,16 +30,18 @@ class Picture:
 def drawn_pictures(jobs: Mapping[str, Job]) -> dict[str, Picture]:
     """Return all drawings as pictures, by the same names."""
     names = list(jobs)
-    apart = names[1::2] if len(names) >= FEWEST_APART and _has_room() else []
-    child = _begin_apart([jobs[name] for name in apart]) if apart else None
+    apart = names[1::2] if len(names) >= FEWEST_APART else []
+    rest = [name for name in names if name not in apart]
     with theme():
-        try:
-            drawn = {name: drawn_picture(*jobs[name]) for name in names if name not in apart}
-        finally:
-            found = _end_apart(*child) if child else None
-        for place, name in enumerate(apart):
-            drawn[name] = drawn_picture(*jobs[name]) if found is None else _picture(jobs[name][0], found[place])
-    return drawn
+        if apart:
+            one, other = both(lambda: _all_bytes(jobs, rest), lambda: _all_bytes(jobs, apart))
+        else:
+            one, other = _all_bytes(jobs, rest), {}
+    return {name: _picture(drawing, (one | other)[name]) for name, (drawing, _) in jobs.items()}
+
+
+def _all_bytes(jobs: Mapping[str, Job], names: list[str]) -> dict[str, bytes]:
+    return {name: _bytes_of(*jobs[name]) for name in names}
 
 
 def drawn_picture(drawing: Drawing, inches: tuple[float, float]) -> Picture:
@@ -63,35 +62,3 @@ def _bytes_of(drawing: Drawing, inches: tuple[float, float]) -> bytes:
         draw(drawing.result, ax, **drawing.options)
         as_bytes = figure_jpeg if isinstance(drawing.result, Photographs) else figure_png
         return as_bytes(ax.figure.get_figure(root=True), dpi=DOTS_PER_INCH)
-
-
-def _has_room() -> bool:
-    """Whether a second processor is free for this process, on a system where a copy of a process is sound."""
-    return sys.platform == "linux" and len(os.sched_getaffinity(0)) > 1
-
-
-def _begin_apart(jobs: Sequence[Job]) -> tuple[int, int]:
-    """Begin to draw in a copy of this process, which shares its memory; returns its number and the pipe to read."""
-    reading, writing = os.pipe()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DeprecationWarning)  # of threads, none of which the copy needs
-        child = os.fork()
-    if child:
-        os.close(writing)
-        return child, reading
-    wrong = 1
-    try:
-        os.close(reading)
-        with os.fdopen(writing, "wb") as pipe:
-            pipe.write(pickle.dumps([_bytes_of(*job) for job in jobs]))
-        wrong = 0
-    finally:
-        os._exit(wrong)  # nothing of the copy may run on, be told or be tidied away
-
-
-def _end_apart(child: int, reading: int) -> list[bytes] | None:
-    """Return what the other process drew; None where it failed, so that this one draws and names what is wrong."""
-    with os.fdopen(reading, "rb") as pipe:
-        written = pipe.read()
-    _, status = os.waitpid(child, 0)
-    return None if status or not written else list(pickle.loads(written))
