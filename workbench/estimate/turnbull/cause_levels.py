@@ -73,6 +73,16 @@ class CauseLevels:
         return np.flatnonzero(np.diff(self.cause, append=-1)) + 1
 
     @cached_property
+    def _begun(self) -> np.ndarray:
+        # 0 for the first class of a cause, 1 for the others
+        return (self.start < np.arange(self.cause.size)).astype(float)
+
+    @cached_property
+    def _own_top(self) -> np.ndarray:
+        # last level of the cause of each class
+        return self.tops[np.searchsorted(self.tops, np.arange(1, self.cause.size + 1))]
+
+    @cached_property
     def _terms(self) -> tuple[sparse.csr_array, sparse.csr_array]:
         # levels of each life with their signs, and the other way round; level 0 holds nothing
         blocks = []
@@ -107,8 +117,7 @@ class CauseLevels:
 
     def shares(self, level: np.ndarray) -> np.ndarray:
         """Share of each class, shape (m,)."""
-        before = np.where(self.start < np.arange(self.cause.size), level[:-1], 0.0)
-        return level[1:] - before
+        return level[1:] - self._begun * level[:-1]
 
     def levels(self, share: np.ndarray) -> np.ndarray:
         """Levels of shares, shape (m + 1,)."""
@@ -139,7 +148,7 @@ class CauseLevels:
         Shapes: pull (m + 1,), the slope by level.
         """
         back = np.append(np.cumsum(pull[:0:-1])[::-1], 0.0)
-        return np.asarray(back[:-1] - back[self.tops[np.searchsorted(self.tops, np.arange(1, self.cause.size + 1))]])
+        return np.asarray(back[:-1] - back[self._own_top])
 
     def value(self, chance: np.ndarray) -> float:
         """Log-likelihood."""
