@@ -63,7 +63,7 @@ def test_all_choices_of_the_log_count_as_looked_at_whichever_are_asked():
     row = alone.table.iloc[0]
     assert row.p_adjusted == pytest.approx(min(1.0, 2 * row.p_value))
     assert any("corrected for 2 choices looked at, not for 1 alone" in note for note in alone.notes)
-    named = rank_choices(lives, "lid_seal", mission=100, resamples=20, tried=1)
+    named = rank_choices(lives, "lid_seal", mission=100, resamples=20, tried=[])
     assert named.table.p_adjusted[0] == named.table.p_value[0]
 
 

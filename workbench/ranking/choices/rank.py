@@ -141,7 +141,7 @@ def rank_choices(
     resamples: int = 1000,
     seed: int = 0,
     confidence: float = 0.95,
-    tried: Sequence[str] | int | None = None,
+    tried: Sequence[str] | None = None,
     reference: Mapping[str, str] | None = None,
     declared: Mapping[str, str] | None = None,
 ) -> Ranking:
@@ -174,9 +174,9 @@ def rank_choices(
         Of everything drawn.
     confidence : float in (0, 1)
         Level of the limits.
-    tried : sequence of str, or int, optional
-        Choices looked at in all, those left out included, or their number: they count in the correction of p. Unless
-        named, all protection choices of the dictionary that the lives could be ranked by.
+    tried : sequence of str, optional
+        Choices looked at in all, those left out included: they count in the correction of p. Unless named, all
+        protection choices of the dictionary that the lives could be ranked by; an empty list counts those ranked alone.
     reference : mapping of str to str, optional
         Reference level of some choices; otherwise the level carried by most units.
     declared : mapping of str to str, optional
@@ -279,13 +279,11 @@ def _supported(design: Design, mission: float) -> Design:
     return design
 
 
-def _count_tried(tried: Sequence[str] | int | None, design: Design) -> int:
+def _count_tried(tried: Sequence[str] | None, design: Design) -> int:
     named = {b.name for b in design.choices}
-    if tried is None:
-        return len(named | set(choices_at_hand(design.lives)))
-    if isinstance(tried, int):
-        return max(check_whole("tried", tried), len(named))
-    return len(named | ({tried} if isinstance(tried, str) else set(tried)))
+    if isinstance(tried, str):
+        raise UsageError(f"tried takes a list of choices, not {tried!r}; write [{tried!r}]")
+    return len(named | set(choices_at_hand(design.lives) if tried is None else tried))
 
 
 def _checked_question(declared: Mapping[str, str], design: Design) -> Mapping[str, str]:
