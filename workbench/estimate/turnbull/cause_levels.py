@@ -75,12 +75,12 @@ class CauseLevels:
     @cached_property
     def _begun(self) -> np.ndarray:
         # 0 for the first class of a cause, 1 for the others
-        return (self.start < np.arange(self.cause.size)).astype(float)
+        return np.asarray(self.start < np.arange(self.cause.size), dtype=float)
 
     @cached_property
     def _own_top(self) -> np.ndarray:
         # last level of the cause of each class
-        return self.tops[np.searchsorted(self.tops, np.arange(1, self.cause.size + 1))]
+        return np.asarray(self.tops[np.searchsorted(self.tops, np.arange(1, self.cause.size + 1))])
 
     @cached_property
     def _terms(self) -> tuple[sparse.csr_array, sparse.csr_array]:
@@ -117,7 +117,7 @@ class CauseLevels:
 
     def shares(self, level: np.ndarray) -> np.ndarray:
         """Share of each class, shape (m,)."""
-        return level[1:] - self._begun * level[:-1]
+        return np.asarray(level[1:] - self._begun * level[:-1])
 
     def levels(self, share: np.ndarray) -> np.ndarray:
         """Levels of shares, shape (m + 1,)."""
