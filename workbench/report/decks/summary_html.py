@@ -22,7 +22,7 @@ BLOCKS = (
     ("What happened", ("sent", "lasted")),
     ("Why", ("ended", "signs", "places")),
     ("What helps, and how sure", ("steps", "worked")),
-    ("What we cannot say", ("untold",)),
+    ("What stays open", ("untold",)),
     ("Next season", ("next", "proof")),
 )
 """Heading and the talk slides whose headlines stand under it; the first block is what we ask."""
@@ -38,7 +38,7 @@ def summary_html(findings: Sequence[Finding], data: SeasonData) -> str:
     doubt = list(data.last_good_said[:1])
     for heading, keys in BLOCKS:
         lines = [_line(told[key]) for key in keys if key in told]
-        if heading == "What we cannot say":
+        if heading == "What stays open":
             compared = [] if "steps" in told else ["Which protection choice helps could not be compared."]
             lines = [*doubt, *compared, *lines, "What goes together need not be cause and effect."]
         if lines:

@@ -24,7 +24,7 @@ TOPICS: Mapping[str, str] = {
     "inside": "Inside when opened",
     "places": "Why plain counts mislead",
     "steps": "The comparison in three steps",
-    "untold": "What this season cannot tell",
+    "untold": "The other choices: what stays open",
     "worked": "What last season's change did",
     "next": "Next season",
     "proof": "What proof would take",
