@@ -239,7 +239,7 @@ def test_commands_report_as_json_and_by_exit_code(season, capsys):
     (season / "log.csv").write_text("unit_id,deployed_on,outcome,found_on\n", encoding="utf-8")
     assert main(["notebooks", str(season), "--verify"]) == 1
     said = capsys.readouterr().out
-    assert said.startswith("1 of 1 notebook differ from what was accepted.\n01_toy.ipynb: It did not run through")
+    assert said.startswith("1 of 1 notebook differs from what was accepted.\n01_toy.ipynb: It did not run through")
 
 
 def test_a_new_folder_gets_log_settings_and_its_notebooks_once(tmp_path):

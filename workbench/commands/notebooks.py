@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from workbench.printing import Grid, Part, Words, json_text, progress, say, show_answer
-from workbench.wording import count_of
+from workbench.wording import by_number, count_of
 
 MOST_NUMBERS = 8
 """Changed numbers that are listed without --all."""
@@ -79,7 +79,8 @@ def _verify(args: argparse.Namespace, folder: Path) -> int:
     whole = count_of(len(verdicts), "notebook")
     first: Words = [(f"{whole} verified: every number and text is as accepted.", "good")]
     if differing:
-        first = [(f"{len(differing)} of {whole} differ from what was accepted.", "warning")]
+        verb = by_number(len(differing), "differs", "differ")
+        first = [(f"{len(differing)} of {whole} {verb} from what was accepted.", "warning")]
     broken = [f"{v.name}: It did not run through: {v.problem}." for v in verdicts if v.problem]
     # a conclusion stands in several notebooks and is said once
     grades = dict.fromkeys(grade for v in verdicts for grade in v.differences.grades)
