@@ -4,6 +4,7 @@ import _thread
 import argparse
 import gc
 import os
+import signal
 import sys
 import threading
 from collections.abc import Sequence
@@ -101,11 +102,19 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _interrupt_again(unraisable: "sys.UnraisableHookArgs") -> None:
     """Interrupt once more where Python was in a place that swallows errors; show other such errors as ever."""
     if issubclass(unraisable.exc_type, KeyboardInterrupt):
-        again = threading.Timer(0.01, _thread.interrupt_main)  # at once it would be swallowed here too
+        again = threading.Timer(0.01, _interrupt)  # at once it would be swallowed here too
         again.daemon = True
         again.start()
     else:
         sys.__unraisablehook__(unraisable)
+
+
+def _interrupt() -> None:
+    """Interrupt the main thread, out of a wait too where the system can."""
+    if hasattr(signal, "pthread_kill"):
+        signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
+    else:
+        _thread.interrupt_main()
 
 
 def _run(argv: Sequence[str] | None) -> int:
