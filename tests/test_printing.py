@@ -131,7 +131,11 @@ def test_an_interruption_where_python_swallows_errors_is_heard_all_the_same(caps
 
     monkeypatch.setattr("workbench.commands.settings.run", run)
     hook = sys.unraisablehook
-    assert main(["settings"]) == 130 and sys.unraisablehook is hook
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell may have had it ignored
+    try:
+        assert main(["settings"]) == 130 and sys.unraisablehook is hook
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert capsys.readouterr().err == "error: interrupted; nothing that was there before has been changed\n"
 
 
