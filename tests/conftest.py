@@ -1,6 +1,13 @@
-"""What people keep of their own, Jupyter's and IPython's folders, is left alone by every test and every run in one."""
+"""What people keep of their own is left alone by every test and every run in one, and interruptions are heard."""
+
+import signal
 
 import pytest
+
+
+def pytest_configure():
+    if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # as a shell sets it for what runs in the background
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session", autouse=True)
