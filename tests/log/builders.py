@@ -56,3 +56,10 @@ def write_xlsx(path: Path, rows, head=None, *, title="Log", above=(), change=Non
 def reasons(log):
     """The problems as (row, field, scope, reason)."""
     return [(p.row, p.field, p.scope, p.reason) for p in log.all_problems]
+
+
+def write_theirs(tmp_path, text, name="theirs.csv"):
+    """Write somebody's own log as it is."""
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8")
+    return path

@@ -41,3 +41,19 @@ def make_lives(
     columns["followed_to"] = np.full(n, float(last_day))
     lower = np.where(failed, visit, end)
     return Lives.from_arrays(lower=lower, upper=np.where(failed, visit + 30, np.inf), covariates=pd.DataFrame(columns))
+
+
+def season_of_gone_rings(gone: float, failing: tuple[float, float]) -> Lives:
+    """Return 240 units of which only rings go missing; of the others a share fails, of rings and of flat seals."""
+    rng = np.random.default_rng(2)
+    n = 240
+    ring = rng.random(n) < 0.5
+    lost = ring & (rng.random(n) < gone)
+    failed = ~lost & (rng.random(n) < np.where(ring, *failing))
+    frame = {
+        "seal": np.where(ring, "ring", "flat"),
+        "outcome": np.where(lost, "missing", np.where(failed, "failed", "working")),
+        "followed_to": np.full(n, 200.0),
+    }
+    time = np.where(lost, 20.0, np.where(failed, rng.integers(30, 180, n), 200.0))
+    return Lives.from_arrays(time, failed, covariates=pd.DataFrame(frame))

@@ -390,15 +390,3 @@ def test_a_choice_with_all_levels_pooled_is_fitted_and_not_ranked(season):
     got = rank(season.replace(covariates=season.covariates.assign(rare=rare)), ["seal", "rare"])
     assert set(got.table.choice) == {"seal"}
     assert any("rare is fitted but not ranked" in note for note in got.notes)
-
-
-def test_what_the_season_could_have_shown_follows_from_counts_alone(ranking):
-    """Schoenfeld (1981), Biometrika 68, 316-319, by hand: exp(2.80 / sqrt(D p (1 - p)))."""
-    table = ranking.of("seal").set_index("level")
-    base = table.loc[table.reference.iloc[0]]
-    for level, row in table.drop(index=base.name).iterrows():
-        failures, share = row.failures + base.failures, row.units / (row.units + base.units)
-        expected = np.exp(2.80 / np.sqrt(failures * share * (1 - share)))
-        assert row.detectable_hazard_ratio == pytest.approx(expected), level
-    assert np.isnan(base.detectable_hazard_ratio)
-    assert any("the season could show a hazard ratio of" in note and "8 times in 10" in note for note in ranking.notes)

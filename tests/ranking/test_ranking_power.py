@@ -2,10 +2,13 @@
 
 import math
 
+import numpy as np
 import pytest
 
-from workbench import failures_to_detect
+from workbench import failures_to_detect, rank_choices
 from workbench.ranking.checks.ranking_power import LARGEST, detectable_ratio
+
+from .seasons import make_lives
 
 
 def test_191_failures_show_a_ratio_of_one_and_a_half():
@@ -26,3 +29,16 @@ def test_where_nothing_could_be_shown_there_is_no_number(failures, share):
 
 def test_no_ratio_is_given_that_hardly_any_season_has():
     assert detectable_ratio(5, 0.5) <= LARGEST
+
+
+def test_what_the_season_could_have_shown_follows_from_counts_alone():
+    """Schoenfeld (1981), Biometrika 68, 316-319, by hand: exp(2.80 / sqrt(D p (1 - p)))."""
+    ranking = rank_choices(make_lives(11, 200), ["seal", "vent"], adjust="environment", mission=180, resamples=20)
+    table = ranking.of("seal").set_index("level")
+    base = table.loc[table.reference.iloc[0]]
+    for level, row in table.drop(index=base.name).iterrows():
+        failures, share = row.failures + base.failures, row.units / (row.units + base.units)
+        expected = np.exp(2.80 / np.sqrt(failures * share * (1 - share)))
+        assert row.detectable_hazard_ratio == pytest.approx(expected), level
+    assert np.isnan(base.detectable_hazard_ratio)
+    assert any("the season could show a hazard ratio of" in note and "8 times in 10" in note for note in ranking.notes)

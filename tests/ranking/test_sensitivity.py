@@ -23,7 +23,7 @@ from workbench.ranking.model.design import build_design
 from workbench.ranking.model.fitting import fit_design, problem_of
 from workbench.ranking.model.standardise import standardise
 
-from .seasons import make_lives
+from .seasons import make_lives, season_of_gone_rings
 
 
 @pytest.fixture(scope="module")
@@ -185,23 +185,12 @@ def test_day_of_season_is_a_clock_only_when_deployment_took_long(lives):
 
 def test_a_clear_result_that_hangs_on_missing_units_is_not_clear():
     """Ring looks far better only because its failed units are missing: with all missing failed the sign changes."""
-    rng = np.random.default_rng(2)
-    n = 240
-    ring = rng.random(n) < 0.5
-    gone = ring & (rng.random(n) < 0.55)
-    failed = ~gone & (rng.random(n) < np.where(ring, 0.08, 0.4))
-    frame = {
-        "seal": np.where(ring, "ring", "flat"),
-        "outcome": np.where(gone, "missing", np.where(failed, "failed", "working")),
-        "followed_to": np.full(n, 200.0),
-    }
-    time = np.where(gone, 20.0, np.where(failed, rng.integers(30, 180, n), 200.0))
-    lives = Lives.from_arrays(time, failed, covariates=frame)
+    lives = season_of_gone_rings(0.55, (0.08, 0.4))
     got = rank_choices(lives, "seal", mission=180, resamples=200, reference={"seal": "flat"}).of("seal")
     row = got.set_index("level").loc["ring"]
     assert row.survival_gain > 0 > row.gain_missing_failed
     assert row.grade == "unclear" and "missing more often (56 %) than others (0 %)" in row.note
-    assert 0 < row.missing_flip <= gone.sum()
+    assert 0 < row.missing_flip <= (lives.covariates["outcome"] == "missing").sum()
 
 
 def test_hazard_ratios_use_the_same_levels_and_point_the_same_way(lives):

@@ -1,15 +1,13 @@
 """Tipping point: corners are the crossed runs of the ranking, fields move one way, words name the fewest units."""
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from workbench.errors import EstimateError
-from workbench.lives import Lives
 from workbench.ranking.checks import LEVEL_FAILED, REFERENCE_FAILED
 from workbench.ranking.choices import rank_choices, tipping_point
 
-from .seasons import make_lives
+from .seasons import make_lives, season_of_gone_rings
 
 
 @pytest.fixture(scope="module")
@@ -50,18 +48,7 @@ def test_fields_are_told_by_sign_and_by_limits_that_move_along(season, ranking):
 
 
 def test_words_name_the_fewest_units_that_turn_it():
-    rng = np.random.default_rng(2)
-    n = 240
-    ring = rng.random(n) < 0.5
-    gone = ring & (rng.random(n) < 0.4)
-    failed = ~gone & (rng.random(n) < np.where(ring, 0.05, 0.45))
-    frame = {
-        "seal": np.where(ring, "ring", "flat"),
-        "outcome": np.where(gone, "missing", np.where(failed, "failed", "working")),
-        "followed_to": np.full(n, 200.0),
-    }
-    time = np.where(gone, 20.0, np.where(failed, rng.integers(30, 180, n), 200.0))
-    lives = Lives.from_arrays(time, failed, covariates=pd.DataFrame(frame))
+    lives = season_of_gone_rings(0.4, (0.05, 0.45))
     got = rank_choices(lives, "seal", mission=180, resamples=60, reference={"seal": "flat"})
     tip = tipping_point(lives, got, "seal", level="ring")
     table = tip.table[tip.table.failed_reference == 0]

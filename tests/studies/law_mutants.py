@@ -120,7 +120,7 @@ MUTANTS: tuple[Mutant, ...] = (
         ("steps_by_cause/step_incidence", "scores, variance = scores + more, variance + spread",
          "scores, variance = more, spread"),
         ("steps_by_cause/gray", "share = size * (1.0 - incidence)", "share = size"),
-        ("steps_by_cause/gray", "chi2.sf(statistic, rank)", "chi2.sf(statistic, rank + 1)"),
+        ("steps_by_cause/gray", "chdtrc(rank, max(", "chdtrc(rank + 1, max("),
         ("turnbull/interval_incidence", "_joined(entered[late], -weight[late]",
          "_joined(entered[late], 0.0 * weight[late]"),
     ),
