@@ -5,7 +5,7 @@ import os
 import numpy as np
 import pytest
 
-from workbench import apart
+from workbench import apart, cumulative_incidence
 from workbench.estimate.turnbull import interval_masses
 from workbench.lives import Lives
 
@@ -33,8 +33,6 @@ def test_a_copy_that_is_lost_or_cannot_be_made_is_made_good(monkeypatch):
 
 
 def test_limits_found_in_two_processes_are_those_found_in_one(monkeypatch):
-    from workbench import cumulative_incidence
-
     rng = np.random.default_rng(5)
     first = np.floor(rng.weibull(1.5, 150) * 90)
     lives = Lives.from_arrays(

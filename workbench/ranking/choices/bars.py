@@ -186,7 +186,7 @@ def weakest_without(choice: ChoiceFigures, number: int, checks: Checks, *, of_si
         gains, undone = _without_units(choice, number, checks)
     if not np.isfinite(gains).any():
         return WithoutOne()
-    least = int(np.nanargmin(np.where(undone, sign * gains - 10.0, sign * gains)))
+    least = int(np.lexsort((sign * gains, ~undone))[0])  # those that undo it first; unknown gains stand last
     name = f"the units at {sites[least]}" if of_sites else checks.left_out.named(least)
     return WithoutOne(name, float(gains[least]), int(alike[undone].sum()))
 

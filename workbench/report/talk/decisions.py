@@ -73,8 +73,7 @@ def decisions_of(data: SeasonData, rows: Sequence[RankedRow], findings: Mapping[
 
     Settings that ask for none leave the two that every season ends in: the choice that matters most, and the spares.
     """
-    blocks = [dict(block) for block in data.settings.get("decision") or ()]
-    blocks += [{"ask": text} for text in data.settings.get("decisions") or ()]
+    blocks = _asked(data)
     if not blocks:
         main = main_row(data, list(rows))
         blocks += [{"ask": f"Which {shown_name(main.choice)} next season?", "rests_on": main.choice}] if main else []
@@ -84,7 +83,13 @@ def decisions_of(data: SeasonData, rows: Sequence[RankedRow], findings: Mapping[
 
 def asks_nothing(data: SeasonData) -> bool:
     """Whether the settings hold no decision, so that the questions are the review's own."""
-    return not data.settings.get("decision") and not data.settings.get("decisions")
+    return not _asked(data)
+
+
+def _asked(data: SeasonData) -> list[dict[str, str]]:
+    """The decisions of the settings, each as a block."""
+    blocks = [dict(block) for block in data.settings.get("decision") or ()]
+    return blocks + [{"ask": text} for text in data.settings.get("decisions") or ()]
 
 
 def _decision(

@@ -193,7 +193,8 @@ def _claim(told: Told, row: RankedRow, name: str, *, base: str) -> str:
 def _steps(told: Told, row: RankedRow) -> list[tuple[str, float, float, float]]:
     """Label, difference and limits of each step that is known."""
     steps = [("all else equal", row.gain, row.lower, row.upper)]
-    choice = compare_choice(told.data, row.choice, with_days=False) if row.choice in told.data.choices() else None
+    asked = row.choice in told.data.choices()
+    choice = compare_choice(told.data, row.choice, within=None, with_days=False) if asked else None
     same = choice is not None and choice.reference == row.base and row.level in choice.levels
     if math.isfinite(row.within):  # as the ranking counts it; limits it has none
         steps.insert(0, ("in the same kind of place", row.within, math.nan, math.nan))
