@@ -10,7 +10,8 @@ from pathlib import Path
 __all__ = ["FLOW", "RULES"]
 
 FLOW = (
-    ("errors", "checks", "results", "threads", "apart", "wording", "printing", "one_writer", "filing", "templating"),
+    ("errors", "checks", "results", "threads", "wording", "mentions"),
+    ("apart", "printing", "one_writer", "filing", "templating"),
     ("life_checks",),
     ("lives",),
     ("log", "estimate", "scenario", "fleet", "simulate"),

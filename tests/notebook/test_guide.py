@@ -53,7 +53,7 @@ def test_the_cell_and_the_notebook_of_ones_own_run_are_accepted_and_a_changed_ro
 
 
 def test_the_guide_names_every_grade_and_every_setting_once():
-    for grade in (rule.split(":")[0] for rule in RULES):
+    for grade in (rule.grade for rule in RULES):
         assert GUIDE.count(f"\n| {grade} |") == 1
     shown = [key for _, table in settings_shown() for key in table["key"]]
     assert sorted(shown) == sorted(key.key for key in setting_keys())

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from statsmodels.stats.multitest import multipletests
 
+from workbench.mentions import Mention, Sentence
 from workbench.ranking.choices.grade import Evidence, adjusted_for_choices, comparisons_sentence, grade_of
 
 SECOND = {"second_gain": 0.18, "second_error": 0.07, "second_lower": 0.03, "second_upper": 0.33}
@@ -24,9 +25,9 @@ STRONG = Evidence(
 
 
 def test_a_second_estimate_that_bears_it_out_leaves_a_clear_one_clear():
-    assert grade_of(replace(STRONG, **SECOND))[0] == "clear"
-    grade, reason = grade_of(replace(STRONG, **SECOND | {"second_lower": 0.21}))
-    assert grade == "clear" and reason.endswith("(+21 to +33), which differs beyond chance")
+    assert grade_of(replace(STRONG, **SECOND)).grade == "clear"
+    found = grade_of(replace(STRONG, **SECOND | {"second_lower": 0.21}))
+    assert found.grade == "clear" and found.note.endswith("(+21 to +33), which differs beyond chance")
     down = {
         "gain": -0.2,
         "lower": -0.3,
@@ -35,12 +36,12 @@ def test_a_second_estimate_that_bears_it_out_leaves_a_clear_one_clear():
         "strengths": (-0.1, -0.2),
         "same_sign": (),
     }
-    assert grade_of(replace(STRONG, **MIRRORED | down))[0] == "clear"
-    assert grade_of(replace(STRONG, **SECOND | down))[0] == "unclear"
+    assert grade_of(replace(STRONG, **MIRRORED | down)).grade == "clear"
+    assert grade_of(replace(STRONG, **SECOND | down)).grade == "unclear"
 
 
 def test_everything_pointing_one_way_is_clear():
-    assert grade_of(STRONG)[0] == "clear"
+    assert grade_of(STRONG).grade == "clear"
     mirrored = Evidence(
         gain=-0.2,
         lower=-0.3,
@@ -51,13 +52,16 @@ def test_everything_pointing_one_way_is_clear():
         same_sign=(("by hazard ratios", -0.4),),
         **MIRRORED,
     )
-    assert grade_of(mirrored)[0] == "clear"
+    assert grade_of(mirrored).grade == "clear"
 
 
 def test_without_a_second_estimate_nothing_is_clear():
     none = dict.fromkeys(SECOND, math.nan)
-    grade, reason = grade_of(replace(STRONG, **none))
-    assert grade == "likely" and reason == "not clear: the second estimate, without time ratios, could not be made"
+    found = grade_of(replace(STRONG, **none))
+    assert (
+        found.grade == "likely"
+        and found.note == "not clear: the second estimate, without time ratios, could not be made"
+    )
 
 
 @pytest.mark.parametrize(
@@ -66,14 +70,14 @@ def test_without_a_second_estimate_nothing_is_clear():
         ({"p_adjusted": 0.06}, "p = 0.06 after correction"),
         ({"lower": -0.01}, "the limits include zero"),
         ({"same_sign": (("by hazard ratios", -0.1),)}, "the sign differs by hazard ratios"),
-        ({"at_most_likely": "seal is not recorded for 25 % of the units"}, "not recorded for 25 %"),
+        ({"at_most_likely": [Sentence("seal is not recorded for 25 % of the units")]}, "not recorded for 25 %"),
         (SECOND | {"second_lower": -0.01}, "without time ratios +18 points (−1 to +33)"),
     ],
 )
 def test_one_thing_against_it_makes_clear_likely_and_is_named(changes, words):
-    grade, reason = grade_of(replace(STRONG, **changes))
-    assert grade == "likely"
-    assert words in reason
+    found = grade_of(replace(STRONG, **changes))
+    assert found.grade == "likely" and len(found.reasons) == 1
+    assert words in found.note
 
 
 @pytest.mark.parametrize(
@@ -84,11 +88,11 @@ def test_one_thing_against_it_makes_clear_likely_and_is_named(changes, words):
         {"strengths": (-0.01, 0.2, 0.25)},
         {"p_adjusted": math.nan},
         SECOND | {"second_gain": 0.08, "second_lower": -0.1},
-        {"at_most_unclear": "units with seal = ring are missing more often"},
+        {"at_most_unclear": [Sentence("units with seal = ring are missing more often")]},
     ],
 )
 def test_anything_weaker_is_unclear(changes):
-    assert grade_of(replace(STRONG, **changes))[0] == "unclear"
+    assert grade_of(replace(STRONG, **changes)).grade == "unclear"
 
 
 @pytest.mark.parametrize(
@@ -104,34 +108,43 @@ def test_anything_weaker_is_unclear(changes):
     ],
 )
 def test_a_figure_exactly_at_its_bound_and_the_whole_reason(changes, grade, words):
-    found, reason = grade_of(replace(STRONG, **changes))
-    assert found == grade
-    assert reason.removeprefix("unclear: ") == words
+    found = grade_of(replace(STRONG, **changes))
+    assert found.grade == grade
+    assert found.note == words
 
 
 @pytest.mark.parametrize("strengths", [(0.0, 0.2, 0.25), (0.15, 0.2, 0.0)])
 def test_a_gain_of_nought_at_one_strength_is_not_steady(strengths):
-    assert grade_of(replace(STRONG, strengths=strengths))[0] == "unclear"
+    assert grade_of(replace(STRONG, strengths=strengths)).grade == "unclear"
 
 
 @pytest.mark.parametrize("strength", [1e-200, -1e-200])
 def test_the_sign_of_the_smallest_gain_counts(strength):
-    assert grade_of(replace(STRONG, strengths=(strength, 0.2, 0.25)))[0] == ("clear" if strength > 0 else "unclear")
+    assert grade_of(replace(STRONG, strengths=(strength, 0.2, 0.25))).grade == ("clear" if strength > 0 else "unclear")
 
 
 def test_better_in_exactly_nine_of_ten_replicates_is_enough_for_likely():
-    assert grade_of(replace(STRONG, better_share=0.90, lower=-0.1))[0] == "likely"
+    assert grade_of(replace(STRONG, better_share=0.90, lower=-0.1)).grade == "likely"
 
 
 def test_what_cannot_be_told_apart_comes_before_everything():
-    assert grade_of(replace(STRONG, apart="seal = ring and batch = B3 cannot be told apart")) == (
-        "cannot be told apart",
-        "seal = ring and batch = B3 cannot be told apart",
-    )
+    apart = [Sentence("seal = ring and batch = B3 cannot be told apart"), Sentence("so are seal = ring and the site")]
+    found = grade_of(replace(STRONG, apart=apart))
+    assert found.grade == "cannot be told apart"
+    assert found.reasons == tuple(apart)
+    assert found.note == "seal = ring and batch = B3 cannot be told apart; so are seal = ring and the site"
+
+
+def test_reasons_stay_apart_whatever_stands_in_them():
+    """A name that holds the sign between two reasons makes no reason more."""
+    bars = [Sentence("it rests on ", Mention("site", "Weir; Lock", alone=True)), Sentence("a second")]
+    found = grade_of(replace(STRONG, p_adjusted=0.06, at_most_likely=bars))
+    assert found.reasons == ("not clear: p = 0.06 after correction", *bars)
+    assert found.reasons[1].parts[1] == Mention("site", "Weir; Lock", alone=True)
 
 
 def test_a_check_that_was_not_made_does_not_stand_against_clear():
-    assert grade_of(replace(STRONG, same_sign=(("with all missing units failed", math.nan),)))[0] == "clear"
+    assert grade_of(replace(STRONG, same_sign=(("with all missing units failed", math.nan),))).grade == "clear"
 
 
 def test_correction_agrees_with_a_second_program_and_counts_what_was_tried():

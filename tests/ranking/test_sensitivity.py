@@ -114,11 +114,11 @@ def test_the_flip_count_is_the_first_that_flips(lives):
 
 
 def test_flip_counts_read_as_sentences():
-    assert FlipCount("ring", 7, 3).sentence("seal", "ring", "flat") == (
+    assert FlipCount("ring", 7, 3).sentence("seal") == (
         "would change sign if 3 of the 7 missing units with seal = ring had failed"
     )
-    assert "even if all 7 missing units" in FlipCount("ring", 7, None).sentence("seal", "ring", "flat")
-    assert FlipCount("ring", 0, None).sentence("seal", "ring", "flat") == "no unit with seal = ring is missing"
+    assert "even if all 7 missing units" in FlipCount("ring", 7, None).sentence("seal")
+    assert FlipCount("ring", 0, None).sentence("seal") == "no unit with seal = ring is missing"
 
 
 def test_weighted_missing_rows_are_split_to_whole_units(lives):

@@ -11,7 +11,7 @@ from workbench.ranking.checks.second_estimate import second_estimates
 from workbench.ranking.checks.sensitivity import gain_matrix
 from workbench.ranking.checks.single_units import MOST_UNITS, leave_out_units
 from workbench.ranking.choices import rank_choices
-from workbench.ranking.choices.bars import rests_on_text
+from workbench.ranking.choices.bars import rests_on
 from workbench.ranking.model import build_design, fit_design, problem_of, standardise
 
 from .seasons import make_lives
@@ -19,7 +19,7 @@ from .seasons import make_lives
 
 def left_out_of(lives, mission=180.0):
     design = build_design(lives, ["seal", "vent"], ["environment"])
-    return design, leave_out_units(design, mission, second_estimates(design, mission))[0]
+    return design, leave_out_units(design, mission, second_estimates(design, mission))
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -111,16 +111,16 @@ def test_a_clear_that_one_unit_undoes_is_likely_and_names_it():
     assert found is not None
     got, row = found
     assert row.grade == "likely"
-    words = rests_on_text(row.weakest_unit, row.gain_without_unit, row.units_undoing)
-    assert words in row.note
+    (words,) = rests_on(row.weakest_unit, row.gain_without_unit, row.units_undoing)
+    assert words in got.judgements["seal", "ring"].note == row.note
     assert got.single_units.of("seal", "ring").undoes.sum() == row.units_undoing
 
 
 def test_words_name_one_unit_count_a_few_and_speak_of_the_limits_for_many():
-    assert rests_on_text("LM-203 at Weir Lock", 0.04, 0) == ""
-    assert rests_on_text("LM-203 at Weir Lock", 0.04, 1) == "it rests on LM-203 at Weir Lock (+4 points without)"
-    assert rests_on_text("LM-203", 0.04, 3) == "it rests on LM-203 (+4 points without), and as much on 2 others"
-    assert "each of 40 units, left out" in rests_on_text("LM-203", 0.04, 40)
+    assert rests_on("LM-203 at Weir Lock", 0.04, 0) == ()
+    assert rests_on("LM-203 at Weir Lock", 0.04, 1) == ("it rests on LM-203 at Weir Lock (+4 points without)",)
+    assert rests_on("LM-203", 0.04, 3) == ("it rests on LM-203 (+4 points without), and as much on 2 others",)
+    assert "each of 40 units, left out" in rests_on("LM-203", 0.04, 40)[0]
 
 
 def test_the_command_lists_each_unit_once_with_what_is_known_of_it(capsys):

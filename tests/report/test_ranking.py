@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from workbench.mentions import Mention, Sentence
 from workbench.report.figures import draw
 from workbench.report.figures.style import new_axes, theme
 from workbench.report.findings.findings_ranking import ranking_findings
@@ -91,10 +92,13 @@ def test_what_cannot_be_told_apart_is_named_with_its_partner(findings):
 
 
 def test_a_sentence_of_the_ranking_says_labels_in_place_of_columns_and_levels(data):
-    """A level that is the start of another, and a column that is the end of another, keep their places."""
-    said = "lid_seal = o_ring and closure = latches; not my_lid_seal = o_ring or lid_seal = o_rings"
-    told = labelled(data, said)
-    assert told == "O-ring and closure latches; not my lid seal = o ring or lid seal = o rings"
+    """A level with a label stands alone, one without stands with its column, and text is left as it is."""
+    seal, closure = Mention("lid_seal", "o_ring"), Mention("closure", "latches")
+    said = Sentence(seal, " and ", closure, " of ", Mention("lid_seal"), "; not LM_203, not lid_seal = o_ring")
+    assert said == "lid_seal = o_ring and closure = latches of lid_seal; not LM_203, not lid_seal = o_ring"
+    assert labelled(data, said) == "O-ring and closure latches of lid seal; not LM_203, not lid_seal = o_ring"
+    alone = Sentence(Mention("lid_seal", "o_ring", alone=True), ", ", Mention("closure", "latches", alone=True))
+    assert (alone, labelled(data, alone)) == ("o_ring, latches", "O-ring, latches")
 
 
 def test_the_raw_difference_stands_beside_the_adjusted_gain(data, findings, ranking):

@@ -43,7 +43,7 @@ def grade_before(row: Mapping) -> str:
         second_lower=row["survival_gain"],
         second_upper=row["survival_gain"],
     )
-    return "cannot be told apart" if row["grade"].startswith("cannot") else grade_of(evidence)[0]
+    return "cannot be told apart" if row["grade"].startswith("cannot") else str(grade_of(evidence).grade)
 
 
 def graded_season(attack: Attack, seed: int) -> pd.DataFrame:

@@ -18,7 +18,7 @@ from workbench.wording import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Sequence
 
     from workbench.log.season_log import Log
     from workbench.ranking.choices import Ranking, RankingQuestion
@@ -57,9 +57,9 @@ def run(args: argparse.Namespace) -> int:
     from workbench.ranking.choices import RULES
 
     if args.grades:
-        rules = [rule.partition(":") for rule in RULES]
-        lines: list[Words] = [[(name, TONES.get(name, "")), colon + rest] for name, colon, rest in rules]
-        say(json_text({"rules": list(RULES)})) if args.json else show_answer([Part(sentences=lines)], everything=True)
+        lines: list[Words] = [[(rule.grade, TONES[rule.grade]), f": {rule.words}"] for rule in RULES]
+        rules = {"rules": [rule.sentence for rule in RULES]}
+        say(json_text(rules)) if args.json else show_answer([Part(sentences=lines)], everything=True)
         return 0
     if args.log is None:
         raise UsageError("name the log to rank: workbench rank LOG")
@@ -198,12 +198,15 @@ def _headlines(rows: "list[RankedRow]", strong: "list[RankedRow]") -> "list[Word
     return [lead, [f"Foremost: {_pair(first)}: {points_text(first.gain)} ({first.limits}), ", *_reason(first), "."]]
 
 
-def _pair(row: "RankedRow") -> str:
-    """The two levels by their labels; with the choice's name where the log's own word is the label."""
+def _level(row: "RankedRow") -> str:
+    """The level by its label; with the choice's name where the log's own word is the label."""
     from workbench.report.words import shown_name
 
-    pair = f"{row.name} over {row.base_name}"
-    return f"{shown_name(row.choice)}: {pair}" if row.name == shown_name(row.level) else pair
+    return f"{shown_name(row.choice)}: {row.name}" if row.name == shown_name(row.level) else row.name
+
+
+def _pair(row: "RankedRow") -> str:
+    return f"{_level(row)} over {row.base_name}"
 
 
 def _capital(text: str) -> str:
@@ -214,11 +217,11 @@ def _reason(row: "RankedRow") -> "list[str | tuple[str, str]]":
     """The grade and the first reason for it, with how many more there are."""
     from workbench.ranking.choices import LIKELY_P
 
+    said = row.reason.parts
+    if Grade.NOT_APART in said:  # the reason says the grade itself
+        return [(str(part), TONES[row.grade] if part is Grade.NOT_APART else "") for part in said]
     plain = row.grade == Grade.UNCLEAR and row.p_adjusted >= LIKELY_P
-    reason, *more = row.reason.split("; ")
-    if row.grade == Grade.NOT_APART and row.grade in row.reason:  # the reason says the grade itself
-        before, _, after = row.reason.partition(row.grade)
-        return [before, (row.grade, TONES[row.grade]), after]
+    reason, *more = row.reasons
     return [
         (row.grade, TONES[row.grade]),
         ", " if row.grade in SUPPORTED_GRADES else ": ",
@@ -259,17 +262,17 @@ def _grid(rows: "list[RankedRow]") -> Grid:
 def _details(
     data: "SeasonData", ranking: "Ranking", question: "RankingQuestion", *, rows: "list[RankedRow]"
 ) -> list[Part]:
-    from workbench.report.findings import labelled, shift_sentence
+    from workbench.report.findings import flip_sentences, labelled, shift_sentence
 
     names = ("level over reference", "units / failed", "would last", "days", "time ratio", "raw")
     table = Grid(headings=names, right=(1, 3, 4, 5), rows=[_figures(row) for row in rows])
     mission = f"Mission {ranking.mission:g} {ranking.unit}" + (f", {data.mission_note}." if data.mission_note else ".")
     shifts = [shift_sentence(data, ranking, row) for row in rows if row.grade in SUPPORTED_GRADES]
-    said = [mission, *ranking.notes[1:], *question.notes, *(a.sentence for a in ranking.agreements)]
-    reasons = [f"{_capital(_pair(row))}: {row.grade}, {row.reason}." for row in rows if "; " in row.reason]
+    said = [*ranking.notes[1:], *question.notes, *(a.sentence for a in ranking.agreements)]
+    reasons = [f"{_capital(_pair(row))}: {row.grade}, {row.reason}." for row in rows if len(row.reasons) > 1]
     changed, advice, said = (
         [labelled(data, sentence) for sentence in sentences]
-        for sentences in (_flips(ranking), ranking.overlap.advice, said)
+        for sentences in (flip_sentences(ranking), ranking.overlap.advice, said)
     )
     return [
         Part(title="Every reason", sentences=reasons, is_detail=True),
@@ -277,7 +280,7 @@ def _details(
         Part(title="Raw and adjusted", sentences=[*shifts, *changed], is_detail=True),
         Part(title="To tell more apart next season", sentences=advice, is_detail=True),
         Part(title="Grades", sentences=ranking.rules, is_detail=True),
-        Part(title="Notes", sentences=said, is_detail=True),
+        Part(title="Notes", sentences=[mission, *said], is_detail=True),
     ]
 
 
@@ -292,19 +295,6 @@ def _figures(row: "RankedRow") -> tuple[str, ...]:
     )
 
 
-def _flips(ranking: "Ranking") -> "Iterable[str]":
-    """What other assumptions would change for the comparisons that say something."""
-    table = {(r.choice, r.level): r for r in ranking.table.itertuples() if r.grade in SUPPORTED_GRADES}
-    runs = ranking.sensitivity.table
-    for (choice, level), row in table.items():
-        flips = runs[(runs.choice == choice) & (runs.level == level) & runs.flips].run.tolist()
-        if flips:
-            yield f"The gain of {choice} = {level} changes its sign {'; '.join(flips)}."
-        count = ranking.sensitivity.flip_counts.get((choice, level))
-        if count is not None and count.missing:
-            yield f"The gain of {choice} = {level} {count.sentence(choice, level, row.reference)}."
-
-
 def _unit_parts(data: "SeasonData", ranking: "Ranking") -> list[Part]:
     """The units whose single lives move a comparison most towards zero, one row per unit."""
     from workbench.report.findings import ranked_rows
@@ -314,11 +304,11 @@ def _unit_parts(data: "SeasonData", ranking: "Ranking") -> list[Part]:
     asked = [row for row in rows if row.grade in SUPPORTED_GRADES] or rows[:1]
     units = ranking.single_units.table
     if units.empty:
-        return [Part(sentences=[note for note in ranking.notes if "none was left out" in note] or ["No unit to show."])]
+        return [Part(sentences=ranking.single_units.notes or ["No unit to show."])]
     pair = {(row.choice, row.level): row for row in asked}
+    units = units.assign(rows=[left.rows for left in ranking.single_units.left_out])
+    units = units[[left.is_whole for left in ranking.single_units.left_out]]
     units = units[[p in pair for p in zip(units.choice, units.level, strict=True)]]
-    if data.lives.cluster is not None:
-        units = units[units.unit.isin(data.lives.cluster.astype(str))]
     units = units.assign(loss=(units.survival_gain - units.gain_without) * (2 * (units.survival_gain > 0) - 1))
     units = units.sort_values(["loss", "unit"], ascending=[False, True], kind="stable").drop_duplicates("unit")
     grid = Grid(
@@ -328,8 +318,8 @@ def _unit_parts(data: "SeasonData", ranking: "Ranking") -> list[Part]:
         rows=[
             (
                 f"{u.unit}, {u.site}" if u.site else u.unit,
-                _known(data, u.unit),
-                _pair(pair[u.choice, u.level]).partition(" over ")[0],
+                _known(data, u.rows),
+                _level(pair[u.choice, u.level]),
                 signed_points(u.survival_gain),
                 signed_points(u.gain_without),
             )
@@ -345,13 +335,10 @@ def _unit_parts(data: "SeasonData", ranking: "Ranking") -> list[Part]:
     return [Part(sentences=[lead]), Part(grid=grid), Part(sentences=[how])]
 
 
-def _known(data: "SeasonData", unit: str) -> str:
+def _known(data: "SeasonData", rows: "Sequence[int]") -> str:
     """What is known of a unit's life, the last of its rows."""
-    import numpy as np
-
     lives = data.lives
-    rows = np.array([int(unit.split()[-1])]) if lives.cluster is None else np.flatnonzero(lives.cluster == unit)
-    last = int(rows[np.argmax(lives.lower[rows])])
+    last = max(sorted(rows), key=lambda row: lives.lower[row])
     lower, upper = lives.lower[last], lives.upper[last]
     if math.isfinite(upper):
         return f"failed {upper:g}" if upper - lower <= lives.day else f"failed {lower:g} to {upper:g}"
@@ -385,7 +372,7 @@ def _where_parts(
         most=MOST_UNITS_SHOWN,
         rows=[
             (
-                _pair(rows[r.choice, r.level]).partition(" over ")[0],
+                _level(rows[r.choice, r.level]),
                 labels[r.environment],
                 f"{r.failures} of {r.units}",
                 f"{r.reference_failures} of {r.reference_units}",

@@ -7,7 +7,9 @@ import numpy as np
 import pandas as pd
 
 from workbench.estimate.shared import text_levels
+from workbench.mentions import Mention, Sentence
 from workbench.ranking.model import Block, Design
+from workbench.wording import Grade
 
 __all__ = ["Alias", "find_aliases", "partner_columns"]
 
@@ -38,8 +40,8 @@ class Alias:
         Its level that goes with this level most; "" when the partner is the site.
     kind : str
         same (never apart), nearly, or site (never at one site with the reference, however indirectly).
-    sentence : str
-        The reason in words.
+    sentence : Sentence
+        The reason, a clause without full stop.
     """
 
     choice: str
@@ -47,7 +49,7 @@ class Alias:
     partner: str
     partner_level: str
     kind: str
-    sentence: str
+    sentence: Sentence
 
 
 def partner_columns(design: Design, skip: Sequence[str] = ()) -> dict[str, tuple[tuple[str, ...], np.ndarray]]:
@@ -105,17 +107,18 @@ def find_aliases(design: Design) -> tuple[Alias, ...]:
 
 
 def _site_alias(block: Block, level: str, site_name: str) -> Alias:
-    sentence = (
-        f"{block.name} = {level} and {block.reference} never stood at the same {site_name}, nor are they linked by "
-        f"levels that did, so {block.name} = {level} and the {site_name} cannot be told apart"
-    )
+    ours, site = Mention(block.name, level), Mention(site_name)
+    theirs = Mention(block.name, block.reference, alone=True)
+    never = Sentence(ours, " and ", theirs, " never stood at the same ", site)
+    same = Sentence(ours, " and the ", site, " ", Grade.NOT_APART)
+    sentence = Sentence(never, ", nor are they linked by levels that did, so ", same)
     return Alias(block.name, level, site_name, "", "site", sentence)
 
 
 def _pair_alias(block: Block, level: str, name: str, *, partner_level: str, kind: str) -> Alias:
     almost = "almost always went together and " if kind == "nearly" else ""
-    other = f"{name} = {partner_level}" if partner_level else name
-    sentence = f"{block.name} = {level} and {other} {almost}cannot be told apart"
+    ours, other = Mention(block.name, level), Mention(name, partner_level)
+    sentence = Sentence(ours, " and ", other, f" {almost}", Grade.NOT_APART)
     return Alias(block.name, level, name, partner_level, kind, sentence)
 
 

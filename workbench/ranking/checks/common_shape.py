@@ -7,6 +7,7 @@ import numpy as np
 
 from workbench.estimate.likelihood import AftBatch, AftProblem, evaluate_likelihood
 from workbench.estimate.shared import adjusted_by_holm
+from workbench.mentions import Mention, Sentence
 from workbench.ranking.checks.permute import choice_permutation_p
 from workbench.ranking.model import Block, Design, fit_design, problem_of, ranking_problem
 from workbench.wording import p_text
@@ -43,14 +44,12 @@ class ShapeCheck:
         return self.p_value < SHAPE_P
 
     @property
-    def sentence(self) -> str:
+    def sentence(self) -> Sentence:
         """The difference in words, without full stop; "" where there is none."""
         if not self.differs:
-            return ""
-        return (
-            f"with the levels of {self.choice} the risk changes with age in different ways, beyond chance "
-            f"({p_text(self.p_value)}), so no one time ratio describes them"
-        )
+            return Sentence()
+        beyond = f" the risk changes with age in different ways, beyond chance ({p_text(self.p_value)})"
+        return Sentence("with the levels of ", Mention(self.choice), beyond, ", so no one time ratio describes them")
 
 
 def common_shapes(design: Design, mission: float, *, seed: int = 0) -> Mapping[str, ShapeCheck]:

@@ -7,6 +7,7 @@ import numpy as np
 
 from workbench.estimate.likelihood import AftProblem
 from workbench.lives import Lives
+from workbench.mentions import Mention, Sentence
 from workbench.ranking.model import Design, fit_design, standardise
 from workbench.wording import count_of
 
@@ -27,15 +28,16 @@ class FlipCount:
     missing: int
     needed: int | None
 
-    def sentence(self, choice: str, level: str, reference: str) -> str:
-        """The count in words, without full stop."""
-        units = count_of(self.missing, "missing unit")
+    def sentence(self, choice: str) -> Sentence:
+        """The count for a comparison of a choice in words, without full stop."""
+        side = Mention(choice, self.side)
         if self.missing == 0:
-            return f"no unit with {choice} = {self.side} is missing"
+            return Sentence("no unit with ", side, " is missing")
+        units = count_of(self.missing, "missing unit")
         if self.needed is None:
             every = "the" if self.missing == 1 else "all"
-            return f"would not change sign even if {every} {units} with {choice} = {self.side} had failed"
-        return f"would change sign if {self.needed} of the {units} with {choice} = {self.side} had failed"
+            return Sentence(f"would not change sign even if {every} {units} with ", side, " had failed")
+        return Sentence(f"would change sign if {self.needed} of the {units} with ", side, " had failed")
 
 
 @dataclass(frozen=True, eq=False)

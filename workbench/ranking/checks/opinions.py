@@ -8,8 +8,9 @@ import pandas as pd
 
 from workbench.estimate.cox import fit_hazard_ratios
 from workbench.lives import Lives
+from workbench.mentions import Mention, Sentence, joined, listed
 from workbench.ranking.model import CHOICE_SD, Design
-from workbench.wording import count_of, join_words, percent_text
+from workbench.wording import count_of, percent_text
 
 __all__ = ["OpinionAgreement", "agreement_of", "log_hazard_ratios"]
 
@@ -26,14 +27,14 @@ class OpinionAgreement:
         Share of comparisons that point the same way; NaN when none could be made.
     disagreeing : tuple of (choice, level)
         Comparisons that do not.
-    sentence : str
+    sentence : Sentence
         Both in words.
     """
 
     view: str
     share: float
     disagreeing: tuple[tuple[str, str], ...]
-    sentence: str
+    sentence: Sentence
 
 
 def log_hazard_ratios(design: Design) -> dict[tuple[str, str], float]:
@@ -72,18 +73,19 @@ def agreement_of(
     known = [p for p in gains if np.isfinite(gains[p]) and np.isfinite(other.get(p, np.nan))]
     against = tuple(p for p in known if gains[p] * other[p] < 0)
     if not known:
-        return OpinionAgreement(view, float("nan"), (), f"No comparison could be made with {view}.")
+        return OpinionAgreement(view, float("nan"), (), Sentence(f"No comparison could be made with {view}."))
     share = 1.0 - len(against) / len(known)
     head = (
         f"The ranking points the same way as {view} in {len(known) - len(against)} of "
         f"{count_of(len(known), 'comparison')} ({percent_text(share)})"
     )
-    return OpinionAgreement(view, share, against, f"{head}{_exceptions(against)}.")
+    return OpinionAgreement(view, share, against, Sentence(head, _exceptions(against), "."))
 
 
-def _exceptions(against: Sequence[tuple[str, str]]) -> str:
+def _exceptions(against: Sequence[tuple[str, str]]) -> Sentence:
     if not against:
-        return ""
-    shown = [f"{choice} = {level}" for choice, level in against[:6]]
-    more = f" and {len(against) - 6} more" if len(against) > 6 else ""
-    return f"; not for {join_words(shown) if not more else ', '.join(shown)}{more}"
+        return Sentence()
+    shown = [Mention(choice, level) for choice, level in against[:6]]
+    if len(against) > len(shown):
+        return Sentence("; not for ", joined(", ", map(Sentence, shown)), f" and {len(against) - len(shown)} more")
+    return Sentence("; not for ", listed(shown))

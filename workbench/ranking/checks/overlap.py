@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 
 from workbench.estimate.shared import joined_labels, levels_with_blank, text_levels
+from workbench.mentions import Mention, Sentence, listed
 from workbench.ranking.checks.aliases import Alias, find_aliases
 from workbench.ranking.model import LEAST_UNITS, Block, Design
 from workbench.results import Result
-from workbench.wording import join_words, percent_text
+from workbench.wording import percent_text
 
 __all__ = ["Overlap", "choice_never_mixes", "environments_of", "extrapolated_shares", "mixing_advice", "overlap_of"]
 
@@ -30,12 +31,12 @@ class Overlap(Result):
     ----------
     aliases : tuple of Alias
         What cannot be told apart.
-    advice : tuple of str
+    advice : tuple of Sentence
         How to mix levels next season so that it can.
     """
 
     aliases: tuple[Alias, ...] = ()
-    advice: tuple[str, ...] = ()
+    advice: tuple[Sentence, ...] = ()
 
 
 def environments_of(design: Design) -> tuple[str, tuple[str, ...], np.ndarray]:
@@ -103,33 +104,32 @@ def _counts(block: Block, codes: np.ndarray, size: int, *, weight: np.ndarray) -
     return table
 
 
-def mixing_advice(design: Design, aliases: Sequence[Alias]) -> tuple[str, ...]:
+def mixing_advice(design: Design, aliases: Sequence[Alias]) -> tuple[Sentence, ...]:
     """Return sentences on how to mix levels next season so that what is confounded now can be told apart."""
     advice = []
     site_name = next((b.name for b in design.blocks if b.role == "site"), "")
-    lone = [b.name for b in design.choices if len(b.ranked) > 1 and choice_never_mixes(design, b)]
+    lone = [Mention(b.name) for b in design.choices if len(b.ranked) > 1 and choice_never_mixes(design, b)]
     if lone:
-        advice.append(f"Put at least two levels of {join_words(lone)} at every {site_name}, assigned at random.")
-    told: set[frozenset[str]] = set()
+        at = Mention(site_name)
+        advice.append(Sentence("Put at least two levels of ", listed(lone), " at every ", at, ", assigned at random."))
+    told: set[frozenset[Mention]] = set()
     for alias in aliases:
-        pair = frozenset((f"{alias.choice}={alias.level}", f"{alias.partner}={alias.partner_level}"))
+        ours, other = Mention(alias.choice, alias.level), Mention(alias.partner, alias.partner_level)
+        pair = frozenset((ours, other))
         if alias.kind == "site" or pair in told:
             continue
         told.add(pair)
-        other = f"{alias.partner} = {alias.partner_level}" if alias.partner_level else alias.partner
-        advice.append(
-            f"Build some units with {alias.choice} = {alias.level} but without {other}, and some the other way round, "
-            f"at least {LEAST_UNITS} of each."
-        )
-    _, names, environment = environments_of(design)
+        both_ways = f", and some the other way round, at least {LEAST_UNITS} of each."
+        advice.append(Sentence("Build some units with ", ours, " but without ", other, both_ways))
+    place, names, environment = environments_of(design)
     for (choice, level), share in extrapolated_shares(design).items():
         if share <= FAR_OUTSIDE:
             continue
         block = design.block(choice)
         there = set(environment[block.codes == block.levels.index(level)].tolist())
-        never = [n for i, n in enumerate(names) if i not in there]
+        never = listed([Mention(place, n, alone=True) for i, n in enumerate(names) if i not in there])
+        without = f", where {percent_text(share)} of the fleet stood without any."
         advice.append(
-            f"Put at least {LEAST_UNITS} units with {choice} = {level} into {join_words(never)}, "
-            f"where {percent_text(share)} of the fleet stood without any."
+            Sentence(f"Put at least {LEAST_UNITS} units with ", Mention(choice, level), " into ", never, without)
         )
     return tuple(advice)

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from workbench.mentions import Sentence
 from workbench.ranking.checks.missing_units import FlipCount, MissingUnits, flip_counts, missing_units
 from workbench.ranking.checks.uneven_missing import UnevenMissing, uneven_missing
 from workbench.ranking.model import Design, Standardised, fit_design, problem_of, standardise
@@ -53,6 +54,7 @@ class Sensitivity(Result):
         The run that leaves each site out.
     """
 
+    notes: tuple[Sentence, ...] = ()
     flip_counts: Mapping[tuple[str, str], FlipCount] = field(default_factory=dict)
     missing: int = 0
     uneven: tuple[UnevenMissing, ...] = ()
@@ -92,13 +94,14 @@ def season_clock(design: Design) -> Design | None:
 def sensitivity_of(design: Design, mission: float, *, seed: int = 0) -> Sensitivity:
     """Refit the ranking under other assumptions, each run a single fit."""
     pairs = contrasts_of(design)
-    missing, notes = missing_units(design)
+    missing, said = missing_units(design)
+    notes = tuple(map(Sentence, said))
     known = np.isfinite(missing.upper)
     runs = _weighted_runs(design, missing, pairs)
     empty = [name for name, weights, _ in runs if not weights[known].any()]
     runs = [run for run in runs if run[0] not in empty]
     if empty:
-        notes = (*notes, f"Left without a single failure, and so not made: {'; '.join(empty)}.")
+        notes = (*notes, Sentence(f"Left without a single failure, and so not made: {'; '.join(empty)}."))
     problem = problem_of(design, rows=missing.rows, lower=missing.lower, upper=missing.upper)
     fits = fit_design(problem, np.array([weights for _, weights, _ in runs]), "a sensitivity run")
     gains = gain_matrix(design, standardise(design, fits, mission, days=False), pairs)
@@ -126,7 +129,7 @@ def sensitivity_of(design: Design, mission: float, *, seed: int = 0) -> Sensitiv
         _add(rows, SEASON_CLOCK, pairs, gain=gain_matrix(design, put_in, pairs)[0], main=main, pairs=pairs)
     counts = flip_counts(design, missing, problem, mission=mission, gains=dict(zip(pairs, main, strict=True)))
     uneven = uneven_missing(design, missing, seed)
-    notes = (*notes, *(f"{x.sentence[0].upper()}{x.sentence[1:]}." for x in uneven))
+    notes = (*notes, *(x.sentence.finished() for x in uneven))
     return Sensitivity(
         columns=rows,
         flip_counts=counts,

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.estimate.shared import adjusted_by_holm
+from workbench.mentions import Mention, Sentence
 from workbench.ranking.checks.missing_units import MissingUnits
 from workbench.ranking.checks.permute import choice_permutation_p
 from workbench.ranking.model import Block, Design
@@ -30,11 +31,11 @@ class UnevenMissing:
     p_value: float
 
     @property
-    def sentence(self) -> str:
+    def sentence(self) -> Sentence:
         """The difference in words, without full stop."""
-        return (
-            f"units with {self.choice} = {self.level} are missing more often ({percent_text(self.share)}) than others "
-            f"({percent_text(self.others)}), beyond chance ({p_text(self.p_value)})"
+        often = f" are missing more often ({percent_text(self.share)}) than others ({percent_text(self.others)})"
+        return Sentence(
+            "units with ", Mention(self.choice, self.level), often, f", beyond chance ({p_text(self.p_value)})"
         )
 
 

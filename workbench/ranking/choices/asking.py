@@ -11,6 +11,7 @@ from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
 from workbench.log.dictionary import log_columns
 from workbench.log.season_log import Log
+from workbench.mentions import Mention, Sentence, listed
 from workbench.ranking.model import LEAST_UNITS
 from workbench.wording import join_words
 
@@ -28,7 +29,7 @@ class RankingQuestion:
     choices: tuple[str, ...]
     adjust: tuple[str, ...]
     reference: Mapping[str, str]
-    notes: tuple[str, ...]
+    notes: tuple[Sentence, ...]
     tried: tuple[str, ...] = ()
     declared: Mapping[str, str] = field(default_factory=dict)
 
@@ -41,7 +42,7 @@ def question_of(log: Log, lives: Lives, choices: Sequence[str] = (), *, adjust: 
     and every other exposure that differs between units of one site; what is the same for a whole site is in the term of
     the site. A number that is not recorded for every unit is left out. References are those declared in the settings.
     """
-    notes: list[str] = []
+    notes: list[Sentence] = []
     frame = lives.covariates
     protections = [c for c in log.columns_of("protection") if c in frame.columns]
     numbers = [c for c in protections if _is_number(frame[c])]
@@ -52,7 +53,7 @@ def question_of(log: Log, lives: Lives, choices: Sequence[str] = (), *, adjust: 
         held = _worth_holding(lives, exposures, notes)
         counted = [c for c in numbers if c in held]
         if counted:
-            notes.append(f"Held equal as numbers, not ranked: {join_words(counted)}.")
+            notes.append(_said_of("Held equal as numbers, not ranked", counted))
     declared = log.settings.as_dict().get("reference") or {}
     reference = {}
     for name in wanted:
@@ -62,10 +63,9 @@ def question_of(log: Log, lives: Lives, choices: Sequence[str] = (), *, adjust: 
         if _units(lives, name).get(str(base), 0) >= LEAST_UNITS:
             reference[name] = str(base)
         else:
-            notes.append(
-                f"{name}: the declared reference {base} is carried by fewer than {LEAST_UNITS} units, so the level "
-                "carried by most units takes its place."
-            )
+            few = f" is carried by fewer than {LEAST_UNITS} units, so the level carried by most units takes its place."
+            declared_level = Mention(name, str(base), alone=True)
+            notes.append(Sentence(Mention(name), ": the declared reference ", declared_level, few))
     tried = tuple(dict.fromkeys([*wanted, *_rankable(lives, [c for c in protections if c not in numbers], [])]))
     declared = _declared(log, lives, wanted, notes=notes)
     reference |= _set_against(lives, declared, reference)
@@ -81,27 +81,34 @@ def choices_at_hand(lives: Lives) -> tuple[str, ...]:
     return tuple(_rankable(lives, [c for c in known if not _is_number(lives.covariates[c])], []))
 
 
-def _declared(log: Log, lives: Lives, choices: Sequence[str], *, notes: list[str]) -> dict[str, str]:
+def _said_of(words: str, columns: Sequence[str]) -> Sentence:
+    return Sentence(f"{words}: ", listed([Mention(column) for column in columns]), ".")
+
+
+def _declared(log: Log, lives: Lives, choices: Sequence[str], *, notes: list[Sentence]) -> dict[str, str]:
     """The choice that the settings declare, with its level, where it is ranked and stood before the season began."""
     asked = log.settings.question
     if not asked or asked["choice"] not in choices:
         return {}
     choice, level = asked["choice"], asked.get("level", "")
-    named = f"{choice} = {level}" if level else choice
+    named = Mention(choice, level)
     if level and _units(lives, choice).get(level, 0) < LEAST_UNITS:
-        notes.append(f"The question of {named} cannot be asked: fewer than {LEAST_UNITS} units carry that level.")
+        few = f" cannot be asked: fewer than {LEAST_UNITS} units carry that level."
+        notes.append(Sentence("The question of ", named, few))
         return {}
     if level and log.settings.reference.get(choice) == level:
-        notes.append(f"{named} is the reference, so the question is asked of all levels of {choice}.")
-        level, named = "", choice
+        of_all = Mention(choice)
+        notes.append(Sentence(named, " is the reference, so the question is asked of all levels of ", of_all, "."))
+        level, named = "", of_all
     late = _too_late(log, lives, asked.get("since", ""))
     if late:
-        notes.append(f"The question of {named} is corrected like all others: {late}.")
+        notes.append(Sentence("The question of ", named, f" is corrected like all others: {late}."))
         return {}
-    notes.append(
-        f"The question of {named} stands since {asked['since']}, before these lives, so it is tested first and alone; "
-        "all other choices are corrected for everything looked at."
+    alone = (
+        f" stands since {asked['since']}, before these lives, so it is tested first and alone; all other choices are "
+        "corrected for everything looked at."
     )
+    notes.append(Sentence("The question of ", named, alone))
     return {choice: level}
 
 
@@ -141,16 +148,16 @@ def _units(lives: Lives, name: str) -> dict[str, int]:
     return {level: int(count) for level, count in zip(levels, counts, strict=True)}
 
 
-def _rankable(lives: Lives, protections: Sequence[str], notes: list[str]) -> list[str]:
+def _rankable(lives: Lives, protections: Sequence[str], notes: list[Sentence]) -> list[str]:
     known = [c for c in protections if c in lives.covariates.columns]
     enough = {c: sum(units >= LEAST_UNITS for units in _units(lives, c).values()) >= 2 for c in known}
     lone = [c for c in known if not enough[c]]
     if lone:
-        notes.append(f"Not ranked for want of two levels of at least {LEAST_UNITS} units: {join_words(lone)}.")
+        notes.append(_said_of(f"Not ranked for want of two levels of at least {LEAST_UNITS} units", lone))
     return [c for c in known if enough[c]]
 
 
-def _worth_holding(lives: Lives, exposures: Sequence[str], notes: list[str]) -> list[str]:
+def _worth_holding(lives: Lives, exposures: Sequence[str], notes: list[Sentence]) -> list[str]:
     frame = lives.covariates
     held, incomplete, of_site = [], [], []
     for name in exposures:
@@ -164,9 +171,9 @@ def _worth_holding(lives: Lives, exposures: Sequence[str], notes: list[str]) -> 
         else:
             held.append(name)
     if incomplete:
-        notes.append(f"Not held equal because some units lack it: {join_words(incomplete)}.")
+        notes.append(_said_of("Not held equal because some units lack it", incomplete))
     if of_site:
-        notes.append(f"The same for all units of a site, and so part of its term: {join_words(of_site)}.")
+        notes.append(_said_of("The same for all units of a site, and so part of its term", of_site))
     return held
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from workbench.mentions import Mention, Sentence
 from workbench.ranking.checks import (
     ALL_FAILED,
     ALL_WORKED,
@@ -29,18 +30,19 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Checks",
+    "LeftOutUnit",
     "Pair",
     "SingleUnits",
     "WithoutOne",
-    "blank_text",
-    "clock_text",
-    "rests_on_text",
-    "shape_text",
+    "blank_reasons",
+    "clock_reasons",
+    "rests_on",
+    "shape_reasons",
     "single_units",
     "turned_by_shape",
     "undone_by_missing",
     "undone_by_one",
-    "uneven_text",
+    "uneven_reasons",
     "weakest_without",
 ]
 
@@ -78,33 +80,33 @@ class Checks:
 class WithoutOne:
     """The unit or site that a gain would lose most by: its name, the gain without it, and whether a clear rests on it.
 
-    `undoing` counts the units (or sites) each of which would undo a clear. Nothing left out: "", NaN and 0.
+    `undoing` counts the units (or sites) each of which would undo a clear. Nothing left out: "", NaN and 0. `site` is
+    the site's own name where a site was left out.
     """
 
     name: str = ""
     gain: float = float("nan")
     undoing: int = 0
-
-    @property
-    def words(self) -> str:
-        """What a clear rests on, without full stop."""
-        return rests_on_text(self.name, self.gain, self.undoing)
+    site: str = ""
 
 
-def rests_on_text(name: str, gain: float, undoing: int) -> str:
-    """Return what a clear rests on in words without full stop, or "" where none of them undoes it."""
+def rests_on(name: str, gain: float, undoing: int) -> tuple[Sentence, ...]:
+    """Return what a clear rests on, a clause without full stop, or nothing where none of them undoes it."""
     if undoing == 0:
-        return ""
+        return ()
     if undoing > MOST_NAMED:
-        return f"its limits lie so near to zero that each of {undoing} units, left out, takes them there"
+        many = f"its limits lie so near to zero that each of {undoing} units, left out, takes them there"
+        return (Sentence(many),)
     more = f", and as much on {count_of(undoing - 1, 'other')}" if undoing > 1 else ""
-    return f"it rests on {name} ({points_text(gain)} without){more}"
+    return (Sentence("it rests on ", name, f" ({points_text(gain)} without){more}"),)
 
 
-def blank_text(design: Design, block: Block) -> str:
-    """Say that too many units lack a record of a choice, or ""."""
+def blank_reasons(design: Design, block: Block) -> tuple[Sentence, ...]:
+    """Say that too many units lack a record of a choice, if they do."""
     share = _blank_share(design, block)
-    return f"{block.name} is not recorded for {percent_text(share)} of the units" if share > MOST_BLANK else ""
+    if share <= MOST_BLANK:
+        return ()
+    return (Sentence(Mention(block.name), f" is not recorded for {percent_text(share)} of the units"),)
 
 
 def _blank_share(design: Design, block: Block) -> float:
@@ -114,15 +116,14 @@ def _blank_share(design: Design, block: Block) -> float:
     return float(weight[block.codes == block.blank].sum() / weight.sum())
 
 
-def undone_by_missing(choice: ChoiceFigures, number: int, checks: Checks) -> str:
-    """Which assumption on missing units halves the gain, or moves it so far that its limits reach zero, or ""."""
+def undone_by_missing(choice: ChoiceFigures, number: int, checks: Checks) -> tuple[Sentence, ...]:
+    """Which assumption on missing units halves the gain, or moves it so far that its limits reach zero, if any."""
     pair = (choice.block.name, choice.block.ranked[number])
     for run, words in ((ALL_FAILED, "had failed"), (ALL_WORKED, "had worked on")):
         gain = checks.run_gains(run).get(pair, np.nan) + choice.place_shift[number]
         if _undone(choice, number, gain):
-            return f"{points_text(gain)} if all missing units {words}"
-    uneven = [x.sentence for x in checks.sensitivity.uneven if x.choice == pair[0]]
-    return "; ".join(uneven)
+            return (Sentence(f"{points_text(gain)} if all missing units {words}"),)
+    return tuple(x.sentence for x in checks.sensitivity.uneven if x.choice == pair[0])
 
 
 def _undone(choice: ChoiceFigures, number: int, gain: float) -> bool:
@@ -132,39 +133,39 @@ def _undone(choice: ChoiceFigures, number: int, gain: float) -> bool:
     return bool(sign * gain < 0.5 * before or (nearer > 0 and nearer + sign * gain - before <= 0))
 
 
-def uneven_text(choice: ChoiceFigures, number: int, checks: Checks) -> str:
-    """Why a level is at most unclear where missing units depend on the choice and could turn the sign, or ""."""
+def uneven_reasons(choice: ChoiceFigures, number: int, checks: Checks) -> tuple[Sentence, ...]:
+    """Why a level is at most unclear where missing units depend on the choice and could turn the sign."""
     pair = (choice.block.name, choice.block.ranked[number])
     sign = 1.0 if choice.gain[number] > 0 else -1.0
     turned = checks.run_gains(LEVEL_FAILED if sign > 0 else REFERENCE_FAILED).get(pair, np.nan) * sign <= 0
     found = [x.sentence for x in checks.sensitivity.uneven if x.choice == pair[0]]
-    return f"{found[0]}, and that alone could turn the sign" if found and turned else ""
+    return (Sentence(found[0], ", and that alone could turn the sign"),) if found and turned else ()
 
 
-def shape_text(choice: ChoiceFigures, number: int, checks: Checks) -> str:
-    """Say that the levels of a choice differ in shape, with the gain if each had its own, or ""."""
+def shape_reasons(choice: ChoiceFigures, number: int, checks: Checks) -> tuple[Sentence, ...]:
+    """Say that the levels of a choice differ in shape, with the gain if each had its own, if they do."""
     check = checks.shapes[choice.block.name]
     own = check.gains.get(choice.block.ranked[number], float("nan"))
     told = f" ({points_text(own)} with a shape for each)" if np.isfinite(own) else ""
-    return f"{check.sentence}{told}" if check.differs else ""
+    return (Sentence(check.sentence, told),) if check.differs else ()
 
 
-def turned_by_shape(choice: ChoiceFigures, number: int, checks: Checks) -> str:
-    """Why a level is at most unclear where its sign turns once each level has a shape of its own, or ""."""
+def turned_by_shape(choice: ChoiceFigures, number: int, checks: Checks) -> tuple[Sentence, ...]:
+    """Why a level is at most unclear where its sign turns once each level has a shape of its own."""
     own = checks.shapes[choice.block.name].gains.get(choice.block.ranked[number], float("nan"))
-    return shape_text(choice, number, checks) if own * choice.gain[number] < 0 else ""
+    return shape_reasons(choice, number, checks) if own * choice.gain[number] < 0 else ()
 
 
-def clock_text(choice: ChoiceFigures, number: int, checks: Checks) -> str:
-    """What the day of the season as clock changes, or ""."""
+def clock_reasons(choice: ChoiceFigures, number: int, checks: Checks) -> tuple[Sentence, ...]:
+    """What the day of the season as clock changes, if anything."""
     if checks.clock is None:
-        return ""
+        return ()
     moved = checks.clock[choice.block.name]
     level = choice.block.ranked[number]
     if choice.gain[number] * moved.gain[number] < 0:
-        return f"the sign differs with the {SEASON_CLOCK}"
+        return (Sentence(f"the sign differs with the {SEASON_CLOCK}"),)
     before, after = choice.bare_grades()[level], moved.bare_grades()[level]
-    return f"with the {SEASON_CLOCK} the grade would be '{after}'" if before != after else ""
+    return (Sentence(f"with the {SEASON_CLOCK} the grade would be '{after}'"),) if before != after else ()
 
 
 def weakest_without(choice: ChoiceFigures, number: int, checks: Checks, *, of_sites: bool = False) -> WithoutOne:
@@ -187,8 +188,10 @@ def weakest_without(choice: ChoiceFigures, number: int, checks: Checks, *, of_si
     if not np.isfinite(gains).any():
         return WithoutOne()
     least = int(np.lexsort((sign * gains, ~undone))[0])  # those that undo it first; unknown gains stand last
-    name = f"the units at {sites[least]}" if of_sites else checks.left_out.named(least)
-    return WithoutOne(name, float(gains[least]), int(alike[undone].sum()))
+    site = sites[least] if of_sites else ""
+    at = Mention(checks.left_out.site_column, site, alone=True)
+    name = Sentence("the units at ", at) if of_sites else checks.left_out.named(least)
+    return WithoutOne(name, float(gains[least]), int(alike[undone].sum()), site)
 
 
 def _without_units(choice: ChoiceFigures, number: int, checks: Checks) -> tuple[np.ndarray, np.ndarray]:
@@ -205,10 +208,18 @@ def _without_units(choice: ChoiceFigures, number: int, checks: Checks) -> tuple[
     return gains, undone | ((nearer > 0) & (nearer - sign * falls <= 0))
 
 
-def undone_by_one(choice: ChoiceFigures, number: int, checks: Checks) -> str:
-    """Which unit or site left out undoes a clear, or ""."""
-    found = (weakest_without(choice, number, checks, of_sites=of_sites) for of_sites in (False, True))
-    return "; ".join(filter(None, (without.words for without in found)))
+def undone_by_one(choice: ChoiceFigures, number: int, checks: Checks) -> tuple[Sentence, ...]:
+    """Which unit and which site left out undo a clear, if any."""
+    unit, site = (weakest_without(choice, number, checks, of_sites=of_sites) for of_sites in (False, True))
+    return (*rests_on(unit.name, unit.gain, unit.undoing), *rests_on(site.name, site.gain, site.undoing))
+
+
+@dataclass(frozen=True)
+class LeftOutUnit:
+    """What was left out: rows of the lives given, from 0, and whether they are all rows of a unit."""
+
+    rows: tuple[int, ...]
+    is_whole: bool
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -218,7 +229,14 @@ class SingleUnits(Result):
     `columns`: unit (its label, or "row 17" of the lives given, from 0), site, choice, level, survival_gain,
     gain_without, undoes (a clear would be likely without it). One row per unit and comparison, those first that move
     a gain most towards zero. Each is left out by one Newton step from the fit of all.
+
+    Attributes
+    ----------
+    left_out : tuple of LeftOutUnit
+        What each row of the table leaves out.
     """
+
+    left_out: tuple[LeftOutUnit, ...] = ()
 
     def of(self, choice: str, level: str) -> "pd.DataFrame":
         """The rows of one comparison.
@@ -237,11 +255,17 @@ class SingleUnits(Result):
         return columns_to_frame({name: values[here] for name, values in self.columns.items()})
 
 
-def single_units(figures: Mapping[str, ChoiceFigures], checks: Checks) -> SingleUnits:
-    """Return what every comparison would say without each unit."""
+def single_units(figures: Mapping[str, ChoiceFigures], checks: Checks, rows_from: np.ndarray) -> SingleUnits:
+    """Return what every comparison would say without each unit.
+
+    Shapes: rows_from (n,), the row of the lives given that each row of the design came from.
+    """
     left_out = checks.left_out
     m = len(left_out.names)
-    units, sites = (np.array(v, dtype=object).reshape(m) for v in (left_out.names, left_out.places))
+    each = [LeftOutUnit(tuple(rows_from[r].tolist()), w) for r, w in zip(left_out.rows, left_out.whole, strict=True)]
+    sites_of = [str(left_out.place(number)) for number in range(m)]
+    units, sites = (np.array(v, dtype=object).reshape(m) for v in (left_out.names, sites_of))
+    told_of: list[LeftOutUnit] = []
     parts: dict[str, list[np.ndarray]] = {
         name: [] for name in ("unit", "site", "choice", "level", "survival_gain", "gain_without", "undoes")
     }
@@ -253,5 +277,7 @@ def single_units(figures: Mapping[str, ChoiceFigures], checks: Checks) -> Single
         told = (units, sites, np.full(m, pair[0], object), np.full(m, pair[1], object), np.full(m, gain), gains, undone)
         for name, values in zip(parts, told, strict=True):
             parts[name].append(values[order])
+        told_of += [each[number] for number in order]
     empty: list[np.ndarray] = [np.zeros(0, dtype=object)]
-    return SingleUnits(columns={name: np.concatenate(values or empty) for name, values in parts.items()})
+    columns = {name: np.concatenate(values or empty) for name, values in parts.items()}
+    return SingleUnits(columns=columns, notes=left_out.notes, left_out=tuple(told_of))

@@ -27,6 +27,7 @@ from workbench.ranking.model import (
     standardise,
     standardise_places,
 )
+from workbench.wording import Grade
 
 __all__ = ["PRIOR_STRENGTHS", "ChoiceFigures", "core_of", "last_known_days", "reaching_halfway", "supported_mission"]
 
@@ -120,9 +121,10 @@ class ChoiceFigures:
             strengths=tuple(float(s) for s in self.strengths[:, level]),
         )
 
-    def bare_grades(self) -> dict[str, str]:
+    def bare_grades(self) -> dict[str, Grade | None]:
         """Grade of each level but the reference before any further check."""
-        return {v: grade_of(self.evidence(i))[0] for i, v in enumerate(self.block.ranked) if v != self.block.reference}
+        levels = [(i, v) for i, v in enumerate(self.block.ranked) if v != self.block.reference]
+        return {v: grade_of(self.evidence(i)).grade for i, v in levels}
 
 
 def core_of(

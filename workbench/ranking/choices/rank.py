@@ -9,6 +9,7 @@ import numpy as np
 from workbench.checks import check_columns, check_confidence, check_positive, check_whole
 from workbench.errors import EstimateError, UsageError
 from workbench.lives import Lives
+from workbench.mentions import Sentence
 from workbench.ranking.checks import (
     OpinionAgreement,
     Overlap,
@@ -28,7 +29,7 @@ from workbench.ranking.checks import (
 from workbench.ranking.choices.asking import choices_at_hand
 from workbench.ranking.choices.bars import Checks, SingleUnits, single_units
 from workbench.ranking.choices.core import ChoiceFigures, core_of, reaching_halfway, supported_mission
-from workbench.ranking.choices.grade import RULES
+from workbench.ranking.choices.grade import RULES, Judgement
 from workbench.ranking.choices.table import about_causes, notes_of, table_of
 from workbench.ranking.model import Design, build_design
 from workbench.results import Result, columns_to_frame
@@ -87,8 +88,11 @@ class Ranking(Result):
         With hazard ratios and with the raw comparisons.
     single_units : SingleUnits
         What every comparison would say without each unit.
+    judgements : mapping of (choice, level) to Judgement
+        Grade of each row, the reasons that its note holds one by one, and the site without which its gain is least.
     """
 
+    notes: tuple[Sentence, ...] = ()
     mission: float
     confidence: float
     resamples: int
@@ -105,6 +109,7 @@ class Ranking(Result):
     sensitivity: Sensitivity
     agreements: tuple[OpinionAgreement, ...]
     single_units: SingleUnits
+    judgements: Mapping[tuple[str, str], Judgement]
 
     def of(self, choice: str) -> "pd.DataFrame":
         """The rows of one choice.
@@ -213,7 +218,6 @@ def rank_choices(
     )
     second = second_estimates(design, mission, confidence=confidence)
     figures = reaching_halfway(figures, second)
-    left_out, not_asked = leave_out_units(design, mission, second)
     checks = Checks(
         overlap=overlap_of(design),
         sensitivity=sensitivity_of(design, mission, seed=seed),
@@ -222,15 +226,15 @@ def rank_choices(
         clock=_clock_grades(design, mission, second, seed=seed, confidence=confidence, looks=(looked_at, alone)),
         every_cause=None if cause is None else _every_cause(lives, design, mission, site=site),
         second=second,
-        left_out=left_out,
+        left_out=leave_out_units(design, mission, second),
         shapes=common_shapes(design, mission, seed=seed),
     )
-    columns = table_of(design, figures, checks, mission=mission)
+    found = table_of(design, figures, checks, mission=mission)
     causes = () if cause is None else ((cause,) if isinstance(cause, str) else tuple(cause))
-    said = notes_of(design, columns, checks, mission=mission, resamples=resamples, tried=looked_at, figures=figures)
+    said = notes_of(design, found, checks, mission=mission, resamples=resamples, tried=looked_at, figures=figures)
     return Ranking(
-        columns=columns,
-        notes=(*about_causes(causes), *said, *not_asked),
+        columns=found.columns,
+        notes=(*about_causes(causes), *said),
         mission=mission,
         confidence=confidence,
         resamples=resamples,
@@ -241,12 +245,13 @@ def rank_choices(
         causes=causes,
         units=design.lives.units,
         failures=design.lives.failures,
-        comparisons=len(_gains(columns)),
-        rules=RULES,
+        comparisons=len(_gains(found.columns)),
+        rules=tuple(rule.sentence for rule in RULES),
         overlap=checks.overlap,
         sensitivity=checks.sensitivity,
-        agreements=_agreements(columns, checks),
-        single_units=single_units(figures, checks),
+        agreements=_agreements(found.columns, checks),
+        single_units=single_units(figures, checks, design.rows_from),
+        judgements=found.judgements,
     )
 
 

@@ -1,11 +1,12 @@
 """Table of the ranking: figures and checks in, rows with grades and reasons out, and the sentences under the table."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from workbench.mentions import Mention, Sentence, listed
 from workbench.ranking.checks import (
     ALL_FAILED,
     DIFFERING_P,
@@ -20,21 +21,21 @@ from workbench.ranking.checks import (
 from workbench.ranking.choices.bars import (
     Checks,
     Pair,
-    blank_text,
-    clock_text,
-    shape_text,
+    blank_reasons,
+    clock_reasons,
+    shape_reasons,
     turned_by_shape,
     undone_by_missing,
     undone_by_one,
-    uneven_text,
+    uneven_reasons,
     weakest_without,
 )
 from workbench.ranking.choices.core import PRIOR_STRENGTHS, ChoiceFigures, last_known_days
-from workbench.ranking.choices.grade import comparisons_sentence, grade_of
+from workbench.ranking.choices.grade import Judgement, comparisons_sentence, grade_of
 from workbench.ranking.model import CHOICE_SD, EXPOSURE_SD, SHAPE_SD, SITE_PRIOR_SD, Block, Design
-from workbench.wording import count_of, join_words, p_text, percent_text
+from workbench.wording import Grade, count_of, p_text, percent_text
 
-__all__ = ["COLUMNS", "about_causes", "notes_of", "table_of"]
+__all__ = ["COLUMNS", "RankedTable", "about_causes", "notes_of", "table_of"]
 
 MOST_EXTRAPOLATED = 0.5
 """Share of the fleet outside of a level's environments over which it cannot be told apart (a judgement, no source)."""
@@ -61,11 +62,20 @@ _HIDDEN_BEYOND = (
 _HIDDEN_GAINS = tuple(n for n in _HIDDEN_BEYOND if n not in ("mission_survival", "first_share", "restricted_mean"))
 
 
-def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Checks, *, mission: float) -> dict[str, Any]:
-    """Return the columns of the ranking's table: a declared choice, then choices by p; levels by mission survival."""
+@dataclass(frozen=True, eq=False)
+class RankedTable:
+    """The columns of the ranking's table, and what is judged of each of its rows."""
+
+    columns: Mapping[str, Any]
+    judgements: Mapping[Pair, Judgement]
+
+
+def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Checks, *, mission: float) -> RankedTable:
+    """Return the ranking's table: a declared choice, then choices by p; levels by mission survival."""
     known, shares = last_known_days(design), extrapolated_shares(design)
     failed_if_missing = checks.run_gains(ALL_FAILED)
     rows: list[dict[str, Any]] = []
+    judgements: dict[Pair, Judgement] = {}
     order = sorted(figures.values(), key=lambda f: (not f.p_alone, np.isnan(f.p_value), f.p_value))
     for choice in order:
         block = choice.block
@@ -74,20 +84,22 @@ def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Check
             pair = (block.name, level)
             row = _figures_of(design, choice, number) | {"extrapolated": shares[pair]} | _check_columns(pair, checks)
             row["gain_missing_failed"] = failed_if_missing.get(pair, np.nan)
-            row |= _without_one(choice, number, checks)
+            unit, site = (weakest_without(choice, number, checks, of_sites=of_sites) for of_sites in (False, True))
+            row |= {"weakest_unit": str(unit.name), "gain_without_unit": unit.gain, "units_undoing": unit.undoing}
+            row |= {"weakest_site": str(site.name), "gain_without_site": site.gain, "sites_undoing": site.undoing}
             row["missing_share"] = _missing_share(design, np.asarray(block.codes) == block.levels.index(level))
             if known[pair] < mission:
                 row |= dict.fromkeys(_HIDDEN_BEYOND, np.nan)
             elif known[block.name, block.reference] < mission:
                 row |= dict.fromkeys(_HIDDEN_GAINS, np.nan)
-            row["grade"], row["note"] = _grade(
-                design, choice, number, checks=checks, known=known, shares=shares, mission=mission
-            )
+            judged = _judged(design, choice, number, checks=checks, known=known, shares=shares, mission=mission)
+            judgements[pair] = replace(judged, weakest_site=site.site)
+            row["grade"], row["note"] = str(judged.grade or "reference"), str(judged.note)
             here.append(row)
         _add_detectable(here)
         here.sort(key=lambda r: (np.isnan(r["mission_survival"]), -np.nan_to_num(r["mission_survival"])))
         rows += here
-    return {name: [row[name] for row in rows] for name in COLUMNS}
+    return RankedTable({name: [row[name] for row in rows] for name in COLUMNS}, judgements)
 
 
 def _missing_share(design: Design, rows: np.ndarray) -> float:
@@ -168,20 +180,7 @@ def _check_columns(pair: Pair, checks: Checks) -> dict[str, Any]:
     }
 
 
-def _without_one(choice: ChoiceFigures, number: int, checks: Checks) -> dict[str, Any]:
-    """The unit and the site that a gain would lose most by, the gain without each, and how many undo a clear."""
-    found: dict[str, Any] = {}
-    for kind in ("unit", "site"):
-        without = weakest_without(choice, number, checks, of_sites=kind == "site")
-        found |= {
-            f"weakest_{kind}": without.name,
-            f"gain_without_{kind}": without.gain,
-            f"{kind}s_undoing": without.undoing,
-        }
-    return found
-
-
-def _grade(
+def _judged(
     design: Design,
     choice: ChoiceFigures,
     number: int,
@@ -190,21 +189,21 @@ def _grade(
     known: Mapping[Pair, float],
     shares: Mapping[Pair, float],
     mission: float,
-) -> tuple[str, str]:
+) -> Judgement:
     block = choice.block
     level = block.ranked[number]
     pair, base = (block.name, level), (block.name, block.reference)
     apart = _apart(design, block, level, aliases=checks.overlap.aliases, known=known, shares=shares, mission=mission)
     if level == block.reference:
-        lonely = apart if known[base] < mission or choice_never_mixes(design, block) else ""
-        return "reference", lonely or "the level that the others are compared with"
+        lonely = apart if known[base] < mission or choice_never_mixes(design, block) else ()
+        return Judgement(None, lonely or (Sentence("the level that the others are compared with"),))
     failed, second = checks.run_gains(ALL_FAILED).get(pair, np.nan), checks.second[pair]
     bars = (
-        blank_text(design, block),
-        clock_text(choice, number, checks),
-        undone_by_missing(choice, number, checks),
-        undone_by_one(choice, number, checks),
-        shape_text(choice, number, checks),
+        *blank_reasons(design, block),
+        *clock_reasons(choice, number, checks),
+        *undone_by_missing(choice, number, checks),
+        *undone_by_one(choice, number, checks),
+        *shape_reasons(choice, number, checks),
     )
     evidence = replace(
         choice.evidence(number),
@@ -214,10 +213,8 @@ def _grade(
             ("with all missing units failed", failed),
         ),
         apart=apart,
-        at_most_likely="; ".join(filter(None, bars)),
-        at_most_unclear="; ".join(
-            filter(None, (uneven_text(choice, number, checks), turned_by_shape(choice, number, checks)))
-        ),
+        at_most_likely=bars,
+        at_most_unclear=(*uneven_reasons(choice, number, checks), *turned_by_shape(choice, number, checks)),
         second_gain=second.gain,
         second_error=second.std_error,
         second_lower=second.lower,
@@ -235,24 +232,26 @@ def _apart(
     known: Mapping[Pair, float],
     shares: Mapping[Pair, float],
     mission: float,
-) -> str:
-    """Why a level cannot be told apart, or ""; the design comes first, then the reach of what was observed."""
+) -> tuple[Sentence, ...]:
+    """Why a level cannot be told apart, if so; the design comes first, then the reach of what was observed."""
     if choice_never_mixes(design, block):
-        site = next(b.name for b in design.blocks if b.role == "site")
-        return f"{block.name} never varied within a {site}, so {block.name} and the {site} cannot be told apart"
-    found = [a.sentence for a in aliases if (a.choice, a.level) == (block.name, level)]
+        choice, site = Mention(block.name), Mention(next(b.name for b in design.blocks if b.role == "site"))
+        same = (choice, " and the ", site, " ", Grade.NOT_APART)
+        return (Sentence(choice, " never varied within a ", site, ", so ", *same),)
+    found = tuple(a.sentence for a in aliases if (a.choice, a.level) == (block.name, level))
     if found:
-        return "; ".join(found)
-    place = environments_of(design)[0]
+        return found
+    place = Mention(environments_of(design)[0])
     for name in (level, block.reference):
         if shares[block.name, name] > MOST_EXTRAPOLATED:
-            share = percent_text(shares[block.name, name])
-            return f"{share} of the fleet stood in a kind of {place} where {block.name} = {name} never was"
+            of_fleet = f"{percent_text(shares[block.name, name])} of the fleet stood in a kind of "
+            return (Sentence(of_fleet, place, " where ", Mention(block.name, name), " never was"),)
     unit = design.lives.unit.rstrip("s")
     for name in (level, block.reference):
         if known[block.name, name] < mission:
-            return f"nothing is known of {block.name} = {name} after {unit} {known[block.name, name]:g}"
-    return ""
+            last = f" after {unit} {known[block.name, name]:g}"
+            return (Sentence("nothing is known of ", Mention(block.name, name), last),)
+    return ()
 
 
 def _about_shape(figures: ChoiceFigures) -> list[str]:
@@ -271,40 +270,48 @@ def _about_shape(figures: ChoiceFigures) -> list[str]:
     ]
 
 
-def _about_places(design: Design, figures: Mapping[str, ChoiceFigures]) -> list[str]:
+def _about_places(design: Design, figures: Mapping[str, ChoiceFigures]) -> list[Sentence]:
     """Say which choices work differently by place, and what their gain then is."""
-    place = environments_of(design)[0]
+    place = Mention(environments_of(design)[0])
     return [
-        f"{name} works differently by {place}, beyond chance ({p_text(figure.place_p)} after correction): its gain is "
-        f"that of the fleet as it stands, each level with what it does in each {place}."
+        Sentence(
+            Mention(name),
+            " works differently by ",
+            place,
+            f", beyond chance ({p_text(figure.place_p)} after correction): its gain is that of the fleet as it "
+            "stands, each level with what it does in each ",
+            place,
+            ".",
+        )
         for name, figure in figures.items()
         if figure.place_p < DIFFERING_P
     ]
 
 
-def about_causes(causes: Sequence[str]) -> tuple[str, ...]:
+def about_causes(causes: Sequence[str]) -> tuple[Sentence, ...]:
     """Say what survival means where only some mechanisms count."""
     if not causes:
         return ()
-    other = "failures of other mechanisms ended observation without counting"
-    return (f"Survival means not lost to {join_words(list(causes))}; {other}.",)
+    lost_to = listed([Mention("mechanism", cause, alone=True) for cause in causes])
+    other = "; failures of other mechanisms ended observation without counting."
+    return (Sentence("Survival means not lost to ", lost_to, other),)
 
 
 def notes_of(
     design: Design,
-    columns: Mapping[str, Sequence[Any]],
+    table: RankedTable,
     checks: Checks,
     *,
     mission: float,
     resamples: int,
     tried: int,
     figures: Mapping[str, ChoiceFigures],
-) -> tuple[str, ...]:
+) -> tuple[Sentence, ...]:
     """Return the sentences under the table."""
-    lives, unit = design.lives, design.lives.unit
+    lives, unit, columns = design.lives, design.lives.unit, table.columns
     compared = sum(level != base for level, base in zip(columns["level"], columns["reference"], strict=True))
     ranked = len(dict.fromkeys(columns["choice"]))
-    notes = [comparisons_sentence(compared)]
+    notes: list[str] = [comparisons_sentence(compared)]
     if tried > ranked:
         notes.append(
             f"p values are corrected for {count_of(tried, 'choice')} looked at, not for {ranked} alone: whoever holds "
@@ -334,7 +341,8 @@ def notes_of(
             "there are more levels than failures, so shrinkage decides much of what is shown."
         )
     notes += design.notes
-    notes += [f"{text}, so it can be likely at most." for b in design.choices if (text := blank_text(design, b))]
+    blanks = [reason for block in design.choices for reason in blank_reasons(design, block)]
+    notes += [Sentence(reason, ", so it can be likely at most.") for reason in blanks]
     if not environments_of(design)[0]:
         notes.append("No environment is recorded, so the share extrapolated counts the whole fleet as one.")
     if not sites:
@@ -346,7 +354,6 @@ def notes_of(
         notes.append(f"{count_of(len(seasons[0].levels), 'season')} are pooled, with the season as a shrunken term.")
     notes += checks.sensitivity.notes
     hidden = sorted({b for b, g in zip(columns["choice"], columns["mission_survival"], strict=True) if np.isnan(g)})
-    notes += [
-        f"{name}: a level was not observed up to the mission; its figures are not known (NaN)." for name in hidden
-    ]
-    return tuple(notes)
+    unseen = ": a level was not observed up to the mission; its figures are not known (NaN)."
+    notes += [Sentence(Mention(name), unseen) for name in hidden]
+    return tuple(map(Sentence, [*notes, *checks.left_out.notes]))

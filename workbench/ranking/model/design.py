@@ -8,6 +8,7 @@ import pandas as pd
 
 from workbench.errors import EstimateError, UsageError
 from workbench.lives import Lives
+from workbench.mentions import Mention, Sentence
 from workbench.ranking.model.pooled_levels import LEAST_UNITS, Reading, joined_rows, read_levels, sortable_values
 
 __all__ = [
@@ -115,7 +116,7 @@ class Design:
         1 / sd squared of each effect.
     rows_from : np.ndarray of int, shape (n,)
         Row of the lives given of which each row is a copy.
-    notes : tuple of str
+    notes : tuple of Sentence
         What was pooled, left out or assumed.
     """
 
@@ -124,7 +125,7 @@ class Design:
     columns: np.ndarray
     precision: np.ndarray
     rows_from: np.ndarray
-    notes: tuple[str, ...] = ()
+    notes: tuple[Sentence, ...] = ()
 
     @property
     def choices(self) -> tuple[Block, ...]:
@@ -192,7 +193,7 @@ def build_design(
             and covariates[name].nunique() > 1
         ):
             roles.append((name, role))
-    notes: list[str] = []
+    notes: list[Sentence] = []
     readings = [read_levels(lives, name, role, notes=notes) for name, role in roles]
     codes = pd.DataFrame({name: reading[1] for (name, _), reading in zip(roles, readings, strict=True)})
     for name in covariates.columns:
@@ -246,7 +247,7 @@ def _blocks(
     *,
     lives: Lives,
     reference: dict[str, str],
-    notes: list[str],
+    notes: list[Sentence],
 ) -> list[Block]:
     blocks: list[Block] = []
     start = 0
@@ -276,7 +277,7 @@ def _standardised(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
 
 
 def _ranked_levels(
-    name: str, read: Reading, codes: np.ndarray, *, lives: Lives, wanted: str | None, notes: list[str]
+    name: str, read: Reading, codes: np.ndarray, *, lives: Lives, wanted: str | None, notes: list[Sentence]
 ) -> tuple[tuple[str, ...], str]:
     levels = read.levels
     units = np.bincount(codes, lives.weight, len(levels))
@@ -287,7 +288,8 @@ def _ranked_levels(
             f" (there are: {', '.join(sorted(ranked)) or 'none'})"
         )
     if len(ranked) < 2:
-        notes.append(f"{name} is fitted but not ranked: fewer than two of its levels have {LEAST_UNITS} units.")
+        few = f" is fitted but not ranked: fewer than two of its levels have {LEAST_UNITS} units."
+        notes.append(Sentence(Mention(name), few))
     most = max(ranked, key=lambda v: (units[levels.index(v)], -levels.index(v)), default="")
     return ranked, wanted if wanted is not None else most
 

@@ -8,6 +8,7 @@ import pandas as pd
 from workbench.errors import EstimateError
 from workbench.estimate.shared import terms_of, text_levels, with_level
 from workbench.lives import Lives
+from workbench.mentions import Mention, Sentence, joined
 
 __all__ = [
     "LEAST_UNITS",
@@ -54,7 +55,7 @@ def sortable_values(lives: Lives, name: str) -> np.ndarray:
     return np.asarray(place[codes + 1])
 
 
-def read_levels(lives: Lives, name: str, role: str, *, notes: list[str]) -> Reading:
+def read_levels(lives: Lives, name: str, role: str, *, notes: list[Sentence]) -> Reading:
     """Read a covariate of the model."""
     if role == "choice" and name in lives.covariates.columns:
         lives = _number_as_levels(lives, name)
@@ -100,7 +101,7 @@ def level_texts(column: pd.Series) -> pd.Series:
     return column.astype(object).map(level_text, na_action="ignore")
 
 
-def _pooled(lives: Lives, name: str, read: Reading, *, notes: list[str]) -> Reading:
+def _pooled(lives: Lives, name: str, read: Reading, *, notes: list[Sentence]) -> Reading:
     levels = read.levels
     units = np.bincount(read.data, lives.weight, len(levels)).astype(np.int64)
     recorded = np.arange(len(levels)) != (-1 if read.blank is None else read.blank)
@@ -113,10 +114,9 @@ def _pooled(lives: Lives, name: str, read: Reading, *, notes: list[str]) -> Read
     kept = np.flatnonzero(~small)
     place = np.where(small, len(kept), np.cumsum(~small) - 1)
     names = with_level([levels[i] for i in kept], OTHER, "pooled")
-    counts = ", ".join(f"{levels[i]} {units[i]}" for i in np.flatnonzero(small))
-    notes.append(
-        f"{name}: levels under {LEAST_UNITS} units ({counts}) are pooled as '{names[-1]}', fitted but not ranked."
-    )
+    each = (Sentence(Mention(name, levels[i], alone=True), f" {units[i]}") for i in np.flatnonzero(small))
+    few, pooled = f": levels under {LEAST_UNITS} units (", f") are pooled as '{names[-1]}', fitted but not ranked."
+    notes.append(Sentence(Mention(name), few, joined(", ", each), pooled))
     return Reading(
         names,
         place[read.data],

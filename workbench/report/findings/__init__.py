@@ -7,12 +7,20 @@ from workbench.report.findings.findings_planning import level_costs, planning_fi
 from workbench.report.findings.findings_ranking import ranking_findings
 from workbench.report.findings.findings_teardown import teardown_findings
 from workbench.report.findings.ranking_checks import placed_choices
-from workbench.report.findings.ranking_words import RankedRow, labelled, main_row, ranked_rows, shift_sentence
+from workbench.report.findings.ranking_words import (
+    RankedRow,
+    flip_sentences,
+    labelled,
+    main_row,
+    ranked_rows,
+    shift_sentence,
+)
 from workbench.report.findings.second_opinion import opinion_findings
 
 __all__ = [
     "RankedRow",
     "choice_findings",
+    "flip_sentences",
     "labelled",
     "level_costs",
     "life_findings",

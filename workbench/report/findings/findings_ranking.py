@@ -168,10 +168,10 @@ def _other_ways(ranking: Ranking, row: RankedRow) -> dict[str, list[Any]]:
         ("without time ratios", second if np.isfinite(at.gain_second) else NOT_KNOWN),
         ("with a shape for each level", signed_points(at.gain_own_shapes)),
         ("all missing units failed", signed_points(at.gain_missing_failed)),
-        (f"without {at.weakest_unit}", signed_points(at.gain_without_unit)),
-        (f"without {at.weakest_site}", signed_points(at.gain_without_site)),
     ]
-    kept = [(words, gain) for words, gain in asked if words != "without " and gain != NOT_KNOWN]
+    left_out = ((at.weakest_unit, at.gain_without_unit), (at.weakest_site, at.gain_without_site))
+    asked += [(f"without {name}", signed_points(gain)) for name, gain in left_out if name]
+    kept = [(words, gain) for words, gain in asked if gain != NOT_KNOWN]
     return {"asked in another way": [words for words, _ in kept], "gain in points": [gain for _, gain in kept]}
 
 

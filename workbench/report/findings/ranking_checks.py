@@ -8,6 +8,7 @@ from workbench.errors import WorkbenchError
 from workbench.ranking.checks import DIFFERING_P
 from workbench.ranking.choices import (
     PRIOR_STRENGTHS,
+    RULES,
     Ranking,
     RankingQuestion,
     rank_choices,
@@ -33,9 +34,9 @@ def check_findings(
     """Return how the ranking holds under other assumptions, for the appendix."""
     strong = [r for r in rows if r.grade in SUPPORTED_GRADES]
     findings = [
-        _sensitivity(ranking, strong),
+        _sensitivity(data, ranking, strong),
         _opinions(data, ranking),
-        _overlap(ranking, rows),
+        _overlap(data, ranking, rows),
         _rules(data, ranking, question),
     ]
     if strong:
@@ -123,7 +124,7 @@ def _place_table(
     }
 
 
-def _sensitivity(ranking: Ranking, strong: list[RankedRow]) -> Finding:
+def _sensitivity(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding:
     runs = ranking.sensitivity.table
     marked = {(r.choice, r.level) for r in strong}
     of_strong = runs[[pair in marked for pair in zip(runs.choice, runs.level, strict=True)]]
@@ -151,7 +152,7 @@ def _sensitivity(ranking: Ranking, strong: list[RankedRow]) -> Finding:
             "Refits: missing units failed, working on, or crossed; each site left out; units dead on arrival left "
             "out; other life distributions; day of the season as clock when deployment took over 30 days."
         ),
-        caveats=ranking.sensitivity.notes,
+        caveats=tuple(labelled(data, note) for note in ranking.sensitivity.notes),
         table={
             "run": [shown_name(n, 120) for n in names],
             "comparisons whose sign changes": [int(runs[runs.run == n].flips.sum()) for n in names],
@@ -178,7 +179,7 @@ def _opinions(data: SeasonData, ranking: Ranking) -> Finding:
     )
 
 
-def _overlap(ranking: Ranking, rows: list[RankedRow]) -> Finding:
+def _overlap(data: SeasonData, ranking: Ranking, rows: list[RankedRow]) -> Finding:
     table = ranking.overlap.table
     here = table[table.place == table.place.iloc[0]] if len(table) else table
     empty = int((here.units == 0).sum()) if len(here) else 0
@@ -194,7 +195,7 @@ def _overlap(ranking: Ranking, rows: list[RankedRow]) -> Finding:
         units=ranking.units,
         failures=ranking.failures,
         method="Units and failures counted by level and place.",
-        caveats=tuple(a.replace("_", " ") for a in ranking.overlap.advice[:3]),
+        caveats=tuple(labelled(data, advice) for advice in ranking.overlap.advice[:3]),
         figure=Drawing(
             result=ranking.overlap,
             alt=f"Squares for the number of units with each level in each {where}, a cross where there were none.",
@@ -215,10 +216,7 @@ def _rules(data: SeasonData, ranking: Ranking, question: RankingQuestion) -> Fin
         statement=f"How grades are given. {ranking.notes[0]}",
         method=" ".join(labelled(data, n) for n in ranking.notes[1:4]),
         caveats=tuple(labelled(data, n) for n in (*ranking.notes[4:], *question.notes))[:6],
-        table={
-            "grade": [r.split(":", 1)[0] for r in ranking.rules],
-            "rule": [r.split(": ", 1)[1] for r in ranking.rules],
-        },
+        table={"grade": [str(rule.grade) for rule in RULES], "rule": [rule.words for rule in RULES]},
     )
 
 

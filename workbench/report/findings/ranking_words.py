@@ -1,11 +1,11 @@
 """Ranking words: rows of the ranking as they are shown, and the sentences made of them."""
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from workbench.mentions import Mention, Sentence, joined
 from workbench.ranking.choices import Ranking
 from workbench.report.basis import SeasonData, place_gap
 from workbench.report.words import limits_words, shown_name
@@ -15,6 +15,7 @@ __all__ = [
     "RankedRow",
     "caveats_of",
     "claim_sentence",
+    "flip_sentences",
     "foremost_choice",
     "labelled",
     "level_labels",
@@ -50,11 +51,16 @@ class RankedRow:
     within: float
     p_adjusted: float
     grade: str
-    reason: str
+    reasons: tuple[Sentence, ...]
     limits: str
     e_value: float
     e_value_limit: float
     counted: str = "unit"
+
+    @property
+    def reason(self) -> Sentence:
+        """All reasons for the grade in one."""
+        return joined("; ", self.reasons)
 
 
 def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
@@ -89,7 +95,7 @@ def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
                 within=r.raw_gain_within,
                 p_adjusted=r.p_adjusted,
                 grade=r.grade,
-                reason=labelled(data, r.note),
+                reasons=tuple(labelled(data, reason) for reason in ranking.judgements[r.choice, r.level].reasons),
                 limits=f"{signed_points(r.lower)} to {signed_points(r.upper)}" if known else "",
                 e_value=r.e_value,
                 e_value_limit=r.e_value_limit,
@@ -99,19 +105,20 @@ def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
     return rows
 
 
-def labelled(data: SeasonData, sentence: str) -> str:
-    """Return a sentence of the ranking with labels where it says 'column = level', and other names as words.
+def labelled(data: SeasonData, sentence: Sentence) -> Sentence:
+    """Return a sentence of the ranking with labels for the levels that it names, and columns as words.
 
-    `data` is the season whose labels are used.
+    `data` is the season whose labels are used. A level without a label stands with its column.
     """
-    frame = data.lives.covariates
-    for column in sorted((str(name) for name in frame.columns if f"{name} = " in sentence), key=len, reverse=True):
-        for level in sorted({str(value) for value in frame[column].dropna()}, key=len, reverse=True):
-            label = data.label(column, level)
-            named = f"{shown_name(column)} {label}" if label == shown_name(level) else label
-            said = rf"(?<!\w){re.escape(f'{column} = {level}')}(?!\w)"
-            sentence = re.sub(said, named.replace("\\", r"\\"), sentence)
-    return sentence.replace("_", " ")
+
+    def name(mention: Mention) -> str:
+        column = shown_name(mention.column)
+        if not mention.level:
+            return column
+        label = data.label(mention.column, mention.level)
+        return f"{column} {label}" if label == shown_name(mention.level) and not mention.alone else label
+
+    return sentence.named(name)
 
 
 def main_row(data: SeasonData, rows: list[RankedRow]) -> RankedRow | None:
@@ -215,10 +222,25 @@ def caveats_of(ranking: Ranking, row: RankedRow) -> tuple[str, ...]:
     caveats += _without_one(ranking, row)
     count = ranking.sensitivity.flip_counts.get((row.choice, row.level))
     if count is not None and count.missing:
-        sentence = count.sentence(row.choice, row.level, row.base)
-        side = row.name if count.side == row.level else row.base_name
-        caveats.append(f"This {sentence.replace(f'{row.choice} = {count.side}', side)}.")
+        sides = {row.level: row.name, row.base: row.base_name}
+        caveats.append(f"This {count.sentence(row.choice).named(lambda side: sides[side.level])}.")
     return tuple(caveats)
+
+
+def flip_sentences(ranking: Ranking) -> list[Sentence]:
+    """Return what other assumptions would change for the comparisons that the ranking supports."""
+    table = ranking.table[ranking.table.grade.isin(SUPPORTED_GRADES)]
+    runs = ranking.sensitivity.table
+    said = []
+    for choice, level in zip(table.choice, table.level, strict=True):
+        gain = Sentence("The gain of ", Mention(choice, level), " ")
+        flips = runs[(runs.choice == choice) & (runs.level == level) & runs.flips].run
+        if len(flips):
+            said.append(Sentence(gain, f"changes its sign {'; '.join(flips)}."))
+        count = ranking.sensitivity.flip_counts.get((choice, level))
+        if count is not None and count.missing:
+            said.append(Sentence(gain, count.sentence(choice), "."))
+    return said
 
 
 def _without_one(ranking: Ranking, row: RankedRow) -> list[str]:
@@ -227,11 +249,14 @@ def _without_one(ranking: Ranking, row: RankedRow) -> list[str]:
         return []
     at = ranking.of(row.choice).set_index("level").loc[row.level]
     most = "at least" if row.gain > 0 else "at most"
+    site = ranking.judgements[row.choice, row.level].weakest_site
+    asked = (
+        ("any one unit", at.units_undoing, at.gain_without_unit, at.weakest_unit),
+        ("the units of any one site", at.sites_undoing, at.gain_without_site, site),
+    )
     safe = [
-        f"without {words} it is {most} {points_text(at[f'gain_without_{kind}'])} "
-        f"({at[f'weakest_{kind}'].removeprefix('the units at ')})"
-        for kind, words in (("unit", "any one unit"), ("site", "the units of any one site"))
-        if at[f"{kind}s_undoing"] == 0 and np.isfinite(at[f"gain_without_{kind}"])
+        f"without {words} it is {most} {points_text(gain)} ({weakest})"
+        for words, undoing, gain, weakest in asked
+        if undoing == 0 and np.isfinite(gain)
     ]
-    sentence = "; ".join(safe)
-    return [f"{sentence[0].upper()}{sentence[1:]}."] if safe else []
+    return [joined("; ", safe).finished()] if safe else []
