@@ -67,6 +67,13 @@ def test_signs_fill_what_was_not_looked_for_and_contradict_what_was(season):
     assert log.records["photo_1"][0] == "a.jpg" and log.used == 4
 
 
+def test_what_a_table_beside_fills_is_no_word_of_the_log_read_as_another(season):
+    log = season("teardowns.csv", "unit_id,deployment,tooth_marks\nA,1,y\nB,1,no\nC,1,yes\n")
+
+    assert list(log.records["tooth_marks"])[:3] == ["yes", "no", "yes"]
+    assert log.translations == ()  # nobody wrote '' or not_checked and meant yes
+
+
 def test_rows_that_are_about_no_deployment_of_the_log_are_named(season):
     log = season("teardowns.csv", "unit_id,deployment,tooth_marks\nX,1,yes\nC,,yes\nC,3,yes\n,1,yes\n")
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -104,7 +105,7 @@ def counted_lives(
     data: dict[str, Any] = {}
     for name, levels in parts.items():
         data[name] = typed_column(
-            columns[name], levels.at(joined[name]), levels.carried(counted.rows), settings=settings
+            columns[name], levels.at(joined[name]), partial(levels.carried, counted.rows), settings=settings
         )
     data["outcome"] = pd.Categorical(outcome.at(joined["outcome"]), categories=list(columns["outcome"].known_words))
     if joined["followed_to"].notna().any():

@@ -1,12 +1,34 @@
 """Table: a sheet whose headings are understood, and the address of every cell in it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import islice
+from typing import Any
 
 from workbench.log.cells.sheets import Cell, RawSheet, column_letters
 
-__all__ = ["Address", "Table"]
+__all__ = ["Address", "Table", "turned"]
+
+
+_BLOCK = 1000
+"""Rows that are turned into columns at a time, so that they stay in the processor's cache."""
+
+
+def turned(rows: Iterable[Sequence[Any]], wide: int) -> list[list[Any]]:
+    """Return rows of so many cells as columns.
+
+    Examples
+    --------
+    >>> turned([(1, "a"), (2, "b"), (3, "c")], 2)
+    [[1, 2, 3], ['a', 'b', 'c']]
+    """
+    columns: list[list[Any]] = [[] for _ in range(wide)]
+    left = iter(rows)
+    while block := tuple(islice(left, _BLOCK)):
+        for column, part in zip(columns, zip(*block, strict=True), strict=True):
+            column.extend(part)
+    return columns
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,6 +103,12 @@ class Table:
             if heading and not field and index not in self.ignored:
                 found.setdefault(heading, index)
         return tuple((index, heading) for heading, index in found.items())
+
+    def columns(self) -> list[list[Cell]]:
+        """Return the cells below each heading, None where a row is too short."""
+        wide = len(self.headings)
+        rows = (row if len(row) == wide else (*row[:wide], *[None] * (wide - len(row))) for _, row in self.rows)
+        return turned(rows, wide)
 
     def address(self, row: int, field: str = "") -> Address:
         """Return where a field of a row stands."""

@@ -4,7 +4,7 @@ from workbench.log.rules.beside import merge_beside, usable_additions
 from workbench.log.rules.checking import check_across, check_within
 from workbench.log.rules.choice_notes import notes_on_choices
 from workbench.log.rules.cleaning import Refusal, clean, tidy
-from workbench.log.rules.entries import EXAMPLE_MARK, LIFE_FIELDS, TOTALS, Entry, read_entries, unit_refusal
+from workbench.log.rules.entries import EXAMPLE_MARK, LIFE_FIELDS, TOTALS, Entry, columns_of, read_entries, unit_refusal
 from workbench.log.rules.ledger import BETWEEN_TWO_DAYS, Life, LifeRefusal, life_of
 from workbench.log.rules.marks import marks_beside, unsaid_ends
 from workbench.log.rules.problems import PROBLEM_COLUMNS, Problem, problem_at, problems_frame
@@ -27,6 +27,7 @@ __all__ = [
     "check_across",
     "check_within",
     "clean",
+    "columns_of",
     "derive_dates",
     "life_of",
     "marks_beside",

@@ -32,22 +32,27 @@ def check_within(entry: Entry, refused: frozenset[str], settings: Settings, *, t
         problems += _opened_early(entry)
     if not refused and not any(p.scope == "row" for p in problems):
         without = {problem.field for problem in unused}
-        life = life_of({k: v for k, v in entry.values.items() if k not in without}, settings)
+        life = life_of(
+            {k: v for k, v in entry.values.items() if k not in without} if without else entry.values, settings
+        )
         if isinstance(life, LifeRefusal):
             others = tuple(entry.address(f) for f in life.others)
             problems.append(entry.problem(life.field, *life.refusal, others=others))
     return problems
 
 
+_NEEDED = {
+    "unit_id": "write the unit's name",
+    "deployed_on": "write the day the unit was put out",
+    "outcome": "still out? write working and last_good_on; otherwise failed, missing or withdrawn",
+}
+"""Fields that a row cannot do without, and what to do about an empty one."""
+
+
 def _empty_fields(entry: Entry, refused: frozenset[str]) -> list[Problem]:
-    advice = {
-        "unit_id": "write the unit's name",
-        "deployed_on": "write the day the unit was put out",
-        "outcome": "still out? write working and last_good_on; otherwise failed, missing or withdrawn",
-    }
     return [
         entry.problem(field, f"{field} is empty", what)
-        for field, what in advice.items()
+        for field, what in _NEEDED.items()
         if field not in entry.values and field not in refused
     ]
 

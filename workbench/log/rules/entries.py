@@ -1,17 +1,21 @@
 """Entries: the rows of a table as values, cell by cell; what a cell does not say becomes a problem with its address."""
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
+from itertools import groupby
+from operator import itemgetter
+from types import NoneType
 from typing import Any
 
-from workbench.log.cells import Address, Cell, Table, cell_text, is_blank, shown
+from workbench.log.cells import Address, Cell, Table, cell_text, is_blank, shown, turned
 from workbench.log.dictionary import Settings, Vocabulary, hint_rows, word_key
 from workbench.log.rules.cleaning import Cleaned, Refusal, clean, tidy
 from workbench.log.rules.problems import Problem, problem_at
 from workbench.wording import count_of
 
-__all__ = ["EXAMPLE_MARK", "LIFE_FIELDS", "TOTALS", "Entry", "read_entries", "unit_refusal"]
+__all__ = ["EXAMPLE_MARK", "LIFE_FIELDS", "TOTALS", "Entry", "columns_of", "read_entries", "unit_refusal"]
 
 EXAMPLE_MARK = "EXAMPLE"
 """How the unit of the blank log's example row begins; such a row never counts."""
@@ -23,7 +27,7 @@ TOTALS = frozenset(word_key(w) for row in hint_rows() if row["kind"] == "totals"
 """First words of a row of totals below a table."""
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False, slots=True)
 class Entry:
     """One row as values.
 
@@ -93,38 +97,67 @@ class Entry:
 def read_entries(
     table: Table, vocabulary: Vocabulary, settings: Settings
 ) -> tuple[list[Entry], list[Problem], tuple[str, ...]]:
-    """Read every row of a table."""
-    entries, problems = [], []
+    """Read every row of a table, column by column: what a column holds many times is understood once."""
+    columns = table.columns()
+    values, refused = [], []
     remarks: Counter[tuple[str, str]] = Counter()
-    known: dict[tuple[str, type, Cell], Cleaned] = {}
-    for number, row in table.rows:
-        values: dict[str, Any] = {}
-        found: list[Problem] = []
-        for name, index in table.places.items():
-            cell = row[index] if index < len(row) else None
-            if cell is None or cell == "":
-                continue
-            memo = (name, type(cell), cell)
-            if memo not in known:
-                known[memo] = clean(cell, vocabulary.columns[name], settings)
-            value, refusal, remark = known[memo]
-            if value is not None:
-                values[name] = value
+    for name, index in table.places.items():
+        said, odd = _understood(columns[index], partial(clean, column=vocabulary.columns[name], settings=settings))
+        values.append(said)
+        for place, (_, refusal, remark) in odd:
             if remark:
                 remarks[remark, table.headings[index]] += 1
             if refusal:
-                at = table.address_at(number, index)
+                at, value = table.address_at(table.rows[place][0], index), cell_text(columns[index][place])
                 scope = "row" if name in LIFE_FIELDS else "value"
-                found.append(problem_at(at, field=name, value=cell_text(cell), scope=scope, **refusal._asdict()))
-        entry = Entry(table=table, number=number, cells=row, values=values, extra=_extra(table, row))
-        odd = _no_record(entry, row)
-        if odd:
-            problems.append(odd)
+                refused.append((place, problem_at(at, field=name, value=value, scope=scope, **refusal._asdict())))
+    found = {place: [p for _, p in own] for place, own in groupby(sorted(refused, key=itemgetter(0)), itemgetter(0))}
+    extra = [_understood(columns[index], _text_beside)[0] for index, _ in table.unused]
+    of_rows = zip(
+        table.rows, _rows(tuple(table.places), values, len(table.rows)),
+        _rows([heading for _, heading in table.unused], extra, len(table.rows)), strict=True,
+    )  # fmt: skip
+    entries, problems = [], []
+    for place, ((number, row), own, beside_them) in enumerate(of_rows):
+        entry = Entry(table=table, number=number, cells=row, values=own, extra=beside_them)
+        no_record = _no_record(entry, row)
+        if no_record:
+            problems.append(no_record)
         else:
             entries.append(entry)
-            problems += [_scoped(p, values) for p in found]
+            problems += [_scoped(p, own) for p in found.get(place, ())]
     notes = [f"{table.raw.place}: {what} in {h!r} ({count_of(n, 'cell')})." for (what, h), n in sorted(remarks.items())]
     return entries, problems, tuple(notes)
+
+
+def _understood(cells: Sequence[Cell], read: Callable[[Cell], Cleaned]) -> tuple[list[Any], list[tuple[int, Cleaned]]]:
+    """What each cell of a column says, every different cell read once, and the places with a refusal or a remark."""
+    # 1, 1.0 and TRUE are equal in Python, and are three different cells
+    keys: Sequence[Any] = (
+        cells if {*map(type, cells)} <= {str, NoneType} else list(zip(map(type, cells), cells, strict=True))
+    )
+    first = dict(zip(reversed(keys), reversed(cells), strict=True))
+    known = {key: read(cell) for key, cell in first.items() if cell is not None and cell != ""}
+    said = {key: cleaned.value for key, cleaned in known.items()}
+    odd = {key for key, cleaned in known.items() if cleaned.refusal or cleaned.remark}
+    places = [place for place, key in enumerate(keys) if key in odd] if odd else []
+    return [*map(said.get, keys)], [(place, known[keys[place]]) for place in places]
+
+
+def _text_beside(cell: Cell) -> Cleaned:
+    """What a cell says in a column that the dictionary does not know."""
+    return Cleaned(None if is_blank(cell) else tidy(cell_text(cell)))
+
+
+def _rows(names: Sequence[str], columns: Sequence[Sequence[Any]], length: int) -> Iterator[dict[str, Any]]:
+    """The columns as rows by name, without what is not recorded."""
+    rows: Iterable[tuple[Any, ...]] = zip(*columns, strict=True) if columns else [()] * length
+    return ({name: v for name, v in zip(names, row, strict=True) if v is not None} for row in rows)
+
+
+def columns_of(entries: Sequence[Entry], names: Sequence[str]) -> dict[str, list[Any]]:
+    """Return what all entries say of some fields, None where nothing is recorded."""
+    return dict(zip(names, turned(([*map(entry.values.get, names)] for entry in entries), len(names)), strict=True))
 
 
 def _scoped(problem: Problem, values: Mapping[str, Any]) -> Problem:
@@ -132,10 +165,6 @@ def _scoped(problem: Problem, values: Mapping[str, Any]) -> Problem:
     if problem.field == "time_basis" and values.get("outcome") == "failed":
         return replace(problem, scope="row")
     return problem
-
-
-def _extra(table: Table, row: tuple[Cell, ...]) -> dict[str, str]:
-    return {h: tidy(cell_text(row[i])) for i, h in table.unused if i < len(row) and not is_blank(row[i])}
 
 
 def _no_record(entry: Entry, row: tuple[Cell, ...]) -> Problem | None:
@@ -152,12 +181,14 @@ def _no_record(entry: Entry, row: tuple[Cell, ...]) -> Problem | None:
     refusal = unit_refusal(str(entry["unit_id"] or ""), entry["deployed_on"] is not None)
     if refusal:
         return entry.problem("unit_id", *refusal)
-    if sum(not is_blank(cell) for cell in row) == 1 and wide > 2:
+    if len(entry.values) < 2 and wide > 2 and sum(not is_blank(cell) for cell in row) == 1:
         reason = "only one cell of the row is filled, so this looks like a remark, or like a record not yet filled in"
         return entry.problem("unit_id", reason, "delete it, or fill it in")
+    if entry["outcome"] is not None:
+        return None
     dated = [f for f in ("deployed_on", "found_on", "last_good_on") if f in table.places]
     texts = [cell_text(row[table.places[f]]) for f in dated if table.places[f] < len(row)]
-    if entry["outcome"] is None and any(texts) and not any(c.isdigit() for c in "".join(texts)):
+    if any(texts) and not any(c.isdigit() for c in "".join(texts)):
         return entry.problem("", "this looks like a second line of headings or units", "keep one line of headings")
     return None
 
@@ -166,7 +197,7 @@ def unit_refusal(unit: str, is_deployed: bool) -> Refusal | None:
     """Return why a row with such a name is no record: the example of the blank log, or a row of totals."""
     if unit.upper().startswith(EXAMPLE_MARK):
         return Refusal("this is the example row of the blank log", "delete it")
-    if (word_key(unit) in TOTALS or word_key(unit).startswith("total_")) and not is_deployed:
+    if not is_deployed and (word_key(unit) in TOTALS or word_key(unit).startswith("total_")):
         return Refusal("this looks like a row of totals, not like a unit", "delete it from the log")
     return None
 

@@ -5,6 +5,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence, Set
 from difflib import get_close_matches
 from functools import partial
+from typing import Any
 
 from workbench.log.cells import shown
 from workbench.log.dictionary import Column, Settings, Vocabulary, is_slip, near_word, quoted, word_key
@@ -23,21 +24,19 @@ _MOST_PAIRS = 100_000
 
 
 def unify_levels(
-    entries: Sequence[Entry], vocabulary: Vocabulary, settings: Settings
+    entries: Sequence[Entry], columns: Mapping[str, Sequence[Any]], *, vocabulary: Vocabulary, settings: Settings
 ) -> tuple[dict[str, dict[str, str]], tuple[str, ...]]:
     """Return the one spelling of every level, and what to say about it."""
     spelling: dict[str, dict[str, str]] = {}
     notes: list[str] = []
-    present: set[str] = set()
-    for entry in entries:
-        present.update(entry.values)
     for name, column in vocabulary.columns.items():
-        if name not in present:
-            continue
         is_open = column.type == "word" and not column.is_closed
         if not is_open and name not in LABEL_FIELDS:
             continue
-        counts = Counter(value for entry in entries if (value := entry.values.get(name)) is not None)
+        counts = Counter(columns[name])
+        del counts[None]
+        if not counts:
+            continue
         merged = merged_spellings(column, counts)
         if merged:
             spelling[name] = merged

@@ -1,9 +1,12 @@
 """Understood: which typed words were read as which, and which units stand in several rows? Said, to be checked."""
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from itertools import groupby
+from typing import Any
 
-from workbench.log.cells import cell_text, shown
+from workbench.log.cells import Cell, cell_text, shown
 from workbench.log.dictionary import Vocabulary
 from workbench.log.rules.cleaning import tidy
 from workbench.log.rules.entries import Entry
@@ -14,21 +17,36 @@ __all__ = ["notes_on_units", "translations_of"]
 _MOST_LISTED = 5
 
 
-def translations_of(entries: Sequence[Entry], vocabulary: Vocabulary) -> tuple[str, ...]:
+def translations_of(
+    entries: Sequence[Entry], columns: Mapping[str, Sequence[Any]], vocabulary: Vocabulary
+) -> tuple[str, ...]:
     """Return which typed words were read as which words of the dictionary, one sentence per word."""
     counts: dict[tuple[str, str], Counter[str]] = defaultdict(Counter)
-    for entry in entries:
-        for name, index in entry.table.places.items():
-            if vocabulary.columns[name].type not in ("word", "yes_no") or index >= len(entry.cells):
-                continue
-            typed, word = tidy(cell_text(entry.cells[index])), entry[name]
-            if word is not None and typed != word:
-                counts[name, str(word)][typed] += 1
+    start = 0
+    for table, group in groupby(entries, key=lambda entry: entry.table):
+        rows = list(group)
+        stop = start + len(rows)
+        cells = replace(table, rows=tuple((entry.number, entry.cells) for entry in rows)).columns()
+        for name, index in table.places.items():
+            if vocabulary.columns[name].type in ("word", "yes_no"):
+                read = _read_otherwise(name, rows, cells[index], words=columns[name][start:stop])
+                for (_, cell, word), number in Counter(read).items():
+                    counts[name, str(word)][tidy(cell_text(cell))] += number
+        start = stop
     order = {name: place for place, name in enumerate(vocabulary.columns)}
     return tuple(
         f"{name}: {_listed(typed)} read as {word}"
         for (name, word), typed in sorted(counts.items(), key=lambda item: (order[item[0][0]], item[0][1]))
     )
+
+
+def _read_otherwise(
+    name: str, entries: Sequence[Entry], cells: Sequence[Cell], *, words: Sequence[Any]
+) -> Iterator[tuple[type, Cell, Any]]:
+    """The cells that were read as another word, with their kind: 1 and TRUE are equal, and two cells."""
+    for entry, cell, word in zip(entries, cells, words, strict=True):
+        if word is not None and cell != word and name not in entry.beside and tidy(cell_text(cell)) != word:
+            yield type(cell), cell, word
 
 
 def _listed(typed: Counter[str]) -> str:

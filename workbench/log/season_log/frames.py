@@ -1,8 +1,9 @@
 """Framing: the rows in use as typed tables: records, ledger, and how long each site was followed."""
 
 import datetime as dt
-from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from workbench.log.dictionary import Column, Settings, Vocabulary
@@ -43,42 +44,62 @@ def number_deployments(entries: Sequence[Entry]) -> list[int]:
 
 def records_frame(
     entries: Sequence[Entry],
+    columns: Mapping[str, list[Any]],
+    *,
     spelling: Mapping[str, Mapping[str, str]],
     vocabulary: Vocabulary,
-    *,
     settings: Settings,
 ) -> "pd.DataFrame":
-    """Return the rows in use as a typed table."""
+    """Return the rows in use, and what they say by field, as a typed table."""
+    import numpy as np
     import pandas as pd
 
-    present = set(CORE)
-    for entry in entries:
-        present.update(entry.table.places, entry.beside)
+    tables = {entry.table for entry in entries}
+    present = {*CORE, *(name for table in tables for name in table.places), *(f for e in entries for f in e.beside)}
+    has_site = any("site" in table.places for table in tables)
     data: dict[str, Any] = {
         "source": [e.table.raw.source for e in entries],
         "sheet": [e.table.raw.sheet for e in entries],
         "row": pd.array([e.number for e in entries], dtype="int64"),
     }
-    units = [e["unit_id"] for e in entries]
+    units = pd.factorize(np.array(columns["unit_id"], dtype=object))[0]
     for name, column in vocabulary.columns.items():
         if name not in present:
             continue
-        values = [entry.values.get(name) for entry in entries]
+        values = columns[name]
         if name in spelling:
             values = [None if value is None else spelling[name].get(value, value) for value in values]
-        if name == "site" and any("site" in e.table.places for e in entries):
+        if name == "site" and has_site:
             blank = blank_label(values)
             values = [blank if v is None else v for v in values]
-        carried = Counter(v for v, _ in set(zip(values, units, strict=True)) if v is not None)
-        data[name] = typed_column(column, values, carried, settings=settings)
+        data[name] = typed_column(column, values, partial(_carried, values, units), settings=settings)
     for heading in dict.fromkeys(h for entry in entries for h in entry.extra):
         name = f"{heading} (as in the file)" if heading in data else heading
         data[name] = pd.Series([e.extra.get(heading) for e in entries], dtype=object)
     return pd.DataFrame(data)
 
 
-def typed_column(column: Column, values: list[Any], carried: Mapping[Any, int], *, settings: Settings) -> Any:
-    """Return values as a column of a table: dates, numbers, or categories with the reference first."""
+def _carried(values: Sequence[Any], units: "np.ndarray") -> Mapping[Any, int]:
+    """How many units, given as numbers, carried each value.
+
+    Shapes: units (n,).
+    """
+    import numpy as np
+    import pandas as pd
+
+    codes, levels = pd.factorize(np.array(values, dtype=object))
+    wide = int(units.max(initial=0)) + 1
+    pairs = pd.unique(codes[codes >= 0] * wide + units[codes >= 0])
+    return dict(zip(levels, np.bincount(pairs // wide, minlength=len(levels)).tolist(), strict=True))
+
+
+def typed_column(
+    column: Column, values: list[Any], carried: Callable[[], Mapping[Any, int]], *, settings: Settings
+) -> Any:
+    """Return values as a column of a table: dates, numbers, or categories with the reference first.
+
+    `carried` counts the units of each value; it is asked only where that decides the order of the categories.
+    """
     import pandas as pd
 
     if column.type == "date":
@@ -96,7 +117,7 @@ def typed_column(column: Column, values: list[Any], carried: Mapping[Any, int], 
     if column.name in ("outcome", "time_basis") or column.role in ("condition", "evidence"):
         levels = (*column.known_words, *sorted({v for v in values if v is not None} - set(column.known_words)))
     else:
-        levels = order_levels(column, carried, clean(settings.reference.get(column.name), column, settings).value)
+        levels = order_levels(column, carried(), clean(settings.reference.get(column.name), column, settings).value)
     place = {level: number for number, level in enumerate(levels)}
     codes = [-1 if value is None else place.get(value, -1) for value in values]
     return pd.Series(pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(list(levels))))

@@ -18,6 +18,7 @@ from workbench.log.rules import (
     check_across,
     check_within,
     clean,
+    columns_of,
     derive_dates,
     life_of,
     marks_beside,
@@ -114,8 +115,9 @@ def read_log(
     used, season_said = _with_season(used, checked)
     used = [entry.with_values(deployment=number) for entry, number in zip(used, number_deployments(used), strict=True)]
     lives = [life for life in (life_of(entry.values, checked) for entry in used) if isinstance(life, Life)]
-    spelling, level_said = unify_levels(used, vocabulary, checked)
-    records = records_frame(used, spelling, vocabulary, settings=checked)
+    columns = columns_of(used, tuple(vocabulary.columns))
+    spelling, level_said = unify_levels(used, columns, vocabulary=vocabulary, settings=checked)
+    records = records_frame(used, columns, spelling=spelling, vocabulary=vocabulary, settings=checked)
     notes = [*settings_said, *chosen.notes, *said, *look_said, *addition_said, *site_said, *season_said]
     notes += [*notes_on_units(used), *level_said]
     notes += _reference_notes(records, vocabulary, checked) + _absent_columns(chosen.logs, vocabulary)
@@ -128,7 +130,7 @@ def read_log(
         all_problems=tuple(_in_file_order(problems, chosen)),
         notes=tuple(dict.fromkeys(notes)),
         settings=checked,
-        translations=translations_of(used, vocabulary),
+        translations=translations_of(used, columns, vocabulary),
         marks=marks_beside(chosen.logs, entries),
         unsaid_ends=unsaid_ends(chosen.logs, entries),
         rows=sum(len(table.rows) for table in chosen.logs),

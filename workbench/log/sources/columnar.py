@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.errors import LogError
 from workbench.log.cells import Cell, Flaw, RawSheet, cell_text
-from workbench.log.sources.textfiles import NO_CHARACTERS
+from workbench.log.sources.textfiles import with_characters
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,7 +67,7 @@ def cell_of(value: Any) -> Cell:
     if isinstance(value, str):
         if value.isascii():
             return value
-        return value.encode("utf-8", "replace").decode().translate(NO_CHARACTERS)  # "?" for half a character
+        return with_characters(value.encode("utf-8", "replace").decode())  # "?" for half a character
     if isinstance(value, Collection):  # lists, objects, maps, arrays and bytes
         kind = "raw bytes" if isinstance(value, bytes | bytearray) else "a list or an object"
         return Flaw(str(value)[:_LONGEST_TEXT], f"holds {kind}, not one value", "write one plain value per cell")

@@ -13,7 +13,6 @@ __all__ = [
     "CODECS",
     "DELIMITERS",
     "HAS_NUL",
-    "NO_CHARACTERS",
     "NO_TEXT",
     "best_delimiter",
     "decode",
@@ -21,6 +20,7 @@ __all__ = [
     "how_read",
     "read_text_file",
     "rows_of",
+    "with_characters",
 ]
 
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
@@ -32,7 +32,7 @@ CODECS = {"UTF-8": "utf-8-sig", "UTF-16": "utf-16", "cp1252": "cp1252"}
 NO_TEXT = "{} is neither UTF-8 nor cp1252 text; save it as CSV (UTF-8)"
 HAS_NUL = "{} is no text table: line {} holds a NUL character; export it again as CSV (UTF-8)"
 
-NO_CHARACTERS = dict.fromkeys((0xFFFE, 0xFFFF), "\ufffd")
+NO_CHARACTERS = dict.fromkeys(("\ufffe", "\uffff"), "\ufffd")
 """Code points that are no characters and that no workbook or slide can hold, each with the mark that replaces it."""
 
 _PROBE_ROWS = 60
@@ -50,8 +50,15 @@ def decode(data: bytes, name: str) -> tuple[str, str]:
             raise LogError(_EMPTY.format(name))
         if "\0" in text:
             raise LogError(HAS_NUL.format(name, text[: text.index("\0")].count("\n") + 1))
-        return text if text.isascii() else text.translate(NO_CHARACTERS), encoding
+        return with_characters(text), encoding
     raise LogError(NO_TEXT.format(name))
+
+
+def with_characters(text: str) -> str:
+    """Return a text with a mark in place of each code point that is no character."""
+    for point, mark in NO_CHARACTERS.items():
+        text = text.replace(point, mark)
+    return text
 
 
 def encodings_of(data: bytes) -> tuple[str, ...]:
@@ -98,7 +105,8 @@ def _head(text: str, delimiter: str, name: str) -> tuple[tuple[int, tuple[str, .
 
 
 def rows_of(lines: Iterable[str], delimiter: str, name: str) -> Iterator[tuple[int, tuple[str, ...]]]:
-    """Split a text into rows of cells."""
+    """Split a text into rows of cells; equal cells are one text, which is quicker to look up again."""
+    same: dict[str, str] = {}
     reader = csv.reader(lines, delimiter=delimiter, strict=True)
     start = 1
     while True:
@@ -109,7 +117,7 @@ def rows_of(lines: Iterable[str], delimiter: str, name: str) -> Iterator[tuple[i
         except csv.Error as error:
             raise LogError(f"{name}, line {start}: {_plain_words(error)}") from None
         if any(cell.strip() for cell in row) or len(row) > 1:
-            yield start, tuple(row)
+            yield start, tuple(map(same.setdefault, row, row))
         start = reader.line_num + 1
 
 
