@@ -6,8 +6,10 @@ import os
 import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
+from tests.report.seasons import few_columns
 from workbench.errors import WorkbenchError
 from workbench.filing import MANIFEST
 
@@ -118,7 +120,7 @@ def inject(folder, act, error, **how):
 
 def small_log(folder):
     """Write the first rows of a sample season as a log that is read in no time."""
-    lines = (Path(__file__).parents[1] / "sample_data" / "lantern_moor_2024.csv").read_text("utf-8").splitlines()
+    sample = Path(__file__).parents[1] / "sample_data" / "lantern_moor_2024.csv"
     path = folder / "season.csv"
-    path.write_text("\n".join(lines[:9]) + "\n", encoding="utf-8")
+    few_columns(pd.read_csv(sample, dtype=str, keep_default_na=False, nrows=8)).to_csv(path, index=False)
     return path

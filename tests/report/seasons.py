@@ -35,9 +35,13 @@ COLUMNS = (
 )  # fmt: skip
 
 
+def few_columns(log):
+    """A log of a simulated season with two protection choices and no measures of the bench, quick to review."""
+    return log[[column for column in COLUMNS if column in log.columns]].copy()
+
+
 def plain_season(units=72, seed=5):
-    log, _ = simulate_season(units, seed=seed, season="2025")
-    log = log[[c for c in COLUMNS if c in log.columns]].copy()
+    log = few_columns(simulate_season(units, seed=seed, season="2025")[0])
     log["latitude"] = "51.23456"
     log["longitude"] = "-3.98765"
     log["notes"] = "handed in by a walker"

@@ -3,7 +3,7 @@
 import datetime as dt
 import re
 import unicodedata
-from functools import cache
+from functools import cache, lru_cache
 
 from workbench.log.dictionary.data_rows import data_rows
 
@@ -14,10 +14,14 @@ SPREADSHEET_DAY = "spreadsheet day"
 
 _DAY_ZERO = dt.date(1899, 12, 30)
 _LONGEST_DAY = 30
+MOST_REMEMBERED = 20_000
+"""Texts in one form whose day is kept: a few megabytes."""
 _COUNTED = re.compile(r"([2-7]\d{4})(?:[.,]\d+)?\Z")
 _CLOCK = re.compile(
     r"(?<=\d)(?:\s*[,T]\s*|\s+)\d{1,2}[:.h]\d{2}(?:[:.]\d{2}(?:[.,]\d+)?)?\s*(?:[ap]\.?m\.?|uhr|h)?\Z", re.I
 )
+_DIGIT = re.compile(r"\d")
+_NUMBER = re.compile(r"%[dmyYHMSfj]")
 _LETTERS = re.compile(r"[^\W\d_]+\.?")
 _ORDINAL = re.compile(r"(?<=\d)(?:st|nd|rd|th|er|e|º|ª)(?=[\s,.])", re.I)
 _BETWEEN = re.compile(r"(?<=\s)(?:de|del|of)\s+", re.I)
@@ -81,8 +85,18 @@ def day_in_form(text: str, form: str) -> dt.date | None:
     if form == SPREADSHEET_DAY:
         counted = _COUNTED.match(text)
         return _DAY_ZERO + dt.timedelta(int(counted[1])) if counted else None
+    return _day_in_form(text, form) if _DIGIT.search(text) else None  # every form asks for the number of a day
+
+
+@lru_cache(maxsize=MOST_REMEMBERED)
+def _day_in_form(text: str, form: str) -> dt.date | None:
+    """The day that a text with digits names; logs repeat their days, and each is tried in many forms."""
     plain, _ = day_and_clock(text)
-    if "%b" in form or "%B" in form:
+    names_month = "%b" in form or "%B" in form
+    has_letters, takes_letters = (_LETTERS.search(part) is not None for part in (plain, _NUMBER.sub("", form)))
+    if has_letters > takes_letters or names_month > has_letters:
+        return None
+    if names_month:
         plain = _in_english(plain, "%B" if "%B" in form else "%b")
     try:
         day = dt.datetime.strptime(plain, form).date()
