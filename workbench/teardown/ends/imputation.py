@@ -97,11 +97,21 @@ def draw_mechanisms(
     seen = suggestions.teardowns.seen[positions][:, columns]
     order = np.lexsort(np.nan_to_num(seen, nan=2.0).T) if len(positions) else np.zeros(0, dtype=int)
     drawn = np.empty((draws, len(positions)), dtype=object)
+    is_first = _differs_from_before(seen[order])
+    kind = np.cumsum(is_first) - 1
     for number in range(draws):
-        chances = np.cumsum(model.drawn(rng).probabilities(seen[order]), axis=1)
-        picked = (rng.random((len(order), 1)) > chances[:, :-1]).sum(axis=1)
+        chances = np.cumsum(model.drawn(rng).probabilities(seen[order][is_first]), axis=1)
+        picked = (rng.random((len(order), 1)) > chances[kind, :-1]).sum(axis=1)
         drawn[number, order] = names[picked]
     return drawn
+
+
+def _differs_from_before(rows: np.ndarray) -> np.ndarray:
+    """Whether each row differs from the row before it; two values that are not known are alike."""
+    differs = np.ones(len(rows), dtype=bool)
+    known = np.nan_to_num(rows, nan=2.0)
+    differs[1:] = (known[1:] != known[:-1]).any(axis=1)
+    return differs
 
 
 def imputed_incidence(

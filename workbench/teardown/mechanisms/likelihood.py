@@ -23,7 +23,11 @@ LEAST_COMPARED = 5
 MANY_CONFIRMED = 10
 """Confirmed teardowns from which on mechanisms that were never confirmed weigh less; judgement."""
 
-_CHUNK = 2_000
+_NOT_SEEN = 2
+"""Answer of a sign that was not looked for, beside 0 for no and 1 for yes."""
+
+
+_LEAST_COUNT = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,11 +84,11 @@ class EvidenceModel:
         Shapes: seen (n, s), own (n,), returns (n, k).
         """
         own = np.full(len(seen), -1) if own is None else own
-        parts = [
-            self._chunk(seen[start : start + _CHUNK], own[start : start + _CHUNK])
-            for start in range(0, len(seen), _CHUNK)
-        ]
-        return np.vstack([np.zeros((0, len(self.mechanisms))), *parts])
+        answers = np.where(np.isnan(seen), _NOT_SEEN, seen).astype(int)
+        found = np.empty((len(seen), len(self.mechanisms)))
+        for mechanism in np.unique(own).tolist():
+            found[own == mechanism] = self._of_verdict(answers[own == mechanism], mechanism)
+        return found
 
     def drawn(self, rng: np.random.Generator) -> "EvidenceModel":
         """The model with its parameters drawn once: probabilities as if known exactly."""
@@ -103,35 +107,35 @@ class EvidenceModel:
             compared=self.compared,
         )
 
-    def _chunk(self, seen: np.ndarray, own: np.ndarray) -> np.ndarray:
-        n, k = len(seen), len(self.mechanisms)
-        chance = np.broadcast_to(self.expected, (n, *self.yes.shape)).copy()
-        share = np.broadcast_to(self.share, (n, k)).copy()
-        rows = np.flatnonzero(own >= 0)
-        if rows.size:
-            yes = self.yes[:, own[rows]].T - (seen[rows] == 1)
-            no = self.no[:, own[rows]].T - (seen[rows] == 0)
-            chance[rows, :, own[rows]] = yes / (yes + no)
-            for mechanism in np.unique(own[rows]):
-                less = self.confirmed.copy()
-                less[mechanism] -= 1
-                share[own == mechanism] = mechanism_weights(less)
-        chance[:, self.silenced] = np.where(
-            self.against[self.silenced],
-            np.minimum(chance[:, self.silenced], self.usual[self.silenced, None]),
-            self.usual[self.silenced, None],
-        )
-        says = np.zeros_like(chance)
-        says[seen == 1] = np.log(chance[seen == 1])
-        says[seen == 0] = np.log1p(-chance[seen == 0])
-        total = np.log(share)
+    def _of_verdict(self, answers: np.ndarray, own: int) -> np.ndarray:
+        """P(mechanism | signs) of units of one confirmed verdict, each left out of the counts, or of none (-1).
+
+        Shapes: answers (n, s), returns (n, k).
+        """
+        says = np.array([self._says(answer, own) for answer in (0, 1, _NOT_SEEN)])
         spread = says.max(axis=2) - says.min(axis=2)
+        less = self.confirmed - (np.arange(len(self.confirmed)) == own)
+        total = np.tile(np.log(self.share if own < 0 else mechanism_weights(less)), (len(answers), 1))
         for family in dict.fromkeys(self.families):
             members = np.flatnonzero(np.array(self.families) == family)
-            strongest = members[np.argmax(spread[:, members], axis=1)]
-            total += says[np.arange(n), strongest]
+            strongest = members[np.argmax(spread[answers[:, members], members], axis=1)]
+            total += says[answers[np.arange(len(answers)), strongest], strongest]
         weight = np.exp(total - total.max(axis=1, keepdims=True))
         return np.asarray(weight / weight.sum(axis=1, keepdims=True))
+
+    def _says(self, answer: int, own: int) -> np.ndarray:
+        """Log of the chance of one answer to each sign under each mechanism, shape (s, k)."""
+        if answer == _NOT_SEEN:
+            return np.zeros(self.yes.shape)
+        yes, no = self.yes.copy(), self.no.copy()
+        if own >= 0:
+            count = yes if answer else no
+            count[:, own] = np.maximum(count[:, own] - 1, _LEAST_COUNT)  # without any such unit: never asked for
+        chance = yes / (yes + no)
+        usual = np.broadcast_to(self.usual[:, None], chance.shape)
+        quiet = self.silenced
+        chance[quiet] = np.where(self.against, np.minimum(chance, usual), usual)[quiet]
+        return np.asarray(np.log(chance) if answer else np.log1p(-chance))
 
 
 def evidence_model(teardowns: Teardowns, table: pd.DataFrame) -> EvidenceModel:

@@ -266,8 +266,9 @@ def _half_words(half: str) -> str:
 
 
 def _yes_no(column: pd.Series) -> np.ndarray:
-    words = column.astype(object).map(lambda v: {"yes": 1.0, "no": 0.0, True: 1.0, False: 0.0}.get(v, np.nan))
-    return np.asarray(words.to_numpy(dtype=float))
+    codes, words = pd.factorize(column.astype(object))
+    says = [{"yes": 1.0, "no": 0.0, True: 1.0, False: 0.0}.get(word, np.nan) for word in words]
+    return np.asarray(np.array([*says, np.nan])[codes])  # the last is that of -1, not recorded
 
 
 def _words(frame: pd.DataFrame, name: str) -> np.ndarray:
