@@ -17,7 +17,7 @@ ESCAPE = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 ANSWERS = {
     "check": ([LOG], r"177 rows read = \d+ used \+ \d+ set aside"),
     "records": ([LOG], r"14 failures are known to the day with the files, 0 without"),
-    "compare": ([LOG, "--by", "lid_seal"], r"The three levels could not be told apart|Chance alone would rarely"),
+    "compare": ([LOG, "--by", "lid_seal"], r"The three levels could not be told apart|the three levels differ"),
     "settings": ([], r"Settings stand in season\.toml"),
     "blank": (["{folder}/empty.xlsx"], r"empty\.xlsx written"),
     "adopt": ([LOG, "--yes", "--out", "{folder}/season.toml"], r"\d+ of \d+ rows can be used"),

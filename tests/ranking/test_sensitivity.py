@@ -242,7 +242,7 @@ def test_within_environments_undoes_what_the_environment_did():
     raw = raw_comparisons(build_design(lives, "seal", reference={"seal": "flat"}), 180.0)["seal", "ring"]
     assert raw.gain == pytest.approx((20 + 9) / 50 - (3 + 32) / 50)
     # weights 40*10/50 = 8 in both places: (0.2 + 0.1) / 2
-    assert raw.within == pytest.approx(0.15)
+    assert raw.within.difference == pytest.approx(0.15)
 
 
 def test_a_run_that_flips_is_named_in_the_table(runs):

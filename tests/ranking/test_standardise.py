@@ -13,9 +13,9 @@ from scipy.optimize import minimize
 
 from workbench import read_log, simulate_season
 from workbench.estimate.aft.time_ratios import fit_time_ratios
+from workbench.estimate.curves import differences_within
 from workbench.estimate.likelihood.newton import AftBatch
 from workbench.lives import Lives
-from workbench.ranking.checks.raw import within_gain
 from workbench.ranking.model.design import build_design
 from workbench.ranking.model.fitting import SHAPE_SD, fit_design, problem_of, resample_design
 from workbench.ranking.model.standardise import restricted_life, standardise
@@ -66,14 +66,15 @@ def test_standardised_risk_of_the_heart_transplants():
 def test_comparison_within_states_of_the_heart_transplants_shows_no_difference():
     """What If, table 2.2: inside each state treated and untreated die alike."""
     people = _transplants()
-    difference = within_gain(
-        people.died.to_numpy(dtype=float),
-        people.treated.to_numpy() == 1,
-        people.treated.to_numpy() == 0,
-        environment=people.critical.to_numpy(),
-        weight=np.ones(20, dtype=np.int64),
-    )
-    assert difference == pytest.approx(0.0, abs=1e-12)
+    died = people.died.to_numpy(dtype=bool)
+    found = differences_within(
+        Lives.from_arrays(np.where(died, 5.0, 10.0), died),
+        people.treated.to_numpy(),
+        people.critical.to_numpy(),
+        time=10.0,
+        reference=0,
+    )[1]
+    assert found.difference == pytest.approx(0.0, abs=1e-12)
 
 
 @pytest.mark.parametrize(

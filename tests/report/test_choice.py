@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,8 @@ from workbench.report.basis.choice import compare_choice, test_levels
 from workbench.report.basis.missing_bounds import missing_bounds, missing_runs, share_surviving
 from workbench.report.findings.findings_life import choice_findings, life_findings
 from workbench.report.findings.findings_outcome import outcome_findings
+from workbench.report.findings.ranking_words import ranked_rows
+from workbench.report.making.assembly import season_data
 
 
 @pytest.fixture(scope="module")
@@ -236,10 +239,37 @@ def test_the_difference_within_strata_is_the_average_of_theirs():
     covariates["seal"] = pd.Categorical(covariates["seal"], ["flat", "cord"])
     bad = covariates.pop("failed").to_numpy()
     lives = Lives.from_arrays(np.where(bad, 50.0, 100.0), bad, covariates=covariates)
-    mean, lower, upper, strata = _inside(lives, "seal", "place", mission=90.0, confidence=0.95)["cord"]
-    assert strata == 2
-    assert mean == pytest.approx((-0.2 + 0.2) / 2)  # equal units: equal weights
-    assert -0.35 < lower < 0 < upper < 0.35
+    both = _inside(lives, "seal", "place", mission=90.0, confidence=0.95)["cord"]
+    assert both.places == 2
+    assert both.difference == pytest.approx((-0.2 + 0.2) / 2)  # equal units: equal weights
+    assert -0.35 < both.lower < 0 < both.upper < 0.35
     only = lives.take(np.flatnonzero((covariates["place"] == "coast").to_numpy()))
     alone = _inside(only, "seal", "place", mission=90.0, confidence=0.95)["cord"]
-    assert alone[0] == pytest.approx(-0.2) and alone[3] == 1
+    assert alone.difference == pytest.approx(-0.2) and alone.places == 1
+
+
+def test_a_comparison_and_the_ranking_give_one_figure_within_environments():
+    """Every level of every choice of a sample season, as 'compare', the ranking's table and its rows show it."""
+    data = season_data(Path(__file__).parents[2] / "sample_data" / "lantern_moor_2025.csv")
+    table = data.ranking.table.set_index(["choice", "level"])
+    rows = {(r.choice, r.level): (r.within, r.within_lower, r.within_upper) for r in ranked_rows(data, data.ranking)}
+    asked = 0
+    for column in data.choices():
+        for level, inside in compare_choice(data, column, with_days=False).inside.items():
+            figures = (inside.difference, inside.lower, inside.upper)
+            ranked = table.loc[(column, level), ["raw_gain_within", "within_lower", "within_upper"]].tolist()
+            assert ranked == pytest.approx(figures, abs=1e-9)
+            assert rows[column, level] == pytest.approx(figures, abs=1e-9)
+            asked += 1
+    assert asked == len(rows)
+
+
+@pytest.mark.parametrize(("spread", "said"), [(1, "which of them cannot be said yet"), (9, "rarely set")])
+def test_levels_that_differ_together_are_not_called_alike(spread, said):
+    """Three seals of 15 units; by the share lasting 150 days none leaves the reference's limits, or one does."""
+    lasted = {"flat": 6, "cord": 6 + min(spread, 8), "ring": 6 - min(spread, 1)}
+    time = np.concatenate([[*range(10, 10 + 15 - n), *[200] * n] for n in lasted.values()])
+    data = season_of(time, time < 200, {"lid_seal": np.repeat(list(lasted), 15)})
+    choice = compare_choice(with_reference(data, "flat"), "lid_seal")
+    together = replace(choice, test=replace(choice.test, p_value=0.01, adjusted={"cord": 0.2, "ring": 0.4}))
+    assert said in together.overall("150 days")

@@ -7,6 +7,7 @@ import pytest
 
 from workbench.report.words.naming import first_sentence, id_words, limits_words, shown_name
 from workbench.report.words.sentences import (
+    Pairs,
     ShareOfGroup,
     association_words,
     days_sentence,
@@ -63,9 +64,9 @@ def test_an_unknown_share_is_said_to_be_unknown():
     [
         (0.02, 0.4, "goes with longer life"),
         (-0.4, -0.02, "goes with shorter life"),
-        (-0.1, 0.3, "could not be told apart in length of life"),
-        (0.0, 0.3, "could not be told apart in length of life"),
-        (NAN, NAN, "could not be told apart in length of life"),
+        (-0.1, 0.3, "could not be told apart"),
+        (0.0, 0.3, "could not be told apart"),
+        (NAN, NAN, "could not be told apart"),
     ],
 )
 def test_association_follows_the_limits_alone(lower, upper, words):
@@ -108,13 +109,26 @@ def test_days_are_signed_in_the_limits_and_plain_in_the_sentence():
     )
 
 
+def overall(p_value, levels=3, differing=(), told=False):
+    pairs = Pairs(base="flat gasket", differing=differing, told=told)
+    return test_sentence(p_value, method="log-rank test", levels=levels, pairs=pairs, mission="180 days")
+
+
 def test_a_test_that_shows_nothing_is_no_proof_of_likeness():
-    text = test_sentence(0.3, method="log-rank test", levels=3)
+    text = overall(0.3)
 
     assert "could not be told apart" in text
     assert "not proof" in text
-    assert "rarely" in test_sentence(0.01, method="log-rank test", levels=2)
-    assert "could not be tested" in test_sentence(NAN, method="no test", levels=2)
+    assert "rarely" in overall(0.01, levels=2, told=True)
+    assert "could not be tested" in overall(NAN, levels=2)
+
+
+def test_levels_that_differ_while_no_pair_does_are_told_so():
+    assert "Taken together the three levels differ" in overall(0.014)
+    assert overall(0.014).endswith("which of them cannot be said yet.")
+    named = overall(0.014, differing=("cord", "O-ring"))
+    assert ": cord and O-ring from flat gasket. By the share lasting 180 days alone none can be told apart" in named
+    assert "cord" not in overall(0.014, levels=2, differing=("cord",))
 
 
 def test_what_the_season_could_show_follows_schoenfeld():
@@ -155,7 +169,9 @@ def test_no_sentence_speaks_of_cause():
         days_sentence(
             group(name="cord"), group(name="flat gasket"), (12.0, 2.0, 20.0), horizon="180 days", confidence=0.95
         ),
-        test_sentence(0.001, method="log-rank test", levels=2),
+        overall(0.001, levels=2, told=True),
+        overall(0.001),
+        overall(0.001, differing=("cord",)),
         association_words(0.1, 0.2),
     ]
 

@@ -104,9 +104,9 @@ def _difference(level: str, choice: "ChoiceComparison") -> dict[str, Any]:
         estimate, lower, upper = (_number(v) for v in source[level])
         found |= {f"{name}_difference": None if is_open else estimate, f"{name}_lower": lower, f"{name}_upper": upper}
     adjusted = choice.test.adjusted.get(level, math.nan)
-    inside = choice.inside.get(level, (math.nan, math.nan, math.nan, 0))
-    for name, value in zip(("difference", "lower", "upper"), inside[:3], strict=True):
-        found[f"share_{name}_within"] = _number(value)
+    inside = choice.inside.get(level)
+    for name in ("difference", "lower", "upper"):
+        found[f"share_{name}_within"] = None if inside is None else _number(getattr(inside, name))
     return found | {"p_adjusted": _number(adjusted)}
 
 
@@ -149,17 +149,16 @@ def _as_json(choice: "ChoiceComparison", data: "SeasonData") -> dict[str, Any]:
 def _blocks(choice: "ChoiceComparison", data: "SeasonData", args: argparse.Namespace) -> list[Part]:
     """The answer and what may make it wrong, then the levels side by side; sentences in full are details."""
     from workbench.log.season_log import said_first
-    from workbench.report.words import detectable_sentence, share_sentence, test_sentence
+    from workbench.report.words import detectable_sentence, share_sentence
     from workbench.wording import count_of
 
     base, (units, failures) = choice.shares[choice.reference], choice.counts
-    test = test_sentence(choice.test.p_value, method=choice.test.method, levels=len(choice.levels))
     others = [level for level in choice.levels if level != choice.reference]
     aside = [f"{count_of(choice.unrecorded, 'unit')} without a value left out."] if choice.unrecorded else []
     aside += [f"Too few units to compare: {', '.join(choice.left_out)}."] if choice.left_out else []
     unknown = [s for s in choice.shares.values() if s.failures == 0 or s.may_have]
     seen = [share_sentence(s, data.mission_text, data.confidence) for s in unknown]
-    first = [test, *(_headline(choice, data, level) for level in others[:MOST_HEADLINES])]
+    first = [choice.overall(data.mission_text), *(_headline(choice, data, level) for level in others[:MOST_HEADLINES])]
     return [
         Part(sentences=[[(sentence, "warning")] for sentence in data.last_good_said]),
         Part(sentences=[*said_first(data.log), *first, [(_where(choice, data, args), "warning")]]),
@@ -247,13 +246,13 @@ def _in_full(choice: "ChoiceComparison", data: "SeasonData", others: "Sequence[s
 
 
 def _inside(choice: "ChoiceComparison", data: "SeasonData", within: str | None) -> list[str]:
-    from workbench.report.words import inside_sentence, shown_name, test_sentence
+    from workbench.report.words import inside_sentence, shown_name
 
     if choice.within is None:
         return []
     base, place = choice.shares[choice.reference], shown_name(within or "environment")
     return [
-        test_sentence(choice.within.p_value, method=choice.within.method, levels=len(choice.levels)),
+        choice.overall(data.mission_text, inside=True),
         *(
             inside_sentence(choice.shares[level], base, inside, within=place, confidence=data.confidence)
             for level, inside in choice.inside.items()

@@ -3,5 +3,13 @@
 from workbench.estimate.curves.curves import survival_curve
 from workbench.estimate.curves.incidence import cumulative_incidence
 from workbench.estimate.curves.means import restricted_mean
+from workbench.estimate.curves.within import DifferenceWithin, differences_within, survival_at
 
-__all__ = ["cumulative_incidence", "restricted_mean", "survival_curve"]
+__all__ = [
+    "DifferenceWithin",
+    "cumulative_incidence",
+    "differences_within",
+    "restricted_mean",
+    "survival_at",
+    "survival_curve",
+]

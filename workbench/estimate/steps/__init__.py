@@ -11,6 +11,7 @@ from workbench.estimate.steps.step_limits import (
     curve_limits,
     exact_bound,
     normal_quantile,
+    square_and_add,
 )
 
 __all__ = [
@@ -29,4 +30,5 @@ __all__ = [
     "reference_label",
     "risk_sets",
     "risk_table_of",
+    "square_and_add",
 ]

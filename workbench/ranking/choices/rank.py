@@ -58,7 +58,8 @@ class Ranking(Result):
     must have failed to turn the sign); weakest_unit and weakest_site (without which the gain is least),
     gain_without_unit and gain_without_site, units_undoing and sites_undoing (each of which makes a clear likely);
     place_p (of one effect in all kinds of place: under .05 the gain is that of what the level does in each), shape_p
-    (of one shape for all levels) and gain_own_shapes (where that is under .05).
+    (of one shape for all levels) and gain_own_shapes (where that is under .05); within_lower and within_upper (of
+    raw_gain_within).
 
     Attributes
     ----------
@@ -341,7 +342,9 @@ def _agreements(columns: Mapping[str, Sequence[Any]], checks: Checks) -> tuple[O
     return (
         agreement_of("hazard ratios", gains, {p: -v for p, v in checks.hazard.items()}),
         agreement_of("the raw curves", gains, {p: v.gain for p, v in checks.raw.items()}),
-        agreement_of("raw comparisons within environments", gains, {p: v.within for p, v in checks.raw.items()}),
+        agreement_of(
+            "raw comparisons within environments", gains, {p: v.within.difference for p, v in checks.raw.items()}
+        ),
     )
 
 

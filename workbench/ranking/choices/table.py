@@ -51,7 +51,7 @@ COLUMNS = (
     *("lost_to_anything", "e_value", "e_value_limit", "missing_flip"),
     *("detectable_hazard_ratio", "gain_second", "second_lower", "second_upper", "missing_share", "missing_tip"),
     *("weakest_unit", "gain_without_unit", "units_undoing", "weakest_site", "gain_without_site", "sites_undoing"),
-    *("place_p", "shape_p", "gain_own_shapes"),
+    *("place_p", "shape_p", "gain_own_shapes", "within_lower", "within_upper"),
 )
 """Columns of the table, in order; the first twenty are those of every ranking."""
 
@@ -166,7 +166,9 @@ def _check_columns(pair: Pair, checks: Checks) -> dict[str, Any]:
     return {
         "raw_survival": raw.survival,
         "raw_gain": raw.gain,
-        "raw_gain_within": raw.within,
+        "raw_gain_within": raw.within.difference,
+        "within_lower": raw.within.lower,
+        "within_upper": raw.within.upper,
         "hazard_ratio": float(np.exp(checks.hazard[pair])),
         "gain_season_clock": clock,
         "lost_to_anything": lost,
@@ -208,7 +210,7 @@ def _judged(
     evidence = replace(
         choice.evidence(number),
         same_sign=(
-            ("in the raw comparison within environments", checks.raw[pair].within),
+            ("in the raw comparison within environments", checks.raw[pair].within.difference),
             ("by hazard ratios", -checks.hazard[pair]),
             ("with all missing units failed", failed),
         ),

@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 
 from workbench.errors import WorkbenchError
-from workbench.estimate.curves import restricted_mean, survival_curve
+from workbench.estimate.curves import DifferenceWithin, differences_within, restricted_mean, survival_curve
 from workbench.estimate.rank_tests import compare_groups
 from workbench.estimate.shared import failed_by, text_levels
 from workbench.lives import Lives
 from workbench.report.basis.season_data import SeasonData
-from workbench.report.words import ShareOfGroup
+from workbench.report.words import Pairs, ShareOfGroup, test_sentence
 
 __all__ = ["ChoiceComparison", "Tested", "compare_choice", "test_levels", "with_levels"]
 
@@ -60,9 +60,9 @@ class ChoiceComparison:
         Over all levels.
     within : Tested or None
         The same within environments.
-    inside : dict of str to (estimate, lower, upper, strata)
-        Difference in share within the values of that column, averaged over those that hold both levels; how many do;
-        empty when it was not wanted.
+    inside : dict of str to DifferenceWithin
+        Difference in share within the values of that column, averaged over those that hold both levels; empty when it
+        was not wanted.
     left_out : tuple of str
         Levels carried by too few units.
     unrecorded : int
@@ -82,7 +82,7 @@ class ChoiceComparison:
     curve: Any
     test: Tested
     within: Tested | None
-    inside: dict[str, tuple[float, float, float, int]]
+    inside: dict[str, DifferenceWithin]
     left_out: tuple[str, ...]
     unrecorded: int
     notes: tuple[str, ...]
@@ -91,6 +91,19 @@ class ChoiceComparison:
     def counts(self) -> tuple[int, int]:
         """Units and failures behind the comparison."""
         return sum(s.units for s in self.shares.values()), sum(s.failures for s in self.shares.values())
+
+    def overall(self, mission: str, *, inside: bool = False) -> str:
+        """What the test over all levels says beside the single levels; `inside`, of units in one place."""
+        test = (self.within or self.test) if inside else self.test
+        limits = [(d.lower, d.upper) for d in self.inside.values()]
+        if not inside:
+            limits = [(lower, upper) for _, lower, upper in self.differences.values()]
+        pairs = Pairs(
+            base=self.shares[self.reference].name,
+            differing=tuple(self.shares[level].name for level in self.levels if test.adjusted.get(level, 1.0) < 0.05),
+            told=any(lower > 0 or upper < 0 for lower, upper in limits),
+        )
+        return test_sentence(test.p_value, method=test.method, levels=len(self.levels), pairs=pairs, mission=mission)
 
 
 def compare_choice(
@@ -108,7 +121,8 @@ def compare_choice(
     curve = survival_curve(lives, column, confidence=data.confidence)
     means = restricted_mean(lives, data.mission, column, confidence=data.confidence) if with_days else None
     test = test_levels(lives, column, reference, seed=data.seed)
-    inside, apart = None, {}
+    inside = None
+    apart: dict[str, DifferenceWithin] = {}
     if within is not None and within in lives.covariates and lives.covariates[within].nunique() > 1:
         inside = test_levels(lives, column, reference, within=within, seed=data.seed)
         if with_inside:
@@ -210,33 +224,12 @@ def _shares(
 
 def _inside(
     lives: Lives, column: str, within: str, *, mission: float, confidence: float
-) -> dict[str, tuple[float, float, float, int]]:
-    """Difference of each level to the reference within strata, averaged with the weight of the smaller side's units.
-
-    The weight is units of both sides multiplied over their sum; limits are squared and added, as between two groups.
-    """
-    strata, places = text_levels(lives.covariates[within])
+) -> dict[str, DifferenceWithin]:
+    """Difference of each level to the first one in share lasting the mission, among units of one stratum."""
     levels, codes = text_levels(lives.covariates[column])
-    parts: dict[str, list[tuple[float, ...]]] = {level: [] for level in levels[1:]}
-    for stratum in range(len(strata)):
-        rows = np.flatnonzero(places == stratum)
-        units = np.bincount(codes[rows][codes[rows] >= 0], lives.weight[rows][codes[rows] >= 0], len(levels))
-        if units[0] == 0 or np.count_nonzero(units) < 2:
-            continue
-        curve = survival_curve(lives.take(rows), column, confidence=confidence)
-        for level, three in _by_level(curve.difference(mission, levels[0])).items():
-            if level in parts and all(map(math.isfinite, three)):
-                own = units[levels.index(level)]
-                parts[level].append((units[0] * own / (units[0] + own), *three))
-    return {level: _averaged(np.array(found)) for level, found in parts.items() if found}
-
-
-def _averaged(found: np.ndarray) -> tuple[float, float, float, int]:
-    weight, middle, low, high = found.T
-    share = weight / weight.sum()
-    mean = float(share @ middle)
-    below, above = (math.sqrt(float(((share * (end - middle)) ** 2).sum())) for end in (low, high))
-    return mean, max(mean - below, -1.0), min(mean + above, 1.0), len(found)
+    places = text_levels(lives.covariates[within])[1]
+    found = differences_within(lives, codes, places, time=mission, reference=0, confidence=confidence)
+    return {levels[number]: one for number, one in found.items() if one.places}
 
 
 def _limits_alone(

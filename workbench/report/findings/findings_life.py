@@ -19,7 +19,6 @@ from workbench.report.words import (
     id_words,
     share_sentence,
     shown_name,
-    test_sentence,
 )
 from workbench.wording import count_of, interval_text, p_text, percent_text, points_text, range_text, signed_points
 
@@ -100,7 +99,7 @@ def _curves(
     first = _of_choice(choice, first)
     rest = [_association(choice, level)]
     if len(choice.levels) > 2 or not rest[0]:
-        rest.append(test_sentence(choice.test.p_value, method=choice.test.method, levels=len(choice.levels)))
+        rest.append(choice.overall(data.mission_text))
     units, failures = choice.counts
     return Finding(
         id=name,
@@ -148,7 +147,7 @@ def _association(choice: ChoiceComparison, level: str) -> str:
     if not (math.isfinite(lower) and math.isfinite(upper)):
         return ""
     if not words.startswith("goes with"):
-        return f"In length of life {group} could not be told apart from {reference}."
+        return f"By that share {group} could not be told apart from {reference}."
     if not p_value < 0.05:
         pairs = len(choice.levels) - 1
         counted = p_text(p_value) if pairs == 1 else f"counting all {pairs} comparisons, {p_text(p_value)}"

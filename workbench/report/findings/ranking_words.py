@@ -49,6 +49,8 @@ class RankedRow:
     ratio: float
     raw_gain: float
     within: float
+    within_lower: float
+    within_upper: float
     p_adjusted: float
     grade: str
     reasons: tuple[Sentence, ...]
@@ -93,6 +95,8 @@ def ranked_rows(data: SeasonData, ranking: Ranking) -> list[RankedRow]:
                 ratio=r.time_ratio,
                 raw_gain=r.raw_gain,
                 within=r.raw_gain_within,
+                within_lower=r.within_lower,
+                within_upper=r.within_upper,
                 p_adjusted=r.p_adjusted,
                 grade=r.grade,
                 reasons=tuple(labelled(data, reason) for reason in ranking.judgements[r.choice, r.level].reasons),

@@ -196,8 +196,8 @@ def _steps(told: Told, row: RankedRow) -> list[tuple[str, float, float, float]]:
     asked = row.choice in told.data.choices()
     choice = compare_choice(told.data, row.choice, within=None, with_days=False) if asked else None
     same = choice is not None and choice.reference == row.base and row.level in choice.levels
-    if math.isfinite(row.within):  # as the ranking counts it; limits it has none
-        steps.insert(0, ("in the same kind of place", row.within, math.nan, math.nan))
+    if math.isfinite(row.within):
+        steps.insert(0, ("in the same kind of place", row.within, row.within_lower, row.within_upper))
     if choice is not None and same:
         steps.insert(0, ("plain counts", *choice.differences[row.level]))
     elif math.isfinite(row.raw_gain):

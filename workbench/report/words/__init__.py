@@ -12,6 +12,7 @@ from workbench.report.words.naming import (
     unbroken,
 )
 from workbench.report.words.sentences import (
+    Pairs,
     ShareOfGroup,
     age_sentence,
     association_words,
@@ -28,6 +29,7 @@ from workbench.report.words.sentences import (
 
 __all__ = [
     "MOST_HEADLINE_WORDS",
+    "Pairs",
     "ShareOfGroup",
     "age_sentence",
     "as_headline",

@@ -3,11 +3,13 @@
 import math
 from dataclasses import dataclass
 
+from workbench.estimate.curves import DifferenceWithin
 from workbench.ranking.checks import detectable_ratio
 from workbench.report.words.naming import limits_words
-from workbench.wording import count_of, days_text, interval_text, p_text, percent_text, points_text
+from workbench.wording import count_of, days_text, interval_text, join_words, p_text, percent_text, points_text
 
 __all__ = [
+    "Pairs",
     "ShareOfGroup",
     "age_sentence",
     "association_words",
@@ -94,13 +96,13 @@ def association_words(lower: float, upper: float) -> str:
     Examples
     --------
     >>> association_words(0.02, 0.4), association_words(-0.3, -0.1), association_words(-0.1, 0.3)
-    ('goes with longer life', 'goes with shorter life', 'could not be told apart in length of life')
+    ('goes with longer life', 'goes with shorter life', 'could not be told apart')
     """
     if math.isfinite(lower) and lower > 0:
         return "goes with longer life"
     if math.isfinite(upper) and upper < 0:
         return "goes with shorter life"
-    return "could not be told apart in length of life"
+    return "could not be told apart"
 
 
 def difference_sentence(
@@ -135,14 +137,14 @@ def difference_sentence(
 def inside_sentence(
     group: ShareOfGroup,
     reference: ShareOfGroup,
-    difference: tuple[float, float, float, int],
+    inside: DifferenceWithin,
     *,
     within: str,
     confidence: float,
 ) -> str:
     """Return the difference within the values of another column, with its direction and how many values show it."""
-    estimate, lower, upper, strata = difference
-    limits = limits_words(points_text(lower), points_text(upper), confidence)
+    estimate, strata = inside.difference, inside.places
+    limits = limits_words(points_text(inside.lower), points_text(inside.upper), confidence)
     side = "no difference" if round(100 * estimate) == 0 else ("better" if estimate > 0 else "worse")
     sides = "" if side == "no difference" else f" for {group.name}"
     where = f"averaged over the {strata} that hold" if strata > 1 else "in the one that holds"
@@ -202,21 +204,45 @@ def days_sentence(
     return f"{text} ({limits})."
 
 
-def test_sentence(p_value: float, *, method: str, levels: int) -> str:
+@dataclass(frozen=True, kw_only=True)
+class Pairs:
+    """What is known of each level against the reference, `base`.
+
+    `differing`: names of levels that differ from it over their whole lives, corrected for the comparisons made. `told`:
+    whether limits tell any of them apart in the share lasting the mission.
+    """
+
+    base: str
+    differing: tuple[str, ...]
+    told: bool
+
+
+def test_sentence(p_value: float, *, method: str, levels: int, pairs: Pairs, mission: str) -> str:
     """Return what the overall test says, in words that do not turn 'not shown' into 'no difference'.
 
     Examples
     --------
-    >>> test_sentence(0.4, method="log-rank test", levels=2)
+    >>> none = Pairs(base="flat gasket", differing=(), told=False)
+    >>> test_sentence(0.4, method="log-rank test", levels=2, pairs=none, mission="90 days")
     'The two levels could not be told apart (log-rank test, p = 0.4); that is not proof that they are alike.'
+    >>> test_sentence(0.04, method="log-rank test", levels=3, pairs=none, mission="90 days")
+    'Taken together the three levels differ (log-rank test, p = 0.040); which of them cannot be said yet.'
     """
     number = {2: "two", 3: "three", 4: "four", 5: "five"}.get(levels, str(levels))
     if not math.isfinite(p_value):
         return f"The {number} levels could not be tested."
-    if p_value < 0.05:
-        return f"Chance alone would rarely set the {number} levels this far apart ({method}, {p_text(p_value)})."
     test = f"{method}, {p_text(p_value)}"
-    return f"The {number} levels could not be told apart ({test}); that is not proof that they are alike."
+    if p_value >= 0.05:
+        return f"The {number} levels could not be told apart ({test}); that is not proof that they are alike."
+    if pairs.told:
+        return f"Chance alone would rarely set the {number} levels this far apart ({test})."
+    if not pairs.differing:
+        return f"Taken together the {number} levels differ ({test}); which of them cannot be said yet."
+    which = f": {join_words(list(pairs.differing))} from {pairs.base}" if levels > 2 else ""
+    return (
+        f"Over their whole lives the {number} levels differ ({test}){which}. By the share lasting {mission} alone none "
+        f"can be told apart from {pairs.base} yet."
+    )
 
 
 test_sentence.__test__ = False  # type: ignore[attr-defined]  # a sentence about a test, not a test
