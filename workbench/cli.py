@@ -35,9 +35,6 @@ class _Parser(argparse.ArgumentParser):
     """A parser whose errors are one line."""
 
     def error(self, message: str) -> NoReturn:
-        if "invalid choice" in message:
-            word = message.split("'")[1] if "'" in message else ""
-            message = f"unknown command {word!r}{did_you_mean(word, COMMANDS)} (there are: {', '.join(COMMANDS)})"
         say_aside(f"error: {visible(message)}; see '{self.prog} --help'")
         self.exit(EXIT_WRONG_USAGE)
 
@@ -119,7 +116,12 @@ def _interrupt() -> None:
 
 def _run(argv: Sequence[str] | None) -> int:
     parser = build_parser()
-    args = parser.parse_args(argv)
+    words = sys.argv[1:] if argv is None else list(argv)
+    # no option before the command has a value, so the first word that is no option is the command
+    named = next((word for word in words if word == "--" or not word.startswith("-")), COMMANDS[0])
+    if named not in COMMANDS:
+        parser.error(f"unknown command {named!r}{did_you_mean(named, COMMANDS)} (there are: {', '.join(COMMANDS)})")
+    args = parser.parse_args(words)
     if args.version:
         from workbench import __version__
 

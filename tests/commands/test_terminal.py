@@ -97,6 +97,17 @@ def test_help_of_the_whole_fits_a_screen():
     assert len(shown.split("\n")) <= MOST_LINES and max(map(len, shown.split("\n"))) <= COLUMNS
 
 
+@pytest.mark.parametrize(("word", "near"), [("rnk", "; did you mean 'rank'?"), ("'x' \"y\"", ""), ("--", "")])
+def test_an_unknown_command_is_named_whole_with_the_nearest_one(word, near, capsys):
+    from workbench.cli import COMMANDS, main
+
+    with pytest.raises(SystemExit) as stopped:
+        main([word, "log.csv"])
+    assert stopped.value.code == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line == f"error: unknown command {word!r}{near} (there are: {', '.join(COMMANDS)}); see 'workbench --help'"
+
+
 def test_everything_is_there_for_those_who_ask(capsys):
     from workbench.cli import main
 

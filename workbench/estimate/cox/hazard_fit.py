@@ -130,7 +130,7 @@ def _limit(
     table, columns = likelihood.table, design.columns
     rising = known = np.zeros((columns.shape[1], 0))
     if unfailed.any():
-        table = table.only(~unfailed)
+        table = table.only_patterns(~unfailed)
     deaths = float(likelihood.deaths.sum())
     for _ in range(columns.shape[1] + 1):
         if table is not likelihood.table:
@@ -146,7 +146,7 @@ def _limit(
                 raise EstimateError("no maximum of the likelihood was found; leave out a term, or use shrink above 0")
             break
         rising = np.column_stack([rising, direction])
-        table = table.only(face_of(table, columns, direction))
+        table = table.only_at(face_of(table, columns, direction))
     flat = free_directions(best.null.information, deaths)
     return likelihood, best, flat, reasons_for_order(rising, design, known)
 

@@ -33,8 +33,10 @@ class RiskTable:
         Of each life: its pattern, and the first and last time (row) at which it is at risk; last < first: never.
     event : np.ndarray of bool, shape (n,)
         Whether it failed, at row `last`.
-    allowed : np.ndarray of bool, shape (p,) or (m, p), or None
-        Patterns that were kept at risk by `only`; None when all are.
+    kept : np.ndarray of bool, shape (p,), or None
+        Patterns that were kept at risk at all times by `only_patterns`; None when all are.
+    kept_at : np.ndarray of bool, shape (m, p), or None
+        Patterns that were kept at risk at each time by `only_at`; None when all are.
     """
 
     times: np.ndarray
@@ -46,7 +48,8 @@ class RiskTable:
     first: np.ndarray
     last: np.ndarray
     event: np.ndarray
-    allowed: np.ndarray | None = None
+    kept: np.ndarray | None = None
+    kept_at: np.ndarray | None = None
 
     @property
     def deaths(self) -> np.ndarray:
@@ -82,29 +85,37 @@ class RiskTable:
             return None
         return np.cumsum(self.steps.toarray()[::-1], axis=0)[::-1]  # type: ignore[union-attr]
 
-    def only(self, keep: np.ndarray) -> "RiskTable":
-        """Keep some of those at risk.
+    def only_patterns(self, keep: np.ndarray) -> "RiskTable":
+        """Keep some patterns at risk, at every time.
 
         Shapes: keep (p,).
         """
-        allowed = keep if self.allowed is None else keep & self.allowed
-        if keep.ndim == 2 or self.at_risk is not None:
-            table = self.full()
-            return replace(self, at_risk=table * keep, steps=None, allowed=allowed)
+        kept = keep if self.kept is None else keep & self.kept
+        if self.at_risk is not None:
+            return replace(self, at_risk=self.at_risk * keep, kept=kept)
         steps = sparse.csr_array(self.steps.multiply(keep[None, :]))  # type: ignore[union-attr]
-        return replace(self, steps=steps, allowed=allowed)
+        return replace(self, steps=steps, kept=kept)
+
+    def only_at(self, keep: np.ndarray) -> "RiskTable":
+        """Keep some patterns at risk at each time; the numbers at risk become a full table, which must fit (`full`).
+
+        Shapes: keep (m, p).
+        """
+        kept_at = keep if self.kept_at is None else keep & self.kept_at
+        return replace(self, at_risk=self.full() * keep, steps=None, kept_at=kept_at)
 
     def over_lives(self, values: np.ndarray) -> np.ndarray:
         """Sum values of times over the times at which each life was at risk.
 
         Shapes: values (m,), returns (n,).
         """
-        if self.allowed is not None and self.allowed.ndim == 2:
-            running = np.cumsum(np.vstack([np.zeros(self.allowed.shape[1]), values[:, None] * self.allowed]), axis=0)
-            return np.asarray(running[self.last + 1, self.pattern] - running[self.first, self.pattern])
-        running = np.concatenate([[0.0], np.cumsum(values)])
-        sums = running[self.last + 1] - running[self.first]
-        return np.asarray(sums if self.allowed is None else sums * self.allowed[self.pattern])
+        if self.kept_at is None:
+            running = np.concatenate([[0.0], np.cumsum(values)])
+            sums = running[self.last + 1] - running[self.first]
+        else:
+            running = np.cumsum(np.vstack([np.zeros(self.kept_at.shape[1]), values[:, None] * self.kept_at]), axis=0)
+            sums = running[self.last + 1, self.pattern] - running[self.first, self.pattern]
+        return np.asarray(sums if self.kept is None else sums * self.kept[self.pattern])
 
 
 def risk_table_of(lives: Lives, pattern: np.ndarray, patterns: int, *, strata: np.ndarray | None = None) -> RiskTable:

@@ -1,5 +1,6 @@
 """Ranked: the one adjusted ranking of a season that the findings on choices and on next season share."""
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from workbench.errors import EstimateError
@@ -9,18 +10,26 @@ from workbench.ranking.model import LEAST_UNITS
 if TYPE_CHECKING:
     from workbench.report.basis.season_data import SeasonData
 
-__all__ = ["rank_season", "season_choice", "season_levels"]
+__all__ = ["RankedSeason", "rank_season", "season_choice", "season_levels"]
 
 
-def rank_season(data: "SeasonData") -> Ranking | str:
+@dataclass(frozen=True, eq=False)
+class RankedSeason:
+    """The ranking of a season, or None and why there is none, a clause without a full stop."""
+
+    ranking: Ranking | None
+    reason: str = ""
+
+
+def rank_season(data: "SeasonData") -> RankedSeason:
     """Rank every choice of a season that can be compared."""
     question = question_of(data.log, data.lives)
     if not question.choices:
-        return f"no protection choice has two levels of at least {LEAST_UNITS} units each"
+        return RankedSeason(None, f"no protection choice has two levels of at least {LEAST_UNITS} units each")
     if data.lives.failures == 0:
-        return "nothing failed"
+        return RankedSeason(None, "nothing failed")
     try:
-        return rank_choices(
+        ranking = rank_choices(
             data.lives,
             question.choices,
             adjust=question.adjust,
@@ -32,7 +41,8 @@ def rank_season(data: "SeasonData") -> Ranking | str:
             declared=question.declared,
         )
     except EstimateError as error:
-        return str(error).rstrip(".")
+        return RankedSeason(None, str(error).rstrip("."))
+    return RankedSeason(ranking)
 
 
 def season_choice(data: "SeasonData") -> str:

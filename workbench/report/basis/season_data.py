@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
@@ -16,6 +16,9 @@ from workbench.ranking.choices import Ranking
 from workbench.report.basis.last_good_doubt import LastGoodDoubt, last_good_doubt
 from workbench.report.words import counts_text, shown_name
 from workbench.wording import NOT_KNOWN
+
+if TYPE_CHECKING:
+    from workbench.report.basis.ranked import RankedSeason
 
 __all__ = ["FEWEST_UNITS", "SeasonData"]
 
@@ -66,7 +69,7 @@ class SeasonData:
     today: dt.date = field(default_factory=dt.date.today)
 
     @cached_property
-    def _ranked(self) -> Ranking | str:
+    def _ranked(self) -> "RankedSeason":
         from workbench.report.basis.ranked import rank_season
 
         return rank_season(self)
@@ -74,12 +77,12 @@ class SeasonData:
     @property
     def ranking(self) -> Ranking | None:
         """The adjusted ranking of all choices, made once for every builder; None where nothing can be ranked."""
-        return None if isinstance(self._ranked, str) else self._ranked
+        return self._ranked.ranking
 
     @property
     def no_ranking(self) -> str:
         """Why nothing can be ranked, a clause without a full stop; empty where there is a ranking."""
-        return self._ranked if isinstance(self._ranked, str) else ""
+        return self._ranked.reason
 
     @cached_property
     def last_good_doubt(self) -> LastGoodDoubt | None:
