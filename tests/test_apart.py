@@ -1,6 +1,7 @@
 """Two pieces of work at once: the same answers in one process or two, errors told, a lost copy made good."""
 
 import os
+from types import MappingProxyType
 
 import numpy as np
 import pytest
@@ -30,6 +31,25 @@ def test_a_copy_that_is_lost_or_cannot_be_made_is_made_good(monkeypatch):
 
     monkeypatch.setattr(os, "fork", refuse)
     assert apart.both(lambda: 1, lambda: 2) == (1, 2)
+
+
+def test_what_cannot_be_changed_cannot_be_changed_when_it_comes_from_a_copy(monkeypatch):
+    monkeypatch.setattr(apart, "_has_room", lambda: True)
+    here = os.getpid()
+
+    def made():
+        assert os.getpid() != here
+        days = np.array([3.0, 5.0])
+        days.flags.writeable = False
+        return MappingProxyType({"days": days, "same": days, "names": np.array(["a", "b"], dtype=object)})
+
+    _, found = apart.both(lambda: None, made)
+    assert found["days"].tolist() == [3.0, 5.0] and found["days"] is found["same"]
+    with pytest.raises(ValueError, match="read-only"):
+        found["days"][0] = 4.0
+    with pytest.raises(TypeError):
+        found["days"] = found["names"]
+    found["names"][0] = "c"
 
 
 def test_limits_found_in_two_processes_are_those_found_in_one(monkeypatch):

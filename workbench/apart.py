@@ -1,11 +1,16 @@
 """Apart: two pieces of work at once, the second in a copy of this process where that is sound; else one by one."""
 
+import gc
+import io
 import os
 import pickle
 import sys
 import warnings
-from collections.abc import Callable
-from typing import TypeVar
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+from typing import Any, TypeVar
+
+import numpy as np
 
 __all__ = ["both"]
 
@@ -53,12 +58,39 @@ def _begun(work: Callable[[], object]) -> tuple[int, int] | None:
         return child, reading
     wrong = 1
     try:
+        gc.freeze()  # what is shared is not searched for waste, which would copy it
         os.close(reading)
         with os.fdopen(writing, "wb") as pipe:
-            pipe.write(pickle.dumps([work()]))
+            pipe.write(_written([work()]))
         wrong = 0
     finally:
         os._exit(wrong)  # nothing of the copy may run on, be told or be tidied away
+
+
+class _Pickler(pickle.Pickler):
+    """Writes read-only mappings too, and read-only arrays so that they are read-only when read."""
+
+    def reducer_override(self, obj: Any) -> Any:
+        if isinstance(obj, MappingProxyType):
+            return _read_only_mapping, (dict(obj),)
+        if isinstance(obj, np.ndarray) and not obj.flags.writeable:
+            return _read_only_array, (obj.copy(),)
+        return NotImplemented
+
+
+def _read_only_mapping(values: dict[Any, Any]) -> Mapping[Any, Any]:
+    return MappingProxyType(values)
+
+
+def _read_only_array(values: np.ndarray) -> np.ndarray:
+    values.flags.writeable = False
+    return values
+
+
+def _written(answer: object) -> bytes:
+    target = io.BytesIO()
+    _Pickler(target, protocol=pickle.HIGHEST_PROTOCOL).dump(answer)
+    return target.getvalue()
 
 
 def _ended(child: int, reading: int) -> list[B] | None:

@@ -6,6 +6,7 @@ import json
 import os
 import re
 import socket
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -13,11 +14,12 @@ import pytest
 from markupsafe import escape
 
 from tests.report.seasons import HOSTILE, SETTINGS, plain_season
+from workbench import apart
 from workbench.errors import LogError, UsageError, WorkbenchError
 from workbench.filing import MANIFEST, Permit, write_together
 from workbench.report.basis.exports import csv_text, is_private, set_aside_frame
 from workbench.report.basis.finding import JSON_FIELDS, SECTIONS
-from workbench.report.making.assembly import review
+from workbench.report.making.assembly import gather_findings, review, season_data
 from workbench.report.talk import TOPICS
 
 FILES = ("html", "summary", "pptx", "findings", "set_aside", "ledger")
@@ -47,6 +49,19 @@ class Slides(HTMLParser):
     def handle_data(self, data):
         if self._inside:
             self.slides[-1] += " " + data
+
+
+@pytest.mark.parametrize("previous", [False, True])
+def test_findings_gathered_in_two_processes_are_those_gathered_in_one(plain_log, previous, monkeypatch):
+    said = []
+    for room in (True, False):
+        monkeypatch.setattr(apart, "_has_room", lambda room=room: room)
+        data = season_data(plain_log, settings=SETTINGS)
+        claims, withheld = gather_findings(replace(data, previous=data) if previous else data)
+        tables = [{name: list(cells) for name, cells in (claim.table or {}).items()} for claim in claims]
+        figures = [type(claim.figure.result).__name__ for claim in claims if claim.figure is not None]
+        said.append(([claim.as_json() for claim in claims], tables, figures, withheld))
+    assert said[0] == said[1] and len(said[0][0]) > 20
 
 
 def without_links(page):

@@ -8,7 +8,7 @@ import pytest
 from tests.report.toys import season_of
 from workbench.cli import main
 from workbench.report.basis.finding import Finding
-from workbench.report.findings.second_opinion import Check, checks_of, opinion_findings
+from workbench.report.findings.second_opinion import SecondOpinion, opinion_findings, second_opinions
 from workbench.report.making.assembly import Review
 
 
@@ -27,7 +27,7 @@ def finding(name, **changes):
 
 
 def test_curves_tests_and_model_agree_with_the_second_program(exact):
-    checks = checks_of(exact)
+    checks = second_opinions(exact)
 
     assert [c.agrees for c in checks] == [True, True, True]
     assert checks[0].second == pytest.approx(checks[0].ours, abs=1e-8)
@@ -39,7 +39,7 @@ def test_spans_are_not_checked_and_the_reason_is_said():
     data = season_of(
         None, None, {"lid_seal": ["a", "b"] * 12}, lower=[10.0] * 24, upper=[*[40.0, 70.0] * 6, *[np.inf] * 12]
     )
-    checks = checks_of(data)
+    checks = second_opinions(data)
 
     assert [c.agrees for c in checks[:2]] == [None, None]
     assert {c.reason for c in checks[:2]} == {"failures lie in spans"}
@@ -47,7 +47,7 @@ def test_spans_are_not_checked_and_the_reason_is_said():
 
 
 def test_a_disagreement_withholds_what_rests_on_it_and_shows_both_numbers(exact):
-    wrong = Check(what="the share", ours=0.8125, second=0.7125, tolerance=1e-8, touches=("life.lid_seal",))
+    wrong = SecondOpinion(what="the share", ours=0.8125, second=0.7125, tolerance=1e-8, touches=("life.lid_seal",))
     findings, withheld = opinion_findings(
         exact, [finding("life.lid_seal"), finding("life.lid_seal.cord"), finding("life.vent")], [wrong]
     )
@@ -70,7 +70,7 @@ def test_a_disagreement_withholds_what_rests_on_it_and_shows_both_numbers(exact)
     [(1.0, 1.0 + 5e-9, True), (1.0, 1.0 + 5e-8, False), (-400.0, -400.0 - 3e-6, True), (math.nan, 1.0, None)],
 )
 def test_tolerance_is_relative_to_the_larger_of_one_and_the_figure(ours, second, agrees):
-    assert Check(what="x", ours=ours, second=second, tolerance=1e-8, touches=()).agrees is agrees
+    assert SecondOpinion(what="x", ours=ours, second=second, tolerance=1e-8, touches=()).agrees is agrees
 
 
 def test_what_no_second_program_computes_is_listed(exact):

@@ -38,10 +38,7 @@ class MeanOfGroup:
         cls, label: str, horizon: float, units: int, *, unit: str, who: str = "at risk", may_have: int = 0
     ) -> "MeanOfGroup":
         """The mean of a group with no known failure by the horizon; `may_have`: failures whose spans hold it."""
-
-        def limits(confidence: float) -> tuple[float, float]:
-            return horizon * float(exact_bound(np.array([units]), confidence)[0]), horizon
-
+        limits = _ExactLimits(units, horizon)
         bound = f"the lower limit is the exact bound for {units} {who}."
         by_then = f"no unit failed by {horizon:g} {unit}"
         if may_have:
@@ -52,8 +49,7 @@ class MeanOfGroup:
     @classmethod
     def normal(cls, mean: float, std_error: float, horizon: float, *, notes: tuple[str, ...] = ()) -> "MeanOfGroup":
         """A mean with normal limits, kept between 0 and the horizon."""
-
-        limits = _normal_limits(mean, std_error, horizon)
+        limits = _NormalLimits(mean, std_error, horizon)
         return cls(mean, std_error, limits, limits, notes)
 
     @classmethod
@@ -64,13 +60,7 @@ class MeanOfGroup:
     @classmethod
     def by_ratio(cls, mean: float, std_error: float, limits: LimitsAt, *, notes: tuple[str, ...]) -> "MeanOfGroup":
         """A mean with likelihood-ratio limits."""
-
-        def drawn_out(confidence: float) -> tuple[float, float]:
-            lower, upper = limits(_ANCHOR)
-            part = normal_quantile(confidence) / normal_quantile(_ANCHOR)
-            return mean - part * (mean - lower), mean + part * (upper - mean)
-
-        return cls(mean, std_error, limits, drawn_out, notes)
+        return cls(mean, std_error, limits, _DrawnOutLimits(mean, limits), notes)
 
 
 def few_failures_notes(
@@ -90,9 +80,38 @@ def _no_limits(confidence: float) -> tuple[float, float]:
     return float("nan"), float("nan")
 
 
-def _normal_limits(mean: float, std_error: float, horizon: float) -> LimitsAt:
-    def limits(confidence: float) -> tuple[float, float]:
-        half = normal_quantile(confidence) * std_error
-        return max(mean - half, 0.0), min(mean + half, horizon)
+@dataclass(frozen=True)
+class _ExactLimits:
+    """Limits of the mean up to the horizon of so many units of which none failed."""
 
-    return limits
+    units: int
+    horizon: float
+
+    def __call__(self, confidence: float) -> tuple[float, float]:
+        return self.horizon * float(exact_bound(np.array([self.units]), confidence)[0]), self.horizon
+
+
+@dataclass(frozen=True)
+class _NormalLimits:
+    """Normal limits of a mean, kept between 0 and the horizon."""
+
+    mean: float
+    std_error: float
+    horizon: float
+
+    def __call__(self, confidence: float) -> tuple[float, float]:
+        half = normal_quantile(confidence) * self.std_error
+        return max(self.mean - half, 0.0), min(self.mean + half, self.horizon)
+
+
+@dataclass(frozen=True, eq=False)
+class _DrawnOutLimits:
+    """Limits of a mean that widen in proportion to the normal quantile from those at one level."""
+
+    mean: float
+    anchor: LimitsAt
+
+    def __call__(self, confidence: float) -> tuple[float, float]:
+        lower, upper = self.anchor(_ANCHOR)
+        part = normal_quantile(confidence) / normal_quantile(_ANCHOR)
+        return self.mean - part * (self.mean - lower), self.mean + part * (upper - self.mean)

@@ -1,7 +1,6 @@
 """Interval means: interval-censored lives by group and a horizon in, restricted means with likelihood limits out."""
 
-from dataclasses import replace
-from functools import lru_cache
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -90,18 +89,34 @@ def _mean_within(start: np.ndarray, stop: np.ndarray, horizon: float) -> np.ndar
     return np.asarray(np.where(stop > start, before * 0.5 * (low + high) + (1.0 - before) * horizon, low))
 
 
+@dataclass(frozen=True, eq=False)
+class _RatioLimits:
+    """Likelihood-ratio limits of a mean: worths of the cells at each side, and what the last cell is worth there.
+
+    `found` holds the limits at every level that was asked for, since each takes a search.
+    """
+
+    problem: NpmleProblem
+    fit: Fit
+    worths: tuple[Worth, Worth]
+    last: tuple[float, float]
+    widening: float
+    found: dict[float, tuple[float, float]] = field(default_factory=dict)
+
+    def __call__(self, confidence: float) -> tuple[float, float]:
+        if confidence not in self.found:
+            wanted = normal_quantile(confidence) * self.widening
+            lower, upper = ratio_limits(self.problem, self.fit, self.worths, wanted=wanted)
+            self.found[confidence] = lower * self.last[0], upper * self.last[1]
+        return self.found[confidence]
+
+
 def _limits(lives: Lives, fitted: Mass, horizon: float, *, widening: float) -> LimitsAt:
     cells, problem, fit = _all_spans(lives, fitted)
     even = _mean_within(cells.start, cells.end, horizon)
     early, late = (0.5 * (even + np.minimum(ends, horizon)) for ends in (cells.start, cells.end))
-    worths = Worth.of(early), Worth.of(late)
-
-    @lru_cache
-    def limits(confidence: float) -> tuple[float, float]:
-        lower, upper = ratio_limits(problem, fit, worths, wanted=normal_quantile(confidence) * widening)
-        return lower * float(early[-1]), upper * float(late[-1])
-
-    return limits
+    last = float(early[-1]), float(late[-1])
+    return _RatioLimits(problem, fit, (Worth.of(early), Worth.of(late)), last, widening)
 
 
 def _all_spans(lives: Lives, fitted: Mass) -> tuple[TurnbullCells, NpmleProblem, Fit]:

@@ -33,11 +33,13 @@ def drawn_pictures(jobs: Mapping[str, Job]) -> dict[str, Picture]:
     apart = names[1::2] if len(names) >= FEWEST_APART else []
     rest = [name for name in names if name not in apart]
     with theme():
+        drawn = _all_bytes(jobs, rest[:1])  # so that what drawing imports is imported once
         if apart:
-            one, other = both(lambda: _all_bytes(jobs, rest), lambda: _all_bytes(jobs, apart))
+            one, other = both(lambda: _all_bytes(jobs, rest[1:]), lambda: _all_bytes(jobs, apart))
+            drawn |= one | other
         else:
-            one, other = _all_bytes(jobs, rest), {}
-    return {name: _picture(drawing, (one | other)[name]) for name, (drawing, _) in jobs.items()}
+            drawn |= _all_bytes(jobs, rest[1:])
+    return {name: _picture(drawing, drawn[name]) for name, (drawing, _) in jobs.items()}
 
 
 def _all_bytes(jobs: Mapping[str, Job], names: list[str]) -> dict[str, bytes]:

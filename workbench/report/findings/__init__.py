@@ -15,10 +15,11 @@ from workbench.report.findings.ranking_words import (
     ranked_rows,
     shift_sentence,
 )
-from workbench.report.findings.second_opinion import opinion_findings
+from workbench.report.findings.second_opinion import SecondOpinion, opinion_findings, second_opinions
 
 __all__ = [
     "RankedRow",
+    "SecondOpinion",
     "choice_findings",
     "flip_sentences",
     "labelled",
@@ -31,6 +32,7 @@ __all__ = [
     "planning_findings",
     "ranked_rows",
     "ranking_findings",
+    "second_opinions",
     "set_aside_findings",
     "shift_sentence",
     "teardown_findings",

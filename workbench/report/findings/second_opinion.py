@@ -16,7 +16,7 @@ from workbench.lives import Lives
 from workbench.report.basis import Finding, SeasonData, with_levels
 from workbench.report.words import id_words, shown_name
 
-__all__ = ["NOT_CHECKED", "Check", "checks_of", "opinion_findings"]
+__all__ = ["NOT_CHECKED", "SecondOpinion", "opinion_findings", "second_opinions"]
 
 CURVE_TOLERANCE = 1e-8
 TEST_TOLERANCE = 1e-6
@@ -40,7 +40,7 @@ Opinion = tuple[float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Check:
+class SecondOpinion:
     """One figure computed twice.
 
     Attributes
@@ -72,7 +72,7 @@ class Check:
         return abs(self.ours - self.second) <= self.tolerance * max(1.0, abs(self.ours))
 
 
-def checks_of(data: SeasonData) -> list[Check]:
+def second_opinions(data: SeasonData) -> list[SecondOpinion]:
     """Compute headline figures a second time."""
     checks = [_curve_check(data)]
     for column in data.choices():
@@ -84,10 +84,10 @@ def checks_of(data: SeasonData) -> list[Check]:
 
 
 def opinion_findings(
-    data: SeasonData, findings: Sequence[Finding], checks: Sequence[Check] | None = None
+    data: SeasonData, findings: Sequence[Finding], checks: Sequence[SecondOpinion] | None = None
 ) -> tuple[list[Finding], list[str]]:
     """Withhold findings that the second computation does not confirm, and report what was checked."""
-    checks = checks_of(data) if checks is None else list(checks)
+    checks = second_opinions(data) if checks is None else list(checks)
     failed = [check for check in checks if check.agrees is False]
     sentences = [
         f"{check.what[0].upper()}{check.what[1:]}: the workbench computes {check.ours:.8g}, the second program "
@@ -106,7 +106,7 @@ def _rests_on(name: str, prefix: str) -> bool:
     return name == prefix or name.startswith((f"{prefix}.", f"{prefix}/"))
 
 
-def _withheld(finding: Finding, check: Check) -> Finding:
+def _withheld(finding: Finding, check: SecondOpinion) -> Finding:
     return Finding(
         id=finding.id,
         kind="withheld",
@@ -123,7 +123,7 @@ def _withheld(finding: Finding, check: Check) -> Finding:
     )
 
 
-def _report(checks: Sequence[Check]) -> Finding:
+def _report(checks: Sequence[SecondOpinion]) -> Finding:
     done = [c for c in checks if c.agrees is not None]
     wrong = sum(c.agrees is False for c in done)
     result = "all agree" if not wrong else f"{wrong} disagree"
@@ -170,13 +170,13 @@ def _attempt(compute: Callable[[], Opinion]) -> tuple[float, float, str]:
     return ours, second, ""
 
 
-def _curve_check(data: SeasonData) -> Check:
+def _curve_check(data: SeasonData) -> SecondOpinion:
     what = "share of all units lasting the mission"
     touches = ("outcome.lasting", "outcome.missing")
     lives = data.lives
     if not lives.is_right_censored:
         reason = "failures lie in spans"
-        return Check(
+        return SecondOpinion(
             what=what, ours=math.nan, second=math.nan, tolerance=CURVE_TOLERANCE, touches=touches, reason=reason
         )
 
@@ -190,10 +190,10 @@ def _curve_check(data: SeasonData) -> Check:
         return float(ours), float(fitter.predict(data.mission))
 
     ours, second, reason = _attempt(compute)
-    return Check(what=what, ours=ours, second=second, tolerance=CURVE_TOLERANCE, touches=touches, reason=reason)
+    return SecondOpinion(what=what, ours=ours, second=second, tolerance=CURVE_TOLERANCE, touches=touches, reason=reason)
 
 
-def _rank_check(lives: Lives, column: str, name: str) -> Check:
+def _rank_check(lives: Lives, column: str, name: str) -> SecondOpinion:
     what = f"log-rank statistic of {shown_name(column)}"
     reason = ""
     if not lives.is_right_censored:
@@ -201,7 +201,7 @@ def _rank_check(lives: Lives, column: str, name: str) -> Check:
     elif (lives.entry > 0).any():
         reason = "the second program takes no late entry here"
     if reason:
-        return Check(
+        return SecondOpinion(
             what=what, ours=math.nan, second=math.nan, tolerance=TEST_TOLERANCE, touches=(name,), reason=reason
         )
 
@@ -214,10 +214,10 @@ def _rank_check(lives: Lives, column: str, name: str) -> Check:
         return float(ours), float(second.test_statistic)
 
     ours, second, reason = _attempt(compute)
-    return Check(what=what, ours=ours, second=second, tolerance=TEST_TOLERANCE, touches=(name,), reason=reason)
+    return SecondOpinion(what=what, ours=ours, second=second, tolerance=TEST_TOLERANCE, touches=(name,), reason=reason)
 
 
-def _model_check(data: SeasonData) -> Check:
+def _model_check(data: SeasonData) -> SecondOpinion:
     what = "log-likelihood of the unshrunk model of all choices"
     columns = [c for c in (*data.choices(), "environment") if c in data.lives.covariates]
 
@@ -237,7 +237,7 @@ def _model_check(data: SeasonData) -> Check:
     ours, second, reason = _attempt(compute) if columns else (math.nan, math.nan, "no choice can be compared")
     if not reason and not math.isfinite(ours):
         reason = "some levels have no finite estimate without shrinkage"
-    return Check(
+    return SecondOpinion(
         what=what, ours=ours, second=second, tolerance=LIKELIHOOD_TOLERANCE, touches=("ranking",), reason=reason
     )
 

@@ -5,10 +5,11 @@ import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from threadpoolctl import threadpool_limits
 
+from workbench.apart import both
 from workbench.checks import check_positive
 from workbench.errors import UsageError, WorkbenchError
 from workbench.filing import Permit, check_folder, files_read, home_of, write_together
@@ -25,6 +26,9 @@ from workbench.report.basis import (
     set_aside_frame,
     versions_used,
 )
+
+if TYPE_CHECKING:
+    from workbench.report.findings import SecondOpinion
 
 __all__ = [
     "BUILDERS",
@@ -51,7 +55,12 @@ BUILDERS = (
     "findings_planning.planning_findings",
     "findings_aside.set_aside_findings",
 )
-"""Module and function in this package; each takes a SeasonData and returns findings in their sections."""
+"""Module and function in the room of findings; each takes a SeasonData and returns findings in their sections."""
+
+WITHOUT_RANKING = ("findings_last_good", "findings_outcome", "findings_life", "previous")
+"""Modules that ask nothing of the ranking, and are asked in another process while that is made."""
+BESIDE_RANKING = ("findings_teardown", "findings_planning", "findings_aside")
+"""Modules that are asked in another process while the ranking is told."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,18 +179,19 @@ def write_review(
     slides = slides_of(claims, cover_slide(data), typed_slides(data, versions), counts=data.counts_text)
     say("writing the review")
     title = f"{slides[0].section}: {slides[0].title}"
-    written = write_together(
-        folder,
-        {
+
+    def pages() -> dict[str, bytes]:
+        return {
             "review.html": deck_html(slides, title).encode(),
             "summary.html": summary_html(claims, data).encode(),
-            "review.pptx": deck_pptx(slides, title),
             "findings.json": findings_json(data.log, data.settings, versions, findings=claims).encode(),
             "set_aside.csv": csv_text(set_aside_frame(data.log, locations=locations)).encode("utf-8-sig"),
             "ledger.csv": csv_text(data.log.ledger).encode("utf-8-sig"),
-        },
-        given,
-    )
+        }
+
+    deck, others = both(lambda: deck_pptx(slides, title), pages)
+    made = {**others, "review.pptx": deck}
+    written = write_together(folder, {name: made[name] for name in OUTPUTS}, given)
     return Review(
         html=written["review.html"],
         summary=written["summary.html"],
@@ -226,29 +236,42 @@ def _refuse_late_settings(log: Any, settings: Any) -> None:
 def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: None) -> tuple[list[Finding], list[str]]:
     """Return all findings of a season in slide order, with those withheld that a second program did not confirm."""
     from workbench.report.decks import mission_finding
+    from workbench.report.findings import second_opinions
 
-    findings = [mission_finding(data)]
-    builders = []
-    for place in BUILDERS:
-        module, function = place.split(".")
-        builders.append((module, getattr(importlib.import_module(f"workbench.report.findings.{module}"), function)))
+    places = dict(place.split(".") for place in BUILDERS)
+    builders = {
+        module: getattr(importlib.import_module(f"workbench.report.findings.{module}"), function)
+        for module, function in places.items()
+    }
+
+    def built(modules: Sequence[str]) -> dict[str, list[Finding]]:
+        return {module: builders[module](data) for module in modules}
+
+    told_here = [module for module in builders if module not in (*WITHOUT_RANKING, *BESIDE_RANKING)]
     # small matrices: threads cost more than they give, and their number would show in the last digits
     with threadpool_limits(limits=1):
-        for module, builder in builders:
-            say(module.removeprefix("findings_"))
-            findings += builder(data)
-    say("second opinion")
-    return settle_findings(data, findings)
+        say("ranking")
+        _, found = both(lambda: data.ranking, lambda: built(WITHOUT_RANKING))
+        say("ranking, plan and second opinion")
+        (told, checks), beside = both(lambda: (built(told_here), second_opinions(data)), lambda: built(BESIDE_RANKING))
+    found |= told | beside
+    findings = [mission_finding(data), *(claim for module in builders for claim in found[module])]
+    return settle_findings(data, findings, checks)
 
 
-def settle_findings(data: SeasonData, findings: Sequence[Finding]) -> tuple[list[Finding], list[str]]:
-    """Return findings in slide order with cautions, those withheld that a second computation does not confirm."""
+def settle_findings(
+    data: SeasonData, findings: Sequence[Finding], checks: "Sequence[SecondOpinion] | None" = None
+) -> tuple[list[Finding], list[str]]:
+    """Return findings in slide order with cautions, those withheld that a second computation does not confirm.
+
+    The second computation is made here where its checks are not given.
+    """
     from workbench.report.decks import caution_finding
     from workbench.report.findings import opinion_findings
     from workbench.report.talk import talk_findings
 
     with threadpool_limits(limits=1):
-        kept, withheld = opinion_findings(data, list(findings))
+        kept, withheld = opinion_findings(data, list(findings), checks)
         kept = [*kept, caution_finding(data)]
         return in_slide_order([*talk_findings(data, kept), *kept]), withheld
 
