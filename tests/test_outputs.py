@@ -13,6 +13,7 @@ import pytest
 
 import workbench
 from tests.faults import FULL, Failing, tree
+from tests.report.seasons import few_choices
 from workbench.cli import COMMANDS, build_parser, main
 from workbench.filing import is_own_output
 
@@ -60,6 +61,7 @@ def season(tmp_path_factory) -> Path:
     known, _ = workbench.simulate_records(log, truth, seed=4, units=["LM-001", "LM-002"], every_hours=12)
     for (unit, deployment), table in known.items():
         table.to_csv(folder / "records" / f"{unit}_{deployment}.csv", index=False)
+    log = few_choices(log)
     log.loc[3, "outcome"] = "who knows"
     log.to_csv(folder / "log.csv", index=False)
     log.to_excel(folder / "log.xlsx", index=False)

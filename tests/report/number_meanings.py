@@ -132,11 +132,11 @@ def names_in(text, names):
     return {name for name in names if re.search(rf"(?<!\w){re.escape(name)}(?!\w)", low)}
 
 
-def contradictions(review):
-    """Meanings with two numbers of which no sentence holds both, with where each stands."""
+def contradictions(review, said):
+    """Meanings with two numbers of which no sentence holds both, with where each stands; of the numbers said."""
     given = defaultdict(lambda: defaultdict(list))
-    for said in numbers_said(review):
-        given[said.meaning, said.narrowed][said.number].append(said)
+    for one in said:
+        given[one.meaning, one.narrowed][one.number].append(one)
     texts = {s for lines in texts_of(review).values() for line in lines for s in sentences_of(line)}
     held = {m: [numbers_in(s) for s in texts if re.search(pattern, s)] for m, pattern in NOUNS}
     held["units"] += held["deployments"] if what_is_counted(review) == "units" else []

@@ -40,6 +40,12 @@ def few_columns(log):
     return log[[column for column in COLUMNS if column in log.columns]].copy()
 
 
+def few_choices(log):
+    """A log of a simulated season with three protection choices, and with all that the bench found."""
+    dropped = {c.name for c in log_columns() if c.role == "protection"} - {"lid_seal", "vent", "fasteners"}
+    return log.drop(columns=[column for column in log.columns if column in dropped])
+
+
 def plain_season(units=72, seed=5):
     log = few_columns(simulate_season(units, seed=seed, season="2025")[0])
     log["latitude"] = "51.23456"
@@ -75,10 +81,8 @@ def write_hostile_log(path):
 
 def small_seasons():
     """Logs that lack what a talk is usually built on, by what they lack; each is to be told with fewer slides."""
-    log, _ = simulate_season(60, seed=11, season="2025")
+    log = few_choices(simulate_season(60, seed=11, season="2025")[0])
     inside = [c.name for c in log_columns() if c.role in ("verdict", "condition", "evidence")]
-    dropped = {c.name for c in log_columns() if c.role == "protection"} - {"lid_seal", "vent", "fasteners"}
-    log = log.drop(columns=[c for c in dropped if c in log.columns])
     return {
         "twelve units": log.iloc[:12],
         "no teardown": log.drop(columns=[c for c in inside if c in log.columns]),

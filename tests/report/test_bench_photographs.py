@@ -40,22 +40,29 @@ def picture(path, colour):
     Image.new("RGB", (2000, 1500), colour).save(path, exif=exif)
 
 
-def told_of(season, folder, pictures):
+@pytest.fixture(scope="module")
+def findings(season, tmp_path_factory):
+    """What the teardown found; pictures change none of it."""
+    log = tmp_path_factory.mktemp("no pictures") / "log.csv"
+    season[0].to_csv(log, index=False)
+    return {f.id: f for f in teardown_findings(season_data(log, settings="none", mission=150))}
+
+
+def told_of(season, findings, folder, *, pictures):
     """What a talk is told from, of a log that names pictures: row number and column to file."""
     log = season[0].copy()
     for (number, column), name in pictures.items():
         log.loc[season[1][number], column] = name
     log.to_csv(folder / "log.csv", index=False)
-    data = season_data(folder / "log.csv", settings="none", mission=150)
-    return Told(data=data, findings={f.id: f for f in teardown_findings(data)})
+    return Told(data=season_data(folder / "log.csv", settings="none", mission=150), findings=findings)
 
 
-def test_two_pictures_of_units_with_the_sign_are_shown_with_words_and_nothing_of_the_place(season, tmp_path):
+def test_two_pictures_of_units_with_the_sign_are_shown_with_words_and_nothing_of_the_place(season, findings, tmp_path):
     for name, colour in (("open.jpg", "red"), ("board.png", "blue"), ("mounted.jpg", "green")):
         picture(tmp_path / name, colour)
     names = {(0, "photo_1"): "mounted.jpg", (1, "photo_2"): "open.jpg", (2, "photo_2"): "gone.jpg",
              (3, "photo_3"): "board.png", (4, "photo_4"): "open.jpg"}  # fmt: skip
-    told = told_of(season, tmp_path, names)
+    told = told_of(season, findings, tmp_path, pictures=names)
     slide = signs_slide(told)
 
     shown = slide.figure.result
@@ -82,12 +89,12 @@ def test_two_pictures_of_units_with_the_sign_are_shown_with_words_and_nothing_of
 
 
 @pytest.mark.parametrize("names", [{}, {(0, "photo_1"): "mounted.jpg"}, {(0, "photo_2"): "../outside.jpg"}])
-def test_without_a_suitable_picture_the_signs_are_drawn(season, tmp_path, names):
+def test_without_a_suitable_picture_the_signs_are_drawn(season, findings, tmp_path, names):
     picture(tmp_path / "outside.jpg", "red")
     home = tmp_path / "season"
     home.mkdir()
     picture(home / "mounted.jpg", "green")
-    slide = signs_slide(told_of(season, home, names))
+    slide = signs_slide(told_of(season, findings, home, pictures=names))
 
     assert not isinstance(slide.figure.result, Photographs)
     assert ("cannot be shown" in slide.method) == ((0, "photo_2") in names)
