@@ -19,6 +19,8 @@ from workbench.notebook.accepting import ACCEPTED, accept_notebooks
 from workbench.notebook.notebook_folder import make_season_folder
 from workbench.notebook.running import read_notebook, write_notebook
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[1]
 
 

@@ -22,6 +22,8 @@ from workbench.notebook.showing import mimebundle
 from workbench.report.making.assembly import review
 from workbench.simulate import simulate_season
 
+pytestmark = pytest.mark.slow
+
 MARK = "zq9"
 PAYLOADS = (
     "=zq9+1", "@zq9(1)", "+zq9", "-zq9+1", " =zq9(2)", "\t=zq9(3)", "<script>zq9()</script>",

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 PACKAGE = Path(__file__).parents[1] / "workbench"
 
 COLUMNS = (
@@ -173,7 +175,6 @@ def replaced(place, old, new):
     place.write_text(text.replace(old, new), encoding="utf-8")
 
 
-@pytest.mark.slow
 def test_a_slide_is_a_function_its_name_and_its_topic(copy):
     report = copy / "workbench/report"
     (report / "talk/keels.py").write_text(TALK_SLIDE, encoding="utf-8")

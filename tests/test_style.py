@@ -8,6 +8,8 @@ import pytest
 
 import workbench
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[1]
 
 

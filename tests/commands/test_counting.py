@@ -12,6 +12,8 @@ from workbench.fleet.fleet_files import has_more_rows
 from workbench.fleet.fleets import read_fleet
 from workbench.log.season_log.reading import read_log
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
@@ -70,7 +72,6 @@ def test_compare_counts_units_by_their_weight(folder, capsys):
     assert "days rounded outwards to 30 (--step 1 keeps them), kept apart: vent;" in streams.err
 
 
-@pytest.mark.slow
 def test_rank_counts_by_itself_and_agrees_with_the_log(folder, capsys, monkeypatch):
     command = ["rank", str(folder / "large.parquet"), "--choices", "lid_seal,vent", "--adjust", "environment"]
     command += ["--mission", "180", "--resamples", "100", "--json"]
@@ -88,7 +89,6 @@ def test_rank_counts_by_itself_and_agrees_with_the_log(folder, capsys, monkeypat
     assert (counted["mission_survival"] - kept["mission_survival"]).abs().max() < 0.005
 
 
-@pytest.mark.slow
 def test_review_counts_by_itself(folder, tmp_path, capsys):
     settings = tmp_path / "season.toml"
     settings.write_text(

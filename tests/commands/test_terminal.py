@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 pty = pytest.importorskip("pty", reason="pseudo-terminals belong to POSIX systems")
 
 ROOT = Path(__file__).parents[2]
@@ -26,7 +28,6 @@ ANSWERS = {
     "plan": ([LOG, "--no-trial"], r"units would lose about \d+ by 180 days .* spares"),
     "review": ([LOG, "--out", "{folder}/review"], r"\d+ of 100 lasted the 180 days asked"),
 }
-SLOW = ("rank", "teardown", "plan", "review")
 
 
 def _in_terminal(words, **environment):
@@ -59,9 +60,7 @@ def _in_terminal(words, **environment):
     return shown.decode().replace("\r\n", "\n").rstrip("\n"), error.decode()
 
 
-@pytest.mark.parametrize(
-    "command", [pytest.param(name, marks=[pytest.mark.slow] if name in SLOW else []) for name in ANSWERS]
-)
+@pytest.mark.parametrize("command", ANSWERS)
 def test_the_answer_comes_first_and_fits_the_terminal(command, tmp_path):
     words, answer = ANSWERS[command]
     shown, error = _in_terminal([command, *(word.format(folder=tmp_path) for word in words)])

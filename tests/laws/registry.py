@@ -31,7 +31,7 @@ from workbench.teardown.ends.shapes import shapes_by_mechanism
 __all__ = ["PARTS", "QUESTIONS", "QUICK", "Question", "figures"]
 
 SHARES = (0.1, 0.3, 0.5)
-WORDS = {"note", "statement", "notes", "unit", "weakest_unit", "weakest_site"}
+WORDS = {"note", "statement", "notes", "unit", "weakest_unit", "weakest_site", "judgements"}
 """Columns of sentences, which name levels and days in words, and of units that are named by their row."""
 
 Answer = dict[str, pd.DataFrame]
@@ -77,7 +77,7 @@ def figures(question: Question, lives: Lives, horizon: float, **options: Any) ->
         elif isinstance(value, pd.DataFrame | float | int) or (isinstance(value, dict) and value):
             found[name] = value
     found |= question.looks(result, horizon)
-    return {name: _frame(value) for name, value in found.items() if name not in _GIVEN}
+    return {name: _frame(value) for name, value in found.items() if name not in _GIVEN | WORDS}
 
 
 _GIVEN = {"confidence", "horizon", "mission", "seed", "resamples", "shrink"}

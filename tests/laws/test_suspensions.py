@@ -7,6 +7,8 @@ import pytest
 from tests.laws.comparing import answer, holds
 from tests.laws.data import INF, Rows
 
+pytestmark = pytest.mark.slow
+
 SEARCHED = 1e-6
 
 

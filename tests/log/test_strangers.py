@@ -19,6 +19,8 @@ from workbench.log.season_log import read_log, said_first
 from workbench.report.making import review
 from workbench.report.words import shown_name
 
+pytestmark = pytest.mark.slow
+
 HERE = Path(__file__).parent / "strangers"
 LOGS = (
     "boxes 2025.csv", "Season log FINAL v2.xlsx", "two people", "Einsaetze 2025.xlsx", "boitiers_2025.csv",
@@ -157,7 +159,6 @@ def _folder_for(path):
     return path
 
 
-@pytest.mark.slow
 def test_a_folder_goes_from_adopt_to_review(tmp_path):
     """Two logs of two people, Enter at every question, then the review of the same folder."""
     folder = tmp_path / "season"

@@ -20,6 +20,8 @@ from workbench.notebook.running import run_notebooks, write_notebook
 from workbench.notebook.signing import sign_made
 from workbench.ranking.choices import RULES
 
+pytestmark = pytest.mark.slow
+
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 GUIDE = (files("workbench.notebook") / "stories" / "07_guide.md").read_text(encoding="utf-8")
 OWN_CELL = next(code for code in re.findall(r"```python\n(.*?)```", GUIDE, flags=re.DOTALL) if "My own picture" in code)

@@ -6,6 +6,8 @@ import pytest
 from tests.studies.attack import graded_season, shares_of
 from tests.studies.attacked_seasons import ATTACKS, NONE, SOME, attacked_season
 
+pytestmark = pytest.mark.slow
+
 SEASONS = 3
 
 
@@ -17,7 +19,6 @@ def graded():
     }
 
 
-@pytest.mark.slow
 def test_few_seasons_of_any_kind_show_a_wrong_clear_and_never_more_than_before(graded):
     shares = {name: shares_of(rows) for name, rows in graded.items()}
     assert sum(s[2] for s in shares.values()) <= 0.1 * len(shares)
@@ -25,7 +26,6 @@ def test_few_seasons_of_any_kind_show_a_wrong_clear_and_never_more_than_before(g
     assert shares["failing units of one level missing, no effect"][2] == 0
 
 
-@pytest.mark.slow
 def test_limits_of_the_second_estimate_hold_the_truth_in_most_comparisons_of_all_kinds(graded):
     rows = pd.concat(graded.values())
     held = (rows.second_lower <= rows.true) & (rows.true <= rows.second_upper)

@@ -32,6 +32,8 @@ from workbench.report.figures import draw
 from workbench.report.figures.style import new_axes
 from workbench.simulate import simulate_season
 
+pytestmark = pytest.mark.slow
+
 CHOICES = ["lid_seal", "vent", "board_protection", "seal_bonded", "closure", "shade"]
 STRONG = {"lid_seal": {"cord": 0.6, "o_ring": 1.4}, "board_protection": {"potting": 1.0}}
 

@@ -8,6 +8,8 @@ import pytest
 from workbench.cli import main
 from workbench.simulate import simulate_season
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def log(tmp_path_factory):

@@ -16,6 +16,8 @@ from workbench.ranking.model import build_design, fit_design, problem_of, standa
 
 from .seasons import make_lives
 
+pytestmark = pytest.mark.slow
+
 
 def left_out_of(lives, mission=180.0):
     design = build_design(lives, ["seal", "vent"], ["environment"])

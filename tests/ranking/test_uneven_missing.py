@@ -11,6 +11,8 @@ from workbench.ranking.model import build_design
 
 from .seasons import make_lives
 
+pytestmark = pytest.mark.slow
+
 
 def with_missing(share: dict, seed: int = 1):
     lives = make_lives(seed, 160, missing=0.0)

@@ -14,6 +14,8 @@ from workbench.ranking.model import build_design, fit_design, interact, problem_
 
 from .seasons import make_lives
 
+pytestmark = pytest.mark.slow
+
 AT_THE_MARSH = {"marsh": 1.2, "bog": 0.0, "lane": 0.0}
 LOCAL = ATTACKS["helps here, harms there"]
 
@@ -56,7 +58,6 @@ def test_with_much_data_each_place_gets_the_gain_that_is_true_there():
     assert list(ENVIRONMENTS) == sorted(gains, key=lambda e: -gains[e])
 
 
-@pytest.mark.slow
 def test_effects_that_differ_are_found_and_equal_ones_are_not():
     p = {
         name: [

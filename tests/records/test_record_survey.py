@@ -12,6 +12,8 @@ from workbench.records.courses import days_above
 from workbench.records.early_warning import early_warnings
 from workbench.simulate import simulate_records, simulate_season
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def season(tmp_path_factory):

@@ -22,6 +22,8 @@ from workbench.report.basis.finding import JSON_FIELDS, SECTIONS
 from workbench.report.making.assembly import gather_findings, review, season_data
 from workbench.report.talk import TOPICS
 
+pytestmark = pytest.mark.slow
+
 FILES = ("html", "summary", "pptx", "findings", "set_aside", "ledger")
 
 

@@ -21,6 +21,8 @@ from workbench.report.talk.opened_evidence import signs_slide
 from workbench.report.talk.told import Told
 from workbench.simulate import simulate_season
 
+pytestmark = pytest.mark.slow
+
 SIGN = "gasket_pinched_or_dirty"
 
 

@@ -8,6 +8,8 @@ from tests.report.seasons import plain_season
 from workbench.cli import main
 from workbench.filing import MANIFEST
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def settings(tmp_path_factory):

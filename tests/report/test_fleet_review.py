@@ -9,6 +9,8 @@ from tests.benchmarks.fleet_rows import fleet_rows
 from workbench.fleet.fleets import read_fleet
 from workbench.report.making.assembly import review
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def fleet():

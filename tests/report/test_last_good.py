@@ -10,6 +10,8 @@ from workbench.log.season_log import read_log
 from workbench.report.basis import last_good_doubt
 from workbench.report.making.assembly import gather_findings, season_data
 
+pytestmark = pytest.mark.slow
+
 FIRST = (
     "The log does not say what last_good_on means, and for 24 failed units it lies 114 days (median) before found_on."
 )

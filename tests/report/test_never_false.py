@@ -16,6 +16,8 @@ from workbench.report.figures import draw, new_axes, theme
 from workbench.report.making.assembly import gather_findings, season_data
 from workbench.teardown.ends import lost_words
 
+pytestmark = pytest.mark.slow
+
 VISITS = {"mission_days": MISSION, "time": {"last_good_is": "visit"}}
 MAY_HAVE = {"flat_gasket": 15, "cord": 3, "o_ring": 1}
 """Failures last seen good before day 120 and found dead after it, counted by hand."""

@@ -11,6 +11,8 @@ from workbench.report.basis import Drawing
 from workbench.report.decks import pictures
 from workbench.report.figures import Dots
 
+pytestmark = pytest.mark.slow
+
 INCHES = (3.0, 2.0)
 
 

@@ -15,6 +15,8 @@ from workbench.report.making.assembly import season_data
 from workbench.simulate import simulate_season
 from workbench.wording import signed_points
 
+pytestmark = pytest.mark.slow
+
 EFFECTS = {"lid_seal": {"cord": 0.3, "o_ring": 1.4}}
 ONLY = {"lid_seal": {"flat_gasket": 0.5, "o_ring": 0.5}}
 

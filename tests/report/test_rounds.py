@@ -6,6 +6,8 @@ from tests.report.seasons import SETTINGS, plain_season
 from workbench.report.findings.findings_planning import level_costs, planning_findings, unit_cost
 from workbench.report.making import season_data
 
+pytestmark = pytest.mark.slow
+
 
 def _data(tmp_path, plan=None):
     log = plain_season(units=90)

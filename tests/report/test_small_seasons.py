@@ -7,6 +7,8 @@ import pytest
 
 from workbench.report.making.assembly import review
 
+pytestmark = pytest.mark.slow
+
 HEAD = "unit_id,deployed_on,outcome,last_good_on,found_on,site,lid_seal,vent\n"
 
 

@@ -25,9 +25,10 @@ from workbench.report.talk.opening import where_slide
 from workbench.report.talk.told import Told
 from workbench.report.words import MOST_HEADLINE_WORDS
 
-SEASONS = ["plain", "hostile", "twelve units", "only failures"]
-SLOW = [
-    pytest.param(name, marks=pytest.mark.slow) for name in ("no teardown", "no sites", "sample 2024", "sample 2025")
+pytestmark = pytest.mark.slow
+
+SEASONS = [
+    *("plain", "hostile", "twelve units", "only failures", "no teardown", "no sites", "sample 2024", "sample 2025")
 ]
 
 JARGON = re.compile(
@@ -38,7 +39,7 @@ JARGON = re.compile(
 """Words of statistics, and names of columns, that a manager does not know."""
 
 
-@pytest.fixture(params=[*SEASONS, *SLOW])
+@pytest.fixture(params=SEASONS)
 def told(request, talk_of):
     return talk_of(request.param)
 

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from tests.report.test_deck_browser import browser, opened  # noqa: F401
-from tests.report.test_talk import SEASONS, SLOW
+from tests.report.test_talk import SEASONS
 
 pytestmark = pytest.mark.browser
 
@@ -40,7 +40,7 @@ MEASURE = """() => {
 
 
 @pytest.mark.parametrize("size", [(1280, 720), (1024, 768)], ids=["wide", "tall"])
-@pytest.mark.parametrize("name", [*SEASONS, *SLOW])
+@pytest.mark.parametrize("name", SEASONS)
 def test_every_talk_slide_can_be_read_and_nothing_is_cut(browser, talk_of, name, size):  # noqa: F811
     page = opened(browser, talk_of(name).html, size)
     point = POINT * min(size[0] / 1280, size[1] / 720)

@@ -17,6 +17,8 @@ from workbench.report.making.assembly import season_data
 from workbench.teardown.ends.pareto import ends_of_units
 from workbench.teardown.ends.survey import survey_teardowns
 
+pytestmark = pytest.mark.slow
+
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 
 

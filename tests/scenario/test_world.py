@@ -15,6 +15,8 @@ from workbench.scenario.world.simulated_season import Season
 from workbench.scenario.world.weather import air_temperature
 from workbench.simulate import simulate_records, simulate_season
 
+pytestmark = pytest.mark.slow
+
 
 def _earth_distance_m(latitude: float, longitude: float, coast: float) -> float:
     """Great-circle distance to the meridian of the coast, on a sphere of radius 6,371 km."""

@@ -1,6 +1,7 @@
 """Calibration: on seasons with known truth the probabilities mean what they say, and imputing beats leaving out."""
 
 import numpy as np
+import pytest
 
 from workbench.estimate.curves.incidence import cumulative_incidence
 from workbench.lives import UNDETERMINED, Lives
@@ -8,6 +9,8 @@ from workbench.simulate import simulate_season
 from workbench.teardown.ends.imputation import draw_mechanisms, imputed_incidence
 from workbench.teardown.mechanisms.mechanism import suggest_from_records
 from workbench.teardown.mechanisms.sign_families import MOISTURE_RELATED
+
+pytestmark = pytest.mark.slow
 
 SEEDS = range(100, 108)
 WATER = MOISTURE_RELATED

@@ -17,6 +17,8 @@ from workbench.teardown.ends.survey import class_incidence, survey_teardowns
 from workbench.teardown.mechanisms.matrix import evidence_matrix
 from workbench.teardown.mechanisms.mechanism import suggest_from_records, suggest_mechanism
 
+pytestmark = pytest.mark.slow
+
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 LOG, SETTINGS = SAMPLE / "lantern_moor_2025.csv", SAMPLE / "lantern_moor_2025.toml"
 
