@@ -1,11 +1,13 @@
 """What people keep of their own is left alone by every test, interruptions are heard, long tests begin first."""
 
+import os
 import signal
 
 import pytest
 
 
 def pytest_configure():
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes with threads each would wait for one another
     if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # as a shell sets it for what runs in the background
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
