@@ -19,6 +19,7 @@ TITLES = {
     "shown": "proof so far",
     "builds": "losses, spares",
     "worth": "money",
+    "by_place": "by place",
     "trial": "fair trial",
     "visits": "visits",
     "before": "before going out",

@@ -3,6 +3,7 @@
 from workbench.planning.allocation import allocate_season, allocate_trial, allocation_log
 from workbench.planning.before_deployment import PreChecks, plan_checks
 from workbench.planning.builds import LAST_SEASON, SUPPORTED, supported_levels, usual_builds, worth_of_levels
+from workbench.planning.by_place import EVERYWHERE, BuildsByPlace, builds_by_place
 from workbench.planning.demonstration import demonstrated_reliability, demonstration_sentence
 from workbench.planning.field_spares import SpareKit, plan_spares
 from workbench.planning.going_missing import missing_by
@@ -12,9 +13,11 @@ from workbench.planning.trial_seasons import TrialPlan, TrialQuestion, plan_tria
 from workbench.planning.visit_plan import plan_visits
 
 __all__ = [
+    "EVERYWHERE",
     "LAST_SEASON",
     "REPLICATES",
     "SUPPORTED",
+    "BuildsByPlace",
     "PreChecks",
     "RoundPlan",
     "SeasonPlan",
@@ -24,6 +27,7 @@ __all__ = [
     "allocate_season",
     "allocate_trial",
     "allocation_log",
+    "builds_by_place",
     "demonstrated_reliability",
     "demonstration_sentence",
     "missing_by",

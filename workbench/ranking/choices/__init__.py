@@ -6,9 +6,10 @@ from workbench.ranking.choices.core import PRIOR_STRENGTHS
 from workbench.ranking.choices.grade import LIKELY_P, RULES
 from workbench.ranking.choices.rank import Ranking, rank_choices
 from workbench.ranking.choices.tipping import HOLDS, TURNS, TippingPoint, tipping_point
-from workbench.ranking.choices.where import WhereItHelps, where_it_helps
+from workbench.ranking.choices.where import HELPS, WhereItHelps, where_it_helps
 
 __all__ = [
+    "HELPS",
     "HOLDS",
     "LIKELY_P",
     "PRIOR_STRENGTHS",

@@ -24,7 +24,7 @@ from workbench.ranking.model import (
 from workbench.results import Result
 from workbench.wording import join_words
 
-__all__ = ["NO_SIGN", "WhereItHelps", "where_it_helps"]
+__all__ = ["HELPS", "NO_SIGN", "WhereItHelps", "where_it_helps"]
 
 CONFIDENCE = 0.95
 """Of all limits together."""

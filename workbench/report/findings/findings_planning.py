@@ -24,6 +24,7 @@ from workbench.planning import (
 )
 from workbench.ranking.choices import Ranking
 from workbench.report.basis import Drawing, Finding, SeasonData
+from workbench.report.findings.findings_by_place import by_place_findings, nothing_by_place
 from workbench.report.findings.findings_rounds import plan_prices, round_findings
 from workbench.report.findings.findings_trial import TRIAL, trial_findings
 from workbench.report.words import as_headline
@@ -48,6 +49,7 @@ def planning_findings(
     try:
         findings += _builds(data, ranking)
         findings += _worth(data, ranking)
+        findings += by_place_findings(data, ranking, level_costs(data))
         if trial is not None:
             findings += trial_findings(data, trial, say)
         findings += _visits(data)
@@ -106,7 +108,8 @@ def unit_cost(data: SeasonData, choices: list[str]) -> float | None:
 def _shown(data: SeasonData) -> list[Finding]:
     lives, mission = data.lives, int(data.mission)
     failed, may_have = failed_by(lives, mission)
-    lasted = int(lives.weight[lives.lower >= mission].sum())
+    # a failure of the very day of the mission's end counts among the failures
+    lasted = int(lives.weight[(lives.lower >= mission) & (lives.upper > mission)].sum())
     units, counted = failed + may_have + lasted, failed + may_have
     if units == 0:
         return []
@@ -160,6 +163,7 @@ def _builds(data: SeasonData, ranking: Ranking) -> list[Finding]:
         )
     else:
         parts.append("No level was supported well enough to plan another build on it.")
+    parts.append(nothing_by_place(ranking))
     return [
         Finding(
             id="plan.builds",
@@ -167,7 +171,7 @@ def _builds(data: SeasonData, ranking: Ranking) -> list[Finding]:
             kind="plan",
             section="plan",
             order=1,
-            statement=" ".join(parts),
+            statement=" ".join(filter(None, parts)),
             estimate=float(last["expected_losses"]),
             lower=float(last["losses_lower"]),
             upper=float(last["losses_upper"]),
