@@ -6,7 +6,7 @@ import pandas as pd
 from tests.benchmarks.task import Task
 from workbench.estimate.aft.time_ratios import fit_time_ratios
 from workbench.estimate.life.distributions import fit_distribution
-from workbench.estimate.likelihood.newton import AftProblem, fit_batch
+from workbench.estimate.likelihood import AftProblem, fit_batch
 from workbench.lives import Lives
 
 __all__ = ["TASKS"]

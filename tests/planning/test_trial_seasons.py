@@ -110,7 +110,7 @@ def test_limits_to_be_expected_are_those_found_in_simulated_seasons():
     """Spread of the estimated B10 over 300 drawn seasons against the expected information, visits every 28 days."""
     lives = _season(n=400)
     plan = plan_visits(lives, mission=180, units=400, spacings=(28,))
-    from workbench.estimate.likelihood.newton import AftProblem, fit_batch
+    from workbench.estimate.likelihood import AftProblem, fit_batch
 
     seen = fit_batch(
         AftProblem.build(lives.lower, lives.upper, lives.entry, columns=np.zeros((400, 0))),

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from tests.published.test_parametric import CASES, _cosmesis, _cracks, _motorettes, _tobin
-from workbench.estimate.likelihood.newton import AftBatch, AftProblem, fit_batch
+from workbench.estimate.likelihood import AftBatch, AftProblem, fit_batch
 from workbench.lives import Lives
 
 

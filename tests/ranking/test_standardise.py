@@ -14,7 +14,7 @@ from scipy.optimize import minimize
 from workbench import read_log, simulate_season
 from workbench.estimate.aft.time_ratios import fit_time_ratios
 from workbench.estimate.curves import differences_within
-from workbench.estimate.likelihood.newton import AftBatch
+from workbench.estimate.likelihood import AftBatch
 from workbench.lives import Lives
 from workbench.ranking.model.design import build_design
 from workbench.ranking.model.fitting import SHAPE_SD, fit_design, problem_of, resample_design

@@ -7,7 +7,7 @@ from scipy import stats
 
 from workbench.errors import EstimateError, LivesError, UsageError
 from workbench.estimate.aft.time_ratios import fit_time_ratios
-from workbench.estimate.likelihood.newton import AftProblem, fit_batch
+from workbench.estimate.likelihood import AftProblem, fit_batch
 from workbench.lives import Lives
 
 COLUMNS = ["term", "level", "log_time_ratio", "std_error", "time_ratio", "lower", "upper", "p_value"]

@@ -8,10 +8,10 @@ import pytest
 from scipy import integrate, optimize, special, stats
 
 from workbench.errors import EstimateError, UsageError
+from workbench.estimate.likelihood import AftBatch, AftProblem, expand, fit_batch
 from workbench.estimate.likelihood.aft_layout import cell_patterns, cells_of
 from workbench.estimate.likelihood.aft_likelihood import PriorCentre, evaluate_likelihood, evaluate_penalty
 from workbench.estimate.likelihood.families import FAMILIES
-from workbench.estimate.likelihood.newton import AftBatch, AftProblem, fit_batch
 
 DISTRIBUTIONS = tuple(FAMILIES)
 
@@ -294,6 +294,49 @@ def test_a_start_is_one_fit():
     several = fit_batch(problem, np.ones((3, 300)))
     with pytest.raises(ValueError):
         fit_batch(problem, np.ones(300), start=several)
+
+
+@pytest.mark.parametrize("late", [False, True], ids=["from start", "late entry"])
+@pytest.mark.parametrize("distribution", DISTRIBUTIONS)
+def test_a_step_over_score_sums_has_the_slopes_and_the_curvature_of_the_likelihood(distribution, late):
+    """By the derivatives of the whole likelihood; solved with them as numpy does, in effects and log scale."""
+    lower, upper, entry, X = _mixed()
+    entry = entry if late else 0 * entry
+    problem = replace(
+        AftProblem.build(lower, upper, entry, columns=X, precision=np.full(X.shape[1], 2.0), distribution=distribution),
+        shape_precision=1.0,
+    )
+    rng = np.random.default_rng(3)
+    base, weights = np.ones(len(lower)), rng.gamma(1.0, size=(4, len(lower)))
+    centre = PriorCentre(rng.normal(0, 0.3, (4, X.shape[1])), rng.normal(0, 0.3, 4))
+    fit = fit_batch(problem, base)
+    around = expand(problem, fit, weights=base, free_scale=True)
+    params = np.tile(np.r_[fit.intercept[0] - problem.shift, fit.coefficients[0], 1.0] / fit.scale[0], (4, 1))
+    points = _points(problem, weights)
+    gradient = evaluate_likelihood(problem.layout, problem.family, points, params=params)[1]
+    np.testing.assert_allclose(around.score_sums(points), gradient, rtol=1e-9, atol=1e-9)
+    pull = evaluate_penalty(problem.precision, centre, params, shape_precision=1.0)[1]
+    none = PriorCentre.at_zero(1, X.shape[1])
+    curvature = (
+        evaluate_likelihood(problem.layout, problem.family, _points(problem, base[None]), params=params[:1])[2]
+        + evaluate_penalty(problem.precision, none, params[:1], shape_precision=1.0)[2]
+    )[0]
+    step = np.linalg.solve(-curvature, (gradient + pull).T).T
+    a, effect = params[:, -1:], params[:, :-1] / params[:, -1:]
+    stepped = around.stepped(gradient, centre)
+    assert stepped[:, -1:] == pytest.approx(a * np.exp(step[:, -1:] / a), rel=1e-6)
+    expected = effect + (step[:, :-1] - effect * step[:, -1:]) / a
+    assert stepped[:, :-1] / stepped[:, -1:] == pytest.approx(expected, rel=1e-6, abs=1e-6)
+
+
+def test_a_step_over_score_sums_that_leads_far_off_is_not_begun_from():
+    lower, upper, X = _field(200, 2)
+    problem = AftProblem.build(lower, upper, 0 * lower, columns=X)
+    around = expand(problem, fit_batch(problem, np.ones(200)), weights=np.ones(200), free_scale=True)
+    points = _points(problem, np.array([np.ones(200), np.where(np.isfinite(upper), 1e6, 1.0)]))
+    begun = around.begun(points, PriorCentre.at_zero(2, 2))
+    assert begun[0] == pytest.approx(around.params, abs=1e-4)
+    assert begun[1].tolist() == around.params.tolist()
 
 
 def test_cells_join_only_rows_that_are_alike():

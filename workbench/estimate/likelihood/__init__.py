@@ -4,7 +4,9 @@ from workbench.estimate.likelihood.aft_layout import Cells, CellWeights, cell_pa
 from workbench.estimate.likelihood.aft_likelihood import PriorCentre, evaluate_likelihood
 from workbench.estimate.likelihood.estimability import Estimable, find_estimable, null_space
 from workbench.estimate.likelihood.families import FAMILIES, Family, family_of, log1mexp
-from workbench.estimate.likelihood.newton import AftBatch, AftProblem, fit_batch, step_from
+from workbench.estimate.likelihood.newton import fit_batch
+from workbench.estimate.likelihood.problem import AftBatch, AftProblem
+from workbench.estimate.likelihood.score_steps import Expansion, expand, step_from
 
 __all__ = [
     "FAMILIES",
@@ -13,10 +15,12 @@ __all__ = [
     "CellWeights",
     "Cells",
     "Estimable",
+    "Expansion",
     "Family",
     "PriorCentre",
     "cell_patterns",
     "evaluate_likelihood",
+    "expand",
     "family_of",
     "find_estimable",
     "fit_batch",

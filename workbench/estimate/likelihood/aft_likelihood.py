@@ -7,7 +7,7 @@ import numpy as np
 from workbench.estimate.likelihood.aft_layout import Layout
 from workbench.estimate.likelihood.families import Family
 
-__all__ = ["PriorCentre", "evaluate_likelihood", "evaluate_penalty"]
+__all__ = ["PriorCentre", "evaluate_likelihood", "evaluate_penalty", "gradients_of", "point_slopes"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,16 +39,11 @@ class PriorCentre:
         return PriorCentre(self.effects.mean(axis=0, keepdims=True), self.log_shape.mean(keepdims=True))
 
 
-def evaluate_likelihood(
-    layout: Layout, family: Family, points: np.ndarray, *, params: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the log-likelihood of log time and its first and second derivatives.
+Pieces = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray] | None]
 
-    The parameters are (intercept / scale, effects / scale, 1 / scale), in which z = a y - x theta is linear, so that
-    the log-likelihood without late entries is concave.
 
-    Shapes: points (B, N) as of `Layout.points_of`, params (B, p), returns (B,).
-    """
+def _pieces(layout: Layout, family: Family, params: np.ndarray) -> Pieces:
+    """Value, slope and curvature of each point in z, cross term with 1 / scale, and what spans add to those of it."""
     exact, survived, ended, between, entry = layout.kinds
     shrinkage = params[:, -1:]
     location = (params[:, :-1] @ layout.design.T)[:, layout.pattern]
@@ -74,6 +69,49 @@ def evaluate_likelihood(
             d2 * (layout.far - near),
             (d12 * near + d22 * layout.far) * (layout.far - near),
         )
+    return value, score, curve, cross_near, far_terms
+
+
+def point_slopes(layout: Layout, family: Family, params: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return by how much the log-likelihood of each point rises with its location / scale, and with 1 / scale.
+
+    Shapes: params (p,), returns (N,), (N,); late entries count as points of weight 1.
+    """
+    _, score, _, _, far_terms = _pieces(layout, family, params[None, :])
+    shape = score[0] * layout.near
+    exact, between = layout.kinds[0], layout.kinds[3]
+    shape[exact] += 1.0 / params[-1]
+    if far_terms is not None:
+        shape[between] += far_terms[0][0]
+    return -score[0], shape
+
+
+def gradients_of(
+    layout: Layout, slopes: tuple[np.ndarray, np.ndarray], weights: np.ndarray, *, pattern: np.ndarray
+) -> np.ndarray:
+    """Return the sums of slopes in each parameter, weighted anew for each of B fits.
+
+    Shapes: pattern, both slopes (m,), weights (B, m), returns (B, p).
+    """
+    location, shape = slopes
+    size, batch = len(layout.design), len(weights)
+    place = (pattern + size * np.arange(batch)[:, None]).ravel()
+    sums = np.bincount(place, (weights * location).ravel(), batch * size).reshape(batch, size)
+    return np.column_stack([sums @ layout.design, weights @ shape])
+
+
+def evaluate_likelihood(
+    layout: Layout, family: Family, points: np.ndarray, *, params: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the log-likelihood of log time and its first and second derivatives.
+
+    The parameters are (intercept / scale, effects / scale, 1 / scale), in which z = a y - x theta is linear, so that
+    the log-likelihood without late entries is concave.
+
+    Shapes: points (B, N) as of `Layout.points_of`, params (B, p), returns (B,).
+    """
+    exact, between = layout.kinds[0], layout.kinds[3]
+    value, score, curve, cross_near, far_terms = _pieces(layout, family, params)
     value *= points
     score *= points
     curve *= points

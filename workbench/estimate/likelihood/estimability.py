@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.estimate.likelihood.aft_layout import Cells
-from workbench.estimate.likelihood.newton import AftProblem
+from workbench.estimate.likelihood.problem import AftProblem
 from workbench.estimate.shared import eigen_of
 
 __all__ = ["Estimable", "find_estimable", "null_space"]
