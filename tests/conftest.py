@@ -5,6 +5,8 @@ import signal
 
 import pytest
 
+from tests.browser.serving import lab  # noqa: F401  a fixture
+
 
 def pytest_configure():
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes with threads each would wait for one another
@@ -20,20 +22,35 @@ def _own_folders(tmp_path_factory):
         yield
 
 
-SHARED = {"talk_of", "plain_review", "hostile_review"}
-"""Fixtures that write whole reviews: files with tests that use them run in one process, so each is written once."""
+REVIEWS = {"talk_of", "plain_review", "hostile_review"}
+"""Fixtures that write whole reviews."""
+TOGETHER = {"tests/report/": "reviews", "tests/browser/test_lab": "lab", "tests/notebook/test_lab_start": "lab"}
+"""Files that share reviews or a server: they run in one process, so that each is made once."""
 
 
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
-    """Keep the tests of a file in one process, and let the processes begin with the files that take longest."""
-    kinds = {}
+    """Let the processes begin with the files that take longest."""
+    first = {}
     for item in items:
-        if item.path.suffix == ".ipynb":
+        if REVIEWS & set(getattr(item, "fixturenames", ())) or item.path.suffix == ".ipynb":
             item.add_marker(pytest.mark.slow)
-        names = {mark.name for mark in item.iter_markers()} | SHARED & set(getattr(item, "fixturenames", ()))
-        kinds.setdefault(item.path, set()).update(names)
-    for item in items:
-        name = "reviews" if kinds[item.path] & SHARED else item.nodeid.partition("::")[0]
-        item.add_marker(pytest.mark.xdist_group(name))
-    items.sort(key=lambda item: tuple(not kinds[item.path] & kind for kind in (SHARED, {"browser"}, {"slow"})))
+        kinds = {_kept_together(item.nodeid)} | {mark.name for mark in item.iter_markers()}
+        order = [kind not in kinds for kind in ("reviews", "lab", "browser", "slow")]
+        first[item.path] = min(order, first.get(item.path, order))
+    items.sort(key=lambda item: first[item.path])
+
+
+def _kept_together(nodeid):
+    """What the tests of one process have in common: a review, a server, else their file."""
+    return next((name for start, name in TOGETHER.items() if nodeid.startswith(start)), nodeid.partition("::")[0])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    from xdist.scheduler import LoadFileScheduling
+
+    class Together(LoadFileScheduling):
+        def _split_scope(self, nodeid):
+            return _kept_together(nodeid)
+
+    return Together(config, log)

@@ -153,6 +153,7 @@ def test_the_signal_of_an_interruption_ends_with_130(tmp_path):
     assert started.returncode == 130 and "Traceback" not in error
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="limits of the size of files belong to POSIX systems")
 @pytest.mark.parametrize(
     "words",

@@ -48,6 +48,7 @@ def _read(year: str) -> pd.DataFrame:
     return pd.read_csv(SAMPLES / f"lantern_moor_{year}.csv", dtype=str, keep_default_na=False, na_values=[""])
 
 
+@pytest.mark.slow
 def test_sample_files_are_made_again_from_their_seeds(made):
     assert len(made) == 6 + 1 + 20
     assert {p.name for p in made if p.parent.name == "records"} == {p.name for p in (SAMPLES / "records").iterdir()}

@@ -15,6 +15,8 @@ from workbench.scenario.world.mechanisms import MECHANISMS
 from workbench.scenario.world.places import PLACES
 from workbench.simulate import simulate_season
 
+pytestmark = pytest.mark.slow
+
 DATES = ("deployed_on", "observed_from", "last_good_on", "failed_on", "found_on")
 
 

@@ -78,6 +78,7 @@ def counted_as_fleet(lives, columns):
     return counted(lives.replace(covariates=frame), columns)
 
 
+@pytest.mark.slow
 def test_text_tables_and_folders_are_read_alike(tmp_path, from_file):
     frame = fleet_rows(600, seed=1, first=0)
     later = [fleet_rows(600, seed=1, first=600), fleet_rows(300, seed=1, first=1200)]

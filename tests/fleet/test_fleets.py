@@ -49,6 +49,7 @@ def fleet_problems(fleet):
     return counts[counts > 0].to_dict()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("season", ["2024", "2025"])
 def test_the_sample_season_gives_the_same_lives_as_a_log(season):
     path, settings = SAMPLES / f"lantern_moor_{season}.csv", SAMPLES / f"lantern_moor_{season}.toml"
@@ -63,6 +64,7 @@ def test_the_sample_season_gives_the_same_lives_as_a_log(season):
     assert fleet.mission() == log.mission()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_dirty_season_gives_the_same_lives_as_a_log(seed):
     frame, _ = simulate_season(250, seed=seed, refit_share=0.1, redeployed_share=0.1)
@@ -259,6 +261,7 @@ def test_the_curve_is_that_of_a_general_purpose_library():
     assert len(survival_curve(lives).table) <= days.max()
 
 
+@pytest.mark.slow
 def test_estimates_and_ranking_run_on_counts_unchanged():
     frame = fleet_rows(1500, dirt=0).assign(failed_on=lambda f: f["failed_on"].where(f["time_basis"] == "telemetry"))
     counts = read_fleet(pl.DataFrame(frame), covariates=KEPT, step=30).lives()

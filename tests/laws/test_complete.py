@@ -152,6 +152,7 @@ def law_of_tails(name: str, rows: Rows) -> None:
     np.testing.assert_allclose(expected, found["table"]["failures"].sum(), rtol=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["test", "test within", "trend", "incidence"])
 def test_a_p_value_is_the_tail_of_its_statistic(name):
     holds(law_of_tails, name, sets=("season, exact", "season, mixed", "ties"))

@@ -15,7 +15,6 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from tests.browser.test_lab import lab  # noqa: F401  the server that the browser tests start
 from workbench.notebook.notebook_folder import jupyter_command, make_season_folder
 from workbench.notebook.running import read_notebook
 
@@ -26,7 +25,7 @@ pytestmark = pytest.mark.skipif(
 
 
 @pytest.fixture(scope="module")
-def server(lab):  # noqa: F811
+def server(lab):
     """Its address, its token, its season folder, its process and those of its processes."""
     address, folder = lab
     root, token = address.partition("lab/workspaces")[0], address.rpartition("token=")[2]

@@ -147,6 +147,7 @@ def test_a_check_that_was_not_made_does_not_stand_against_clear():
     assert grade_of(replace(STRONG, same_sign=(("with all missing units failed", math.nan),))).grade == "clear"
 
 
+@pytest.mark.slow
 def test_correction_agrees_with_a_second_program_and_counts_what_was_tried():
     """Holm (1979), Scand. J. Stat. 6, 65-70; statsmodels.stats.multitest as second program."""
     p = np.array([0.004, 0.3, 0.02, 0.011])

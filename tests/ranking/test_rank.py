@@ -87,6 +87,7 @@ def test_a_strong_effect_is_recovered_although_the_best_seals_went_to_the_worst_
     assert seal.lower["ring"] < 0.5 and seal.time_ratio["ring"] == pytest.approx(np.exp(0.9), rel=0.45)
 
 
+@pytest.mark.slow
 def test_without_any_effect_nothing_is_clear():
     effects = {"seal": {"flat": 0.0, "cord": 0.0, "ring": 0.0}, "vent": {"none": 0.0, "membrane": 0.0}}
     clear = [("clear" in set(rank(make_lives(seed, 150, effects)).table.grade)) for seed in range(12)]

@@ -101,6 +101,7 @@ def test_replicates_and_single_fits_agree_on_share_and_days():
             assert together[name].days[b] == pytest.approx(alone[name].days[0], abs=0.02)
 
 
+@pytest.mark.slow
 def test_small_seasons_with_many_choices_are_refitted_whatever_the_eigenvalues_do():
     """20 units, 11 choices: on this season's 1,000 replicates the fast method for eigenvalues once gave up."""
     with tempfile.TemporaryDirectory() as folder:

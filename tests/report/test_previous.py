@@ -99,6 +99,7 @@ def test_a_last_season_that_cannot_be_read_is_named(both, tmp_path):
         read_previous(wrong, both)
 
 
+@pytest.mark.slow
 def test_the_findings_file_of_a_review_can_be_given(plain_review, both):
     findings = read_previous(plain_review.findings, both)
 

@@ -52,6 +52,7 @@ def test_a_group_first_seen_late_has_no_curve_from_day_0_and_the_reason_is_said(
     assert any(note.startswith(REASON) for note in curve.notes)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["exact", "grid", "spans"])
 def test_a_group_first_seen_late_has_no_mean_and_no_incidence(kind):
     lives = two_groups(kind)

@@ -344,6 +344,7 @@ def test_the_check_counts_what_was_expected():
     assert fit.check.excess.sum() == pytest.approx(0, abs=1e-3)
 
 
+@pytest.mark.slow
 def test_limits_cover_the_truth_as_often_as_they_say():
     rng = np.random.default_rng(12)
     inside = []

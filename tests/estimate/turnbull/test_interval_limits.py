@@ -89,6 +89,7 @@ def profile_limit(lower, upper, day, quantile):
     return brentq(lambda s: 2 * (most - best(s)[0]) - quantile, estimate + 1e-6, 1 - 1e-9, xtol=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("lower", "upper"),
     [
