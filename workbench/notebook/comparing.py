@@ -44,7 +44,7 @@ NOISE = 1e-6
 """Relative difference of two numbers in texts that is none."""
 _NUMBER = re.compile(r"(?<![\w.])-?\d+\.\d+(?:e[-+]?\d+)?(?![\w.])")
 
-COMPARED_PACKAGES = ("numpy", "scipy", "pandas", "scikit-learn", "lifelines", "matplotlib", "workbench")
+COMPARED_PACKAGES = ("numpy", "scipy", "pandas", "scikit-learn", "lifelines", "matplotlib", "seaborn", "workbench")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -21,7 +21,7 @@ PRIVATE = ("latitude", "longitude", "notes", "photo_1", "photo_2", "photo_3", "p
 
 WITHHELD = "(withheld)"
 
-PROGRAMS = ("numpy", "scipy", "pandas", "matplotlib", "lifelines", "scikit-learn", "python-pptx")
+PROGRAMS = ("numpy", "scipy", "pandas", "matplotlib", "seaborn", "lifelines", "scikit-learn", "python-pptx")
 
 
 def versions_used() -> dict[str, str]:

@@ -8,7 +8,6 @@ __all__ = [
     "CAUTION",
     "CAUTION_PAPER",
     "FAILED",
-    "FAILED_NONE",
     "INK",
     "LINES",
     "LOST",
@@ -33,8 +32,6 @@ ACCENT, PAPER, PANEL, RULE = "#14505c", "#fdfcf9", "#f1efe8", "#cfcabb"
 CAUTION, CAUTION_PAPER = "#7a3e00", "#fff4e0"
 FAILED, WORKING, LOST, TAKEN_OUT = "#D55E00", "#0072B2", "#6b6b6b", "#c9ced3"
 """Ends of units: vermillion, blue and two greys, apart in grey print by lightness, hatch or line style too."""
-FAILED_NONE = "#f3f0ef"
-"""Where the shades of shares that failed begin: what is left of vermillion where none did."""
 OUTCOME_COLOURS: Mapping[str, str] = MappingProxyType(
     {"failed": FAILED, "missing": LOST, "withdrawn": TAKEN_OUT, "working": WORKING}
 )

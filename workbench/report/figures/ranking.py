@@ -8,7 +8,7 @@ import numpy as np
 from workbench.checks import check_columns, check_one_of
 from workbench.report.figures.labels import headings
 from workbench.report.figures.palette import FAILED, INK, MUTED
-from workbench.report.figures.style import figure_text, level_words, shaded_cells
+from workbench.report.figures.style import figure_text, level_words
 from workbench.wording import Grade, days_text, points_text, signed_points
 
 if TYPE_CHECKING:
@@ -118,6 +118,8 @@ def draw_overlap(
     subtitle: str = "",
 ) -> None:
     """Draw where each level stood and how many failed there, coloured by the share that failed."""
+    import seaborn
+
     table = result.table
     known = list(dict.fromkeys(table.choice))
     picked = check_columns(choice if choice is not None else known[:1], known, "choice")[0]
@@ -135,9 +137,13 @@ def draw_overlap(
         [f"{f:.0f}/{u:.0f}" if u else "" for f, u in zip(fs, us, strict=True)]
         for fs, us in zip(failures.to_numpy(), units.to_numpy(), strict=True)
     ]
-    shaded_cells(ax, share, counts, darkest=max(0.5, float(np.nan_to_num(share).max(initial=0.0))))
+    seaborn.heatmap(
+        np.nan_to_num(share), ax=ax, mask=np.isnan(share), annot=np.array(counts), fmt="", cbar=False, linewidths=2,
+        linecolor="white", cmap=seaborn.light_palette(FAILED, as_cmap=True), vmin=0.0,
+        vmax=max(0.5, float(np.nan_to_num(share).max(initial=0.0))),
+    )  # fmt: skip
     names = [figure_text((labels or {}).get((picked, v), level_words(v)), width=16) for v in levels]
-    ax.set_yticklabels(names, va="center")
+    ax.set_yticklabels(names, rotation=0)
     turned = len(values) > 5
     ax.set_xticklabels(
         [figure_text(level_words(v), width=12, lines=3) for v in values],

@@ -10,10 +10,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
-from workbench.report.figures.palette import FAILED, FAILED_NONE, INK, LINES, MARKERS, MUTED, PALETTE
+from workbench.report.figures.palette import INK, LINES, MARKERS, MUTED, PALETTE
 
 if TYPE_CHECKING:
-    import numpy as np
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from PIL import Image
@@ -26,14 +25,9 @@ __all__ = [
     "level_words",
     "looks_of",
     "new_axes",
-    "shaded_cells",
     "small_multiples",
     "theme",
 ]
-
-
-DARK = 0.408
-"""Relative luminance up to which words on a shade are white."""
 
 
 @dataclass(frozen=True)
@@ -107,6 +101,7 @@ def theme() -> Iterator[None]:
 def _house_theme() -> Any:
     """The settings of the theme as matplotlib keeps them."""
     import matplotlib
+    import seaborn
 
     own: dict[str, Any] = {
         "font.family": "DejaVu Sans",
@@ -120,32 +115,18 @@ def _house_theme() -> Any:
         "axes.edgecolor": MUTED,
         "xtick.color": INK,
         "ytick.color": INK,
-        "figure.facecolor": "white",
-        "axes.facecolor": "white",
-        "axes.spines.left": True,
-        "axes.spines.bottom": True,
         "axes.spines.top": False,
         "axes.spines.right": False,
-        "xtick.direction": "out",
-        "ytick.direction": "out",
-        "xtick.bottom": True,
-        "xtick.top": False,
-        "ytick.left": True,
-        "ytick.right": False,
         "axes.grid": True,
         "axes.axisbelow": True,
         "grid.color": "#e4e7eb",
-        "grid.linestyle": "-",
         "grid.linewidth": 0.8,
         "lines.linewidth": 2.2,
-        "lines.solid_capstyle": "round",
-        "patch.edgecolor": "white",
-        "patch.force_edgecolor": True,
         "text.parse_math": False,
         "axes.unicode_minus": True,
         "svg.hashsalt": "workbench",
     }
-    return matplotlib.RcParams(own)
+    return matplotlib.RcParams({**seaborn.axes_style("ticks"), **own})
 
 
 def new_axes(width: float = 9.0, height: float = 4.9, *, shown: bool = False) -> "Axes":
@@ -183,29 +164,6 @@ def small_multiples(ax: "Axes", names: Sequence[str]) -> "list[Axes]":
         panel.tick_params(labelbottom=place + columns >= len(names), labelleft=column == 0, labelsize=9)
         small.append(panel)
     return small
-
-
-def shaded_cells(ax: "Axes", share: "np.ndarray", words: Sequence[Sequence[str]], *, darkest: float) -> None:
-    """Fill the axes with a cell for each share that failed, darker for more, and its words in it; NaN stays blank.
-
-    Shapes: share (rows, columns), words (rows, columns).
-    """
-    import numpy as np
-    from matplotlib.colors import LinearSegmentedColormap
-
-    rows, columns = share.shape
-    shades = LinearSegmentedColormap.from_list("failed", [FAILED_NONE, FAILED])
-    known = np.ma.masked_invalid(share)
-    cells = ax.pcolormesh(known, cmap=shades, vmin=0.0, vmax=darkest, edgecolors="white", linewidth=2)
-    ax.spines[:].set_visible(False)
-    ax.set(xlim=(0, columns), ylim=(rows, 0), xticks=np.arange(columns) + 0.5, yticks=np.arange(rows) + 0.5)
-    colours = cells.to_rgba(known)[..., :3]
-    linear = np.where(colours <= 0.03928, colours / 12.92, ((colours + 0.055) / 1.055) ** 2.4)
-    light = linear @ [0.2126, 0.7152, 0.0722] > DARK  # relative luminance, Web Content Accessibility Guidelines 2
-    for (row, column), value in np.ndenumerate(share):
-        if np.isfinite(value):
-            ink = "0.15" if light[row, column] else "white"
-            ax.text(column + 0.5, row + 0.5, words[row][column], color=ink, ha="center", va="center")
 
 
 def figure_png(figure: "Figure", *, dpi: int = 200) -> bytes:

@@ -8,7 +8,7 @@ import numpy as np
 from workbench.lives import UNDETERMINED
 from workbench.report.figures.labels import EndLabel, headings, label_ends
 from workbench.report.figures.palette import FAILED, INK, LOST, MUTED, PALETTE, WORKING
-from workbench.report.figures.style import figure_text, level_words, shaded_cells, small_multiples
+from workbench.report.figures.style import figure_text, level_words, small_multiples
 from workbench.teardown.mechanisms import mechanism_words
 
 if TYPE_CHECKING:
@@ -181,6 +181,8 @@ def draw_ends(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "", g
 
 def draw_evidence(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "") -> None:
     """Draw in how many units of each mechanism each sign was seen, the signs that differ most between mechanisms."""
+    import seaborn
+
     seen, checked = (
         result.table.pivot(index="sign", columns="group", values=name)
         .reindex(index=list(result.signs), columns=list(result.groups))
@@ -196,11 +198,14 @@ def draw_evidence(result: Any, ax: "Axes", *, title: str = "", subtitle: str = "
         [f"{s:.0f} of {c:.0f}" if c else "" for s, c in zip(ss, cs, strict=True)]
         for ss, cs in zip(seen.to_numpy(), checked.to_numpy(), strict=True)
     ]
-    shaded_cells(ax, share.to_numpy(dtype=float), words, darkest=1.0)
+    seaborn.heatmap(
+        share.fillna(0.0), ax=ax, mask=share.isna().to_numpy(), annot=np.array(words), fmt="", cbar=False,
+        linewidths=2, linecolor="white", cmap=seaborn.light_palette(FAILED, as_cmap=True), vmin=0.0, vmax=1.0,
+    )  # fmt: skip
     units = dict(zip(result.groups, result.units, strict=True))
     names = [f"{figure_text(mechanism_words(name), width=12, lines=3)}\n({units[name]})" for name in groups]
-    ax.set_xticklabels(names)
-    ax.set_yticklabels([figure_text(mechanism_words(s), width=22, lines=2) for s in share.index], va="center")
+    ax.set_xticklabels(names, rotation=0)
+    ax.set_yticklabels([figure_text(mechanism_words(s), width=22, lines=2) for s in share.index], rotation=0)
     ax.set(xlabel="", ylabel="")
     ax.xaxis.tick_top()
     ax.tick_params(length=0)
