@@ -4,7 +4,7 @@ import copy
 import json
 import pickle
 
-from workbench.mentions import Mention, Sentence, joined, listed
+from workbench.mentions import Mention, Sentence, joined, listed, of_group
 
 SEAL, BATCH = Mention("lid_seal", "o_ring"), Mention("batch")
 CLAUSE = Sentence("units with ", SEAL, " of one ", BATCH, " are missing")
@@ -17,7 +17,9 @@ def shout(mention: Mention) -> str:
 def test_a_sentence_is_its_text_and_names_what_it_mentions():
     assert CLAUSE == "units with lid_seal = o_ring of one batch are missing"
     assert CLAUSE.named(shout) == "units with O_RING of one BATCH are missing"
+    assert CLAUSE.mentions == (SEAL, BATCH)
     assert str(Mention("lid_seal", "o_ring", alone=True)) == "o_ring"
+    assert of_group("a: b", "no unit failed.").named(shout) == "A: B: no unit failed."
 
 
 def test_a_name_that_looks_like_a_mention_is_left_alone():

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Self
 
-__all__ = ["Mention", "Sentence", "joined", "listed"]
+__all__ = ["Mention", "Sentence", "joined", "listed", "of_group"]
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,11 @@ class Sentence(str):
         sentence.parts = flat
         return sentence
 
+    @property
+    def mentions(self) -> tuple[Mention, ...]:
+        """What it names, in its order."""
+        return tuple(part for part in self.parts if isinstance(part, Mention))
+
     def named(self, name: Callable[[Mention], str]) -> "Sentence":
         """The sentence with everything that it names under the name given; it mentions nothing any more."""
         return Sentence(*(name(part) if isinstance(part, Mention) else part for part in self.parts))
@@ -51,6 +56,17 @@ class Sentence(str):
         """The clause as a sentence of its own: a first letter that is no part of a name large, a full stop after it."""
         first, *rest = self.parts
         return Sentence(first if isinstance(first, Mention) else first[:1].upper() + first[1:], *rest, ".")
+
+
+def of_group(label: str, text: str) -> Sentence:
+    """Return a note on one group of units, its name first.
+
+    Examples
+    --------
+    >>> of_group("o_ring", "no unit failed.").named(lambda group: "O-ring")
+    'O-ring: no unit failed.'
+    """
+    return Sentence(Mention("group", label, alone=True), ": ", text)
 
 
 def joined(separator: str, clauses: Iterable[str]) -> Sentence:

@@ -11,6 +11,7 @@ from workbench.estimate.shared import Groups, groups_of, not_from_the_start, wat
 from workbench.estimate.steps import INTERVALS, RiskSets, SurvivalCurve, bound_at_first_failure, curve_limits, risk_sets
 from workbench.estimate.turnbull import interval_curve, shares_one_grid
 from workbench.lives import Lives
+from workbench.mentions import Sentence, of_group
 
 __all__ = ["SurvivalCurve", "curve_if_failed_when_found", "product_limit", "survival_curve"]
 
@@ -155,6 +156,7 @@ def product_limit(
             unknown = counts.time[rows] > counts.unwatched(g)[0]
             for values in (survival, hazard, lower, upper):
                 values[rows][unknown] = np.nan
+    said = [*groups.notes, *notes, *_curve_notes(groups.labels, counts, survival, unit=lives.unit)]
     return SurvivalCurve(
         columns={
             "group": np.array(groups.labels, dtype=object)[counts.group],
@@ -168,7 +170,7 @@ def product_limit(
             "upper": upper,
             "cumulative_hazard": hazard,
         },
-        notes=(*groups.notes, *notes, *_curve_notes(groups.labels, counts, survival, unit=lives.unit)),
+        notes=tuple(map(Sentence, said)),
         kind="product-limit",
         labels=groups.labels,
         risk=counts,
@@ -209,8 +211,8 @@ def _known_to(counts: RiskSets, group: int) -> float:
     return min(float(counts.time[counts.rows(group)].max(initial=0.0)), counts.unwatched(group)[0])
 
 
-def _curve_notes(labels: tuple[str, ...], counts: RiskSets, survival: np.ndarray, *, unit: str) -> list[str]:
-    notes: list[str] = []
+def _curve_notes(labels: tuple[str, ...], counts: RiskSets, survival: np.ndarray, *, unit: str) -> list[Sentence]:
+    notes: list[Sentence] = []
     for g, label in enumerate(labels):
         rows = counts.rows(g)
         values, last = survival[rows], float(counts.time[rows][-1])
@@ -221,18 +223,18 @@ def _curve_notes(labels: tuple[str, ...], counts: RiskSets, survival: np.ndarray
             bound = "the units still at risk"
             if counts.late_time[g].size:
                 bound = "those still at risk of the units watched from day 0 on"
-            notes.append(
-                f"{label}: no unit failed by {last:g} {unit}, so the lower limit is the exact bound for {bound}."
-            )
+            exact = f"no unit failed by {last:g} {unit}, so the lower limit is the exact bound for {bound}."
+            notes.append(of_group(label, exact))
         elif values[-1] > 0.5:
-            notes.append(f"{label}: half had not failed by {last:g} {unit}, so there is no median.")
+            notes.append(of_group(label, f"half had not failed by {last:g} {unit}, so there is no median."))
         elif values[-1] == 0.0:
             zero = int(np.argmax(values == 0.0))
             if zero + 1 < len(values):
                 when = float(counts.time[rows][zero])
-                notes.append(
-                    f"{label}: every unit at risk at {when:g} {unit} had failed by then while others entered later; "
-                    "the curve stays at 0 and says nothing about those."
+                stays = (
+                    f"every unit at risk at {when:g} {unit} had failed by then while others entered later; the curve "
+                    "stays at 0 and says nothing about those."
                 )
-            notes.append(f"{label}: there is no standard error where survival is 0.")
+                notes.append(of_group(label, stays))
+            notes.append(of_group(label, "there is no standard error where survival is 0."))
     return notes

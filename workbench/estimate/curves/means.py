@@ -20,6 +20,7 @@ from workbench.estimate.steps import (
 )
 from workbench.estimate.turnbull import interval_means
 from workbench.lives import Lives
+from workbench.mentions import Sentence, of_group
 from workbench.results import Result
 
 if TYPE_CHECKING:
@@ -48,6 +49,7 @@ class RestrictedMeans(Result):
         Unit of time.
     """
 
+    notes: tuple[Sentence, ...] = ()
     horizon: float
     parts: tuple[MeanOfGroup, ...]
     confidence: float
@@ -170,7 +172,7 @@ def restricted_mean(
             "lower": np.array([lower for lower, _ in limits]),
             "upper": np.array([upper for _, upper in limits]),
         },
-        notes=(*groups.notes, *in_turn),
+        notes=tuple(map(Sentence, [*groups.notes, *in_turn])),
         horizon=end,
         parts=parts,
         confidence=confidence,
@@ -187,11 +189,8 @@ def _mean_of(
     if horizon > counts.unwatched(group)[0]:
         return MeanOfGroup.unknown(*not_from_the_start(label, counts, group, unit=unit))
     if horizon > time[-1] and survival[-1] > 0:
-        note = (
-            f"{label}: nothing is known after {time[-1]:g} {unit}, so there is no restricted mean up to "
-            f"{horizon:g} {unit}."
-        )
-        return MeanOfGroup.unknown(note)
+        why = f"nothing is known after {time[-1]:g} {unit}, so there is no restricted mean up to {horizon:g} {unit}."
+        return MeanOfGroup.unknown(of_group(label, why))
     used = time < horizon
     edges = np.concatenate([[0.0], time[used], [horizon]])
     areas = np.append(1.0, survival[used]) * np.diff(edges)
@@ -204,7 +203,8 @@ def _mean_of(
     y, f = n[used].astype(float), d[used]
     variance = float(np.sum(right**2 * f / (y * np.maximum(y - f, 1.0))))  # after the last failure right is 0
     if variance <= 0.0:
-        return MeanOfGroup.without_spread(mean, f"{label}: all units failed on one day, so no limits can be given.")
+        one_day = of_group(label, "all units failed on one day, so no limits can be given.")
+        return MeanOfGroup.without_spread(mean, one_day)
     notes = few_before_joiners(label, counts, group, by=horizon, unit=unit)
     notes += few_failures_notes(label, int(d[used].sum()), f"{horizon:g} {unit}", held_below=HELD_BELOW)
     return MeanOfGroup.normal(mean, float(np.sqrt(variance)), horizon, notes=notes)

@@ -5,6 +5,7 @@ import numpy as np
 from workbench.estimate.shared.groups import Groups
 from workbench.estimate.steps import RiskSets, risk_sets
 from workbench.lives import Lives
+from workbench.mentions import Sentence, of_group
 from workbench.wording import count_of
 
 __all__ = ["few_before_joiners", "not_from_the_start", "watched_since", "watched_throughout"]
@@ -42,23 +43,25 @@ def watched_throughout(lives: Lives, groups: Groups, time: np.ndarray, *, failed
     return risk_sets(time, failed, lives.entry, weight=lives.weight, codes=codes, groups=len(groups.labels))
 
 
-def not_from_the_start(label: str, counts: RiskSets, group: int, *, unit: str) -> tuple[str, ...]:
+def not_from_the_start(label: str, counts: RiskSets, group: int, *, unit: str) -> tuple[Sentence, ...]:
     """Say why figures of a group that count from day 0 are not known, where nobody was watched for a while."""
     ends, begins = counts.unwatched(group)
     if not np.isfinite(begins):
         return ()
     if ends < 0:
-        return (
-            f"{label}: no unit was watched before {begins:g} {unit}, so only units that had lasted so long were seen "
-            "and nothing that counts from day 0 is known.",
+        why = (
+            f"no unit was watched before {begins:g} {unit}, so only units that had lasted so long were seen and "
+            "nothing that counts from day 0 is known."
         )
-    return (
-        f"{label}: no unit was watched between {ends:g} and {begins:g} {unit}, so what counts from day 0 is not known "
-        "from then on.",
+        return (of_group(label, why),)
+    why = (
+        f"no unit was watched between {ends:g} and {begins:g} {unit}, so what counts from day 0 is not known from then "
+        "on."
     )
+    return (of_group(label, why),)
 
 
-def few_before_joiners(label: str, counts: RiskSets, group: int, *, by: float, unit: str) -> tuple[str, ...]:
+def few_before_joiners(label: str, counts: RiskSets, group: int, *, by: float, unit: str) -> tuple[Sentence, ...]:
     """Say how often normal limits of a mean hold the truth, where few units were at risk before others joined."""
     joined = counts.late_time[group]
     joined = joined[joined < by]
@@ -70,8 +73,9 @@ def few_before_joiners(label: str, counts: RiskSets, group: int, *, by: float, u
     most = counts.count_at(group, ends[(ends > when) & (ends <= by)]).max(initial=0)
     for fewer, held in HELD_BELOW:
         if 0 < fewest < fewer and most >= 2 * fewest:
-            return (
-                f"{label}: with only {count_of(fewest, 'unit')} at risk when others joined at {when:g} {unit}, 95 % "
-                f"limits of this kind hold the truth in about {held} of 100 simulated seasons.",
+            seldom = (
+                f"with only {count_of(fewest, 'unit')} at risk when others joined at {when:g} {unit}, 95 % limits of "
+                f"this kind hold the truth in about {held} of 100 simulated seasons."
             )
+            return (of_group(label, seldom),)
     return ()

@@ -10,6 +10,7 @@ from workbench.errors import UsageError
 from workbench.estimate.steps.differences import LimitsAt, difference_frame, reference_label
 from workbench.estimate.steps.risk_sets import RiskSets
 from workbench.estimate.steps.step_limits import bound_at_first_failure, curve_limits, exact_bound
+from workbench.mentions import Sentence
 from workbench.results import Result
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ class SurvivalCurve(Result):
         Unit of time.
     """
 
+    notes: tuple[Sentence, ...] = ()
     kind: str
     labels: tuple[str, ...]
     risk: RiskSets

@@ -6,6 +6,7 @@ import numpy as np
 
 from workbench.estimate.steps.differences import LimitsAt
 from workbench.estimate.steps.step_limits import exact_bound, normal_quantile
+from workbench.mentions import Sentence, of_group
 from workbench.wording import count_of
 
 __all__ = ["MeanOfGroup", "few_failures_notes"]
@@ -25,10 +26,10 @@ class MeanOfGroup:
     std_error: float
     limits: LimitsAt
     test_limits: LimitsAt
-    notes: tuple[str, ...] = ()
+    notes: tuple[Sentence, ...] = ()
 
     @classmethod
-    def unknown(cls, note: str) -> "MeanOfGroup":
+    def unknown(cls, note: Sentence) -> "MeanOfGroup":
         """A mean that the lives do not give."""
         nan = float("nan")
         return cls(nan, nan, _no_limits, _no_limits, (note,))
@@ -43,36 +44,39 @@ class MeanOfGroup:
         by_then = f"no unit failed by {horizon:g} {unit}"
         if may_have:
             by_then = f"none is known to have failed by {horizon:g} {unit}, {may_have:,} may have"
-        note = f"{label}: {by_then}; {bound}"
+        note = of_group(label, f"{by_then}; {bound}")
         return cls(horizon, 0.0, limits, limits, (note,))
 
     @classmethod
-    def normal(cls, mean: float, std_error: float, horizon: float, *, notes: tuple[str, ...] = ()) -> "MeanOfGroup":
+    def normal(
+        cls, mean: float, std_error: float, horizon: float, *, notes: tuple[Sentence, ...] = ()
+    ) -> "MeanOfGroup":
         """A mean with normal limits, kept between 0 and the horizon."""
         limits = _NormalLimits(mean, std_error, horizon)
         return cls(mean, std_error, limits, limits, notes)
 
     @classmethod
-    def without_spread(cls, mean: float, note: str) -> "MeanOfGroup":
+    def without_spread(cls, mean: float, note: Sentence) -> "MeanOfGroup":
         """A mean whose error cannot be judged, because all failures coincide."""
         return cls(mean, float("nan"), _no_limits, _no_limits, (note,))
 
     @classmethod
-    def by_ratio(cls, mean: float, std_error: float, limits: LimitsAt, *, notes: tuple[str, ...]) -> "MeanOfGroup":
+    def by_ratio(cls, mean: float, std_error: float, limits: LimitsAt, *, notes: tuple[Sentence, ...]) -> "MeanOfGroup":
         """A mean with likelihood-ratio limits."""
         return cls(mean, std_error, limits, _DrawnOutLimits(mean, limits), notes)
 
 
 def few_failures_notes(
     label: str, failures: int, by: str, *, held_below: tuple[tuple[int, int], ...]
-) -> tuple[str, ...]:
+) -> tuple[Sentence, ...]:
     """Say how often limits of a mean with so few failures hold the truth, where that is too seldom."""
     for fewer, held in held_below:
         if failures < fewer:
-            return (
-                f"{label}: with {count_of(failures, 'failure')} by {by}, 95 % limits of this kind hold the truth in "
-                f"about {held} of 100 simulated seasons.",
+            seldom = (
+                f"with {count_of(failures, 'failure')} by {by}, 95 % limits of this kind hold the truth in about "
+                f"{held} of 100 simulated seasons."
             )
+            return (of_group(label, seldom),)
     return ()
 
 

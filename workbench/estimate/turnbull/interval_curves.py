@@ -10,6 +10,7 @@ from workbench.estimate.turnbull.interval_limits import interval_curve_limits
 from workbench.estimate.turnbull.npmle import Fit, NpmleProblem, fit_segment, segment_ends
 from workbench.estimate.turnbull.turnbull_cells import TurnbullCells, turnbull_cells
 from workbench.lives import Lives
+from workbench.mentions import Sentence, of_group
 from workbench.threads import on_one_thread
 
 __all__ = ["Mass", "interval_curve", "mass_of", "shares_one_grid"]
@@ -127,7 +128,9 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
     )
     parts: list[dict[str, np.ndarray]] = []
     known_to = np.zeros(len(groups.labels))
-    notes = ["Failures are known to lie between two times: maximum-likelihood curve with likelihood-ratio limits."]
+    notes: list[str] = [
+        "Failures are known to lie between two times: maximum-likelihood curve with likelihood-ratio limits."
+    ]
     first_known = np.full(len(groups.labels), np.inf)
     for g, label in enumerate(groups.labels):
         rows = np.flatnonzero(groups.codes == g)
@@ -145,7 +148,7 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
             notes += _mass_notes(fitted, label, lives.unit)
     return SurvivalCurve(
         columns={name: np.concatenate([part[name] for part in parts]) for name in parts[0]},
-        notes=(*groups.notes, *notes),
+        notes=tuple(map(Sentence, [*groups.notes, *notes])),
         kind="npmle",
         labels=groups.labels,
         risk=counts,
@@ -216,16 +219,16 @@ def _straddling(lower: np.ndarray, upper: np.ndarray, weight: np.ndarray, *, tim
     return np.asarray(np.maximum(started - over, 0))
 
 
-def _mass_notes(fitted: Mass, label: str, unit: str) -> list[str]:
+def _mass_notes(fitted: Mass, label: str, unit: str) -> list[Sentence]:
     notes = []
     if fitted.breaks_off:
         when = fitted.cells.start[fitted.ends[0]]
         notes.append(
-            f"{label}: every unit at risk just after {when:g} {unit} is known to have failed while others entered "
-            "later, so the likelihood has no maximum from there on and the curve is not known."
+            f"every unit at risk just after {when:g} {unit} is known to have failed while others entered later, so the "
+            "likelihood has no maximum from there on and the curve is not known."
         )
     elif not np.isfinite(fitted.cells.end[-1]):
-        notes.append(f"{label}: what happens after {fitted.cells.start[-1]:g} {unit} is not known.")
+        notes.append(f"what happens after {fitted.cells.start[-1]:g} {unit} is not known.")
     if fitted.worst > _WORST_GRADIENT:
-        notes.append(f"{label}: the search for the maximum stopped early (largest slope {fitted.worst:.1e} per unit).")
-    return notes
+        notes.append(f"the search for the maximum stopped early (largest slope {fitted.worst:.1e} per unit).")
+    return [of_group(label, note) for note in notes]

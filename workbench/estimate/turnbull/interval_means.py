@@ -13,6 +13,7 @@ from workbench.estimate.turnbull.npmle import Fit, NpmleProblem
 from workbench.estimate.turnbull.shared_fate import log_mean_moves, variance_ratio
 from workbench.estimate.turnbull.turnbull_cells import TurnbullCells, turnbull_cells
 from workbench.lives import Lives
+from workbench.mentions import of_group
 
 __all__ = ["interval_means"]
 
@@ -47,10 +48,8 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
         return MeanOfGroup.unknown(*not_from_the_start(label, counts, 0, unit=unit))
     open_end = fitted.breaks_off or not np.isfinite(cells.end[end])
     if open_end and horizon > cells.start[end]:
-        return MeanOfGroup.unknown(
-            f"{label}: nothing is known after {cells.start[end]:g} {unit}, so there is no restricted mean up to "
-            f"{horizon:g} {unit}."
-        )
+        last = f"nothing is known after {cells.start[end]:g} {unit}"
+        return MeanOfGroup.unknown(of_group(label, f"{last}, so there is no restricted mean up to {horizon:g} {unit}."))
     start, stop, mass = cells.start[: end + 1], cells.end[: end + 1], fitted.mass[: end + 1]
     worth = _mean_within(start, stop, horizon)
     if mass @ (start < horizon) < 1e-9:
@@ -62,8 +61,9 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
     mean = float(mass @ worth)
     early, late = float(mass @ np.minimum(start, horizon)), float(mass @ np.minimum(stop, horizon))
     if end == 0:
-        return MeanOfGroup.without_spread(mean, f"{label}: all failures fall into one cell, so no limits can be given.")
-    note = f"{label}: failures are spread evenly between the times that bound them"
+        one_cell = of_group(label, "all failures fall into one cell, so no limits can be given.")
+        return MeanOfGroup.without_spread(mean, one_cell)
+    note = "failures are spread evenly between the times that bound them"
     if f"{early:.3g}" == f"{late:.3g}":
         note += ", which hardly matters for the mean."
     else:
@@ -78,7 +78,7 @@ def _mean_of(lives: Lives, label: str, horizon: float) -> MeanOfGroup:
     if lives.cluster is not None:
         widening = max(variance_ratio(moves, lives.weight.astype(float), lives.cluster), 1.0)
     limits = _limits(lives, fitted, horizon, widening=widening**0.5)
-    return MeanOfGroup.by_ratio(mean, mean * (variance * widening) ** 0.5, limits, notes=(*few, note))
+    return MeanOfGroup.by_ratio(mean, mean * (variance * widening) ** 0.5, limits, notes=(*few, of_group(label, note)))
 
 
 def _mean_within(start: np.ndarray, stop: np.ndarray, horizon: float) -> np.ndarray:

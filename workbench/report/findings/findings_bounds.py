@@ -9,8 +9,8 @@ from workbench.estimate.curves import survival_curve
 from workbench.ranking.choices import Ranking, tipping_point
 from workbench.report.basis import ChoiceComparison, Drawing, Finding, SeasonData, missing_bounds
 from workbench.report.findings.ranking_words import RankedRow
-from workbench.report.words import as_headline, limits_words, missing_flip_sentence, shown_name
-from workbench.wording import NOT_KNOWN, percent_text, points_text
+from workbench.report.words import as_headline, missing_flip_sentence, shown_name
+from workbench.wording import NOT_KNOWN, interval_text, percent_text, points_text
 
 __all__ = ["missing_findings", "shortcut_findings", "tipping_findings"]
 
@@ -69,8 +69,7 @@ def missing_findings(
         return []
     shares = choice.shares
     flip = missing_flip_sentence(shares[bounds.better].name, bounds.flips_at, bounds.missing)
-    crossed = limits_words(points_text(bounds.lowest), points_text(bounds.highest), data.confidence)
-    crossed = crossed.split(" limits ", 1)[1]
+    crossed = interval_text(points_text(bounds.lowest), points_text(bounds.highest))
     units, failures = choice.counts
     return [
         Finding(

@@ -1,11 +1,13 @@
 """Findings on length of life by protection choice: lid seal in full, every other choice in the appendix."""
 
 import math
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
 
 from workbench.errors import WorkbenchError
+from workbench.estimate.curves import RestrictedMeans
 from workbench.lives import Lives
 from workbench.report.basis import ChoiceComparison, Drawing, Finding, SeasonData, compare_choice, site_caveat
 from workbench.report.findings.findings_bounds import missing_findings, shortcut_findings
@@ -95,8 +97,8 @@ def _curves(
         difference,
         mission=data.mission_text,
         confidence=data.confidence,
+        heading=shown_name(choice.column),
     )
-    first = _of_choice(choice, first)
     rest = [_association(choice, level)]
     if len(choice.levels) > 2 or not rest[0]:
         rest.append(choice.overall(data.mission_text))
@@ -132,13 +134,6 @@ def _curves(
     )
 
 
-def _of_choice(choice: ChoiceComparison, sentence: str) -> str:
-    """Put the choice's name before a sentence about its levels, since levels are called 'bonded' or 'side'."""
-    heading = shown_name(choice.column)
-    lowered = sentence[0].lower() + sentence[1:] if sentence.startswith(("With ", "In ")) else sentence
-    return f"{heading[0].upper()}{heading[1:]}: {lowered}"
-
-
 def _association(choice: ChoiceComparison, level: str) -> str:
     _, lower, upper = choice.differences[level]
     words = association_words(lower, upper)
@@ -146,7 +141,7 @@ def _association(choice: ChoiceComparison, level: str) -> str:
     p_value = choice.test.adjusted.get(level, math.nan)
     if not (math.isfinite(lower) and math.isfinite(upper)):
         return ""
-    if not words.startswith("goes with"):
+    if lower <= 0 <= upper:
         return f"By that share {group} could not be told apart from {reference}."
     if not p_value < 0.05:
         pairs = len(choice.levels) - 1
@@ -240,11 +235,18 @@ def _contrasts(data: SeasonData, choice: ChoiceComparison, name: str, *, section
             "failures": sum(s.failures for s in pair),
             "on_slide": False,
         }
-        sentence = difference_sentence(pair[0], pair[1], share, mission=data.mission_text, confidence=data.confidence)
+        sentence = difference_sentence(
+            pair[0],
+            pair[1],
+            share,
+            mission=data.mission_text,
+            confidence=data.confidence,
+            heading=shown_name(choice.column),
+        )
         found.append(
             Finding(
                 id=f"{name}.{words[level]}",
-                statement=_of_choice(choice, sentence),
+                statement=sentence,
                 estimate=share[0],
                 lower=share[1],
                 upper=share[2],
@@ -298,7 +300,7 @@ def _days(data: SeasonData, choice: ChoiceComparison, name: str, *, section: str
         caveats=(
             "Days are counted up to the mission only; what units would do after it is not part of this.",
             *site_caveat(_pair_of_lives(choice, level), data.mission, days=True),
-            *_named(choice, choice.means.notes)[:3],
+            *_named(choice, choice.means)[:3],
         ),
         figure=Drawing(
             result=choice.means,
@@ -326,14 +328,11 @@ def _days(data: SeasonData, choice: ChoiceComparison, name: str, *, section: str
     )
 
 
-def _named(choice: ChoiceComparison, notes: tuple[str, ...]) -> tuple[str, ...]:
-    """Notes of an estimate about one level, the level named as it is shown."""
-    found = []
-    for note in notes:
-        level, _, rest = note.partition(": ")
-        if level in choice.shares:
-            found.append(f"{choice.shares[level].name}: {rest}")
-    return tuple(found)
+def _named(choice: ChoiceComparison, means: RestrictedMeans) -> tuple[str, ...]:
+    """Notes on the mean of one level, the level named as it is shown."""
+    in_turn = zip_longest(*(part.notes for part in means.parts))
+    names = {level: share.name for level, share in choice.shares.items()}
+    return tuple(note.named(lambda group: names[group.level]) for turn in in_turn for note in turn if note)
 
 
 def _days_cell(row: Any, share: ShareOfGroup) -> str:

@@ -186,7 +186,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
                 *site_caveat([(data.lives, 1.0)], data.mission),
                 *_open_at(data),
                 *_worth_of_ages(data),
-                *("All units" + note[3:] for note in curve.notes if note.startswith("all:")),
+                *(note.named(lambda group: "All units") for note in curve.notes if note.mentions),
             ),
             figure=Drawing(
                 result=curve,

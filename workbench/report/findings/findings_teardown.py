@@ -53,12 +53,10 @@ def teardown_findings(data: SeasonData) -> list[Finding]:
     return [*findings, *_inside(data, suggestions)]
 
 
-def _at_most(data: SeasonData, most: float) -> str:
-    """The largest share, or how many more may have been lost in spans that hold the mission."""
+def _more_in_spans(data: SeasonData, most: float) -> str:
+    """How many more may have been lost in spans that hold the mission, where that says more than the largest share."""
     _, may_have = failed_by(data.lives, data.mission)
-    if may_have and most < 0.005:
-        return f"up to {count_of(may_have, 'more unit')}, in spans that hold that day,"
-    return f"at most {percent_text(most)}"
+    return f"up to {count_of(may_have, 'more unit')}, in spans that hold that day" if may_have and most < 0.005 else ""
 
 
 def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Finding]:
@@ -78,6 +76,8 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
     row = mine.iloc[0]
     limits = limits_words(percent_text(row["lower"]), percent_text(row["upper"]), data.confidence)
     leaks = "" if names else _leaks_words(data, suggestions)
+    more = _more_in_spans(data, row["most"])
+    at_most = f"{more}," if more else f"at most {percent_text(row['most'])}"
     return [
         Finding(
             id="mechanism.preventable",
@@ -88,7 +88,7 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
             statement=(
                 f"By day {data.mission:g}, {percent_text(row['incidence'])} of units had been lost to "
                 f"{_class_words(names)} ({limits}){leaks}; at least {percent_text(row['recorded'])} by verdicts alone, "
-                f"{_at_most(data, row['most'])} if every failure without a mechanism belongs here."
+                f"{at_most} if every failure without a mechanism belongs here."
             ),
             estimate=float(row["incidence"]),
             lower=float(row["lower"]),
@@ -110,7 +110,7 @@ def _preventable(data: SeasonData, suggestions: MechanismSuggestions) -> list[Fi
                     for a, b in zip(table["lower"], table["upper"], strict=True)
                 ],
                 "by verdicts alone": [percent_text(v) for v in table["recorded"]],
-                "at most": [_at_most(data, v).removeprefix("at most ").rstrip(",") for v in table["most"]],
+                "at most": [_more_in_spans(data, most) or percent_text(most) for most in table["most"]],
             },
         )
     ]

@@ -112,18 +112,24 @@ def difference_sentence(
     *,
     mission: str,
     confidence: float,
+    heading: str = "",
 ) -> str:
-    """Return the difference in share lasting the mission, the two shares first, the reference named."""
+    """Return the difference in share lasting the mission, the two shares first, the reference named.
+
+    `heading` stands before it: the choice's name where levels are called 'bonded' or 'side'.
+    """
     estimate, lower, upper = difference
+    head = f"{heading[:1].upper()}{heading[1:]}: " if heading else ""
+    start = f"{head}with" if heading else "With"
     is_open = bool(group.may_have or reference.may_have) and math.isfinite(lower) and math.isfinite(upper)
     if not math.isfinite(estimate) and not is_open:
-        return f"{group.name} and {reference.name} cannot be compared at {mission}: {_unknown(group, reference)}."
+        return f"{head}{group.name} and {reference.name} cannot be compared at {mission}: {_unknown(group, reference)}."
     if is_open:
         known = limits_words(points_text(lower), points_text(upper), confidence)
-        either = f"With {group.name} {_lasted(group, mission)}, with {reference.name} (reference) "
+        either = f"{start} {group.name} {_lasted(group, mission)}, with {reference.name} (reference) "
         return f"{either}{_lasted(reference, mission)}: the difference is known only by its {known}."
     shares = (
-        f"With {group.name} {percent_text(group.share)} lasted {mission}, with {reference.name} (reference) "
+        f"{start} {group.name} {percent_text(group.share)} lasted {mission}, with {reference.name} (reference) "
         f"{percent_text(reference.share)}: {points_text(estimate)}"
     )
     if not (math.isfinite(lower) and math.isfinite(upper)):
