@@ -31,6 +31,11 @@ class LevelWorth(Result):
     is NaN too where the limits leave room for no gain.
     """
 
+    @property
+    def sure(self) -> "pd.DataFrame":
+        """The rows of levels whose gain is sure enough to set money against it."""
+        return self.table.dropna(subset=["cost_per_unit_saved"])
+
 
 def supported_levels(ranking: Ranking, preferred: Mapping[str, str] | None = None) -> dict[str, str]:
     """Return the levels that the season supports: of each choice with a comparison graded clear or likely, the best.

@@ -141,6 +141,8 @@ class Finding:
         What stands beside the picture of a talk slide.
     behind : tuple of str
         Ids of the findings that a talk slide rests on.
+    held_equal : tuple of str
+        What an estimate holds equal, as shown; empty for a plain one.
     facts : mapping of str to str
         Meaning of each number shown and the number as shown, so that one review never gives two for one meaning.
     """
@@ -167,6 +169,7 @@ class Finding:
     say: str = ""
     points: tuple[str, ...] = ()
     behind: tuple[str, ...] = ()
+    held_equal: tuple[str, ...] = ()
     facts: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

@@ -9,6 +9,7 @@ from workbench.report.findings.findings_teardown import teardown_findings
 from workbench.report.findings.ranking_checks import placed_choices
 from workbench.report.findings.ranking_words import (
     RankedRow,
+    comparison_id,
     flip_sentences,
     labelled,
     main_row,
@@ -21,6 +22,7 @@ __all__ = [
     "RankedRow",
     "SecondOpinion",
     "choice_findings",
+    "comparison_id",
     "flip_sentences",
     "labelled",
     "level_costs",

@@ -231,7 +231,7 @@ def _ages(data: SeasonData) -> list[Finding]:
             table={
                 "mechanism": [shown_name(mechanism_words(m)) for m in table["mechanism"]],
                 "failures": list(table["failures"]),
-                "what age says": [str(s).partition(": ")[2] for s in table["statement"]],
+                "what age says": list(shapes.ages),
             },
         )
     ]

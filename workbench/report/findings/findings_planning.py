@@ -225,10 +225,9 @@ def _plan_table(plan: SeasonPlan) -> dict[str, list[Any]]:
 def _worth(data: SeasonData, ranking: Ranking) -> list[Finding]:
     units = data.lives.units_among()
     result = worth_of_levels(ranking, level_costs(data), units)
-    worth = result.table
-    if worth.empty:
+    if result.table.empty:
         return []
-    sure = worth[worth["cost_per_unit_saved"].notna()]
+    sure = result.sure
     common: dict[str, Any] = {
         "id": "plan.worth",
         "kind": "cost",

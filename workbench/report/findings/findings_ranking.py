@@ -12,13 +12,14 @@ from workbench.report.findings.ranking_words import (
     RankedRow,
     caveats_of,
     claim_sentence,
+    comparison_id,
     labelled,
     level_labels,
     main_row,
     ranked_rows,
     shift_sentence,
 )
-from workbench.report.words import as_headline, detectable_sentence, id_words, limits_words, short_name, shown_name
+from workbench.report.words import as_headline, detectable_sentence, limits_words, short_name, shown_name
 from workbench.wording import (
     NOT_KNOWN,
     SUPPORTED_GRADES,
@@ -135,9 +136,8 @@ def _table(data: SeasonData, rows: list[RankedRow]) -> dict[str, list[Any]]:
 def _comparison(data: SeasonData, ranking: Ranking, rows: list[RankedRow], *, number: int) -> Finding:
     row = rows[number]
     on_slide = row in [r for r in rows if r.grade in SUPPORTED_GRADES][:MOST_SLIDES]
-    words = id_words([r for r in dict.fromkeys([row.base, row.level])])
     return Finding(
-        id=f"ranking.{id_words(list(ranking.choices))[row.choice]}.{words[row.level]}",
+        id=comparison_id(ranking, row),
         headline=as_headline(f"{shown_name(row.choice)}: {short_name(row.name)} against {short_name(row.base_name)}"),
         kind="difference",
         section="ranking",

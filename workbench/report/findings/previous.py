@@ -226,25 +226,27 @@ def _contrast(
     pair = [compared.shares[new], compared.shares[old]]
     raw = compared.differences[new]
     sentence = difference_sentence(pair[0], pair[1], raw, mission=data.mission_text, confidence=data.confidence)
-    adjusted, basis = _adjusted(data, choice, old, new=new)
+    adjusted = _adjusted(data, choice, old, new=new)
     caveats = [SEASONS_DIFFER, "An action was not randomised: what goes with it need not be its effect."]
     more = ""
-    if adjusted is not None:
-        limits = limits_words(points_text(adjusted[1]), points_text(adjusted[2]), data.confidence)
+    shown = raw if adjusted.difference is None else adjusted.difference
+    if adjusted.difference is not None:
+        limits = limits_words(points_text(shown[1]), points_text(shown[2]), data.confidence)
         caveats.append("Other choices of the same units are not held equal here; the ranking of this season does that.")
-        more = f" With {basis} held equal the difference is {points_text(adjusted[0])} ({limits})."
+        held = f"With {join_words(adjusted.held_equal)} held equal" if adjusted.held_equal else "In the model"
+        more = f" {held} the difference is {points_text(shown[0])} ({limits})."
     else:
-        caveats.append(f"No adjusted figure: {basis}.")
-    verdict = _verdict(adjusted or raw)
+        caveats.append(f"No adjusted figure: {adjusted.why_not}.")
+    verdict = _verdict(shown)
     rows = [*_earlier(data, choice, old, new=new), *(_this_season(s) for s in pair[::-1])]
     return Finding(
         id=name,
         headline=as_headline(f"The change: {what}"),
         kind="contrast",
         statement=f"“{what}”: {verdict}. {sentence[0].upper()}{sentence[1:]}{more}",
-        estimate=(adjusted or raw)[0],
-        lower=(adjusted or raw)[1],
-        upper=(adjusted or raw)[2],
+        estimate=shown[0],
+        lower=shown[1],
+        upper=shown[2],
         confidence=data.confidence,
         unit="share",
         units=sum(s.units for s in pair),
@@ -254,6 +256,7 @@ def _contrast(
             " fleet of the seasons pooled, season as a shrunken term, unit as cluster."
         ),
         caveats=tuple(caveats),
+        held_equal=adjusted.held_equal,
         figure=_lasted_drawing(data, rows),
         table=_lasted_table(data, rows),
         **common,
@@ -311,7 +314,16 @@ def pooled_lives(this: SeasonData, last: SeasonData) -> Lives:
     )
 
 
-def _adjusted(data: SeasonData, choice: str, old: str, *, new: str) -> tuple[tuple[float, float, float] | None, str]:
+@dataclass(frozen=True, kw_only=True)
+class _Adjusted:
+    """A difference of two levels with limits and what it holds equal, or None and why there is none."""
+
+    difference: tuple[float, float, float] | None = None
+    held_equal: tuple[str, ...] = ()
+    why_not: str = ""
+
+
+def _adjusted(data: SeasonData, choice: str, old: str, *, new: str) -> _Adjusted:
     pooled = pooled_lives(data, data.previous) if isinstance(data.previous, SeasonData) else data.lives
     adjust = [c for c in ("environment",) if c in pooled.covariates and pooled.covariates[c].nunique() > 1]
     if "season_pooled" in pooled.covariates:
@@ -321,12 +333,12 @@ def _adjusted(data: SeasonData, choice: str, old: str, *, new: str) -> tuple[tup
             pooled, [choice], adjust=adjust, mission=data.mission, seed=data.seed, reference={choice: old}
         )
     except WorkbenchError as error:
-        return None, str(error).rstrip(".")
+        return _Adjusted(why_not=str(error).rstrip("."))
     rows = ranking.table
     row = rows[(rows["choice"] == choice) & (rows["level"] == new)]
     if row.empty or not math.isfinite(float(row["survival_gain"].iloc[0])):
-        return None, "the model gives no difference between the two levels"
-    found = tuple(float(row[k].iloc[0]) for k in ("survival_gain", "lower", "upper"))
+        return _Adjusted(why_not="the model gives no difference between the two levels")
+    gain, lower, upper = (float(row[k].iloc[0]) for k in ("survival_gain", "lower", "upper"))
     words = [shown_name(a) if a != "season_pooled" else "season" for a in adjust]
     words += ["site"] if "site" in pooled.covariates else []
-    return (found[0], found[1], found[2]), join_words(words)
+    return _Adjusted(difference=(gain, lower, upper), held_equal=tuple(words))

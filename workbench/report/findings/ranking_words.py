@@ -8,13 +8,14 @@ import numpy as np
 from workbench.mentions import Mention, Sentence, joined
 from workbench.ranking.choices import Ranking
 from workbench.report.basis import SeasonData, place_gap
-from workbench.report.words import limits_words, shown_name
+from workbench.report.words import id_words, limits_words, shown_name
 from workbench.wording import SUPPORTED_GRADES, Grade, count_of, join_words, percent_text, points_text, signed_points
 
 __all__ = [
     "RankedRow",
     "caveats_of",
     "claim_sentence",
+    "comparison_id",
     "flip_sentences",
     "foremost_choice",
     "labelled",
@@ -156,6 +157,12 @@ def foremost_choice(data: SeasonData) -> str:
 def _bare(data: SeasonData, choice: str, level: str) -> str:
     """The name of a level without its choice's name before it."""
     return data.label(choice, level).removeprefix(f"{shown_name(choice, 24)}: ")
+
+
+def comparison_id(ranking: Ranking, row: RankedRow) -> str:
+    """Return the id of the finding on one comparison of the ranking."""
+    words = id_words(list(dict.fromkeys([row.base, row.level])))
+    return f"ranking.{id_words(list(ranking.choices))[row.choice]}.{words[row.level]}"
 
 
 def claim_sentence(row: RankedRow, mission: str, confidence: float, *, causes: tuple[str, ...] = ()) -> str:

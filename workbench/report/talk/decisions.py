@@ -4,6 +4,7 @@ import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum
 
 from workbench.log.dictionary import RESTS_ON_SPARES, rests_on_parts
 from workbench.planning import LAST_SEASON, SUPPORTED, SeasonPlan
@@ -12,11 +13,29 @@ from workbench.report.findings import RankedRow, level_costs, main_row
 from workbench.report.words import short_name, shown_name
 from workbench.wording import SUPPORTED_GRADES, count_of
 
-__all__ = ["OVERDUE", "Decision", "action_state", "asks_nothing", "decision_columns", "decisions_of"]
+__all__ = ["OVERDUE", "AnswerKind", "Decision", "action_state", "asks_nothing", "decision_columns", "decisions_of"]
 
 OVERDUE = "overdue"
-NOT_YET, NO_ANSWER = "not yet", "no answer yet"
-"""How an answer begins that says what is missing."""
+
+
+class AnswerKind(Enum):
+    """Where an answer comes from, or what keeps it from being one."""
+
+    TYPED = "typed by a person"
+    SUPPORTED = "supported by the findings"
+    TRIAL_FIRST = "the findings support that evidence comes first"
+    LACKING = "nothing to answer from"
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Answer:
+    """What the findings answer, as shown, with how sure it is, what it costs and the finding that it rests on."""
+
+    words: str
+    kind: AnswerKind
+    grade: str = ""
+    cost: str = ""
+    behind: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,8 +46,8 @@ class Decision:
     ----------
     ask, answer : str
         The question, and its answer.
-    typed : bool
-        Whether a person typed the answer.
+    kind : AnswerKind
+        Where the answer comes from.
     grade, cost, owner, due : str
         How sure, what it costs, who sees to it, by when; empty where not known.
     overdue : bool
@@ -39,7 +58,7 @@ class Decision:
 
     ask: str
     answer: str
-    typed: bool
+    kind: AnswerKind
     grade: str = ""
     cost: str = ""
     owner: str = ""
@@ -55,12 +74,12 @@ class Decision:
     @property
     def is_proposed(self) -> bool:
         """Whether this review proposes the answer, as its findings support it."""
-        return not self.typed and not self.answer.startswith((f"{NOT_YET};", NO_ANSWER))
+        return self.kind in (AnswerKind.SUPPORTED, AnswerKind.TRIAL_FIRST)
 
     @property
     def is_ready(self) -> bool:
         """Whether there is an answer to decide on."""
-        return self.typed or not self.answer.startswith((NOT_YET, NO_ANSWER))
+        return self.kind in (AnswerKind.TYPED, AnswerKind.SUPPORTED)
 
     @property
     def shown_due(self) -> str:
@@ -96,42 +115,45 @@ def _decision(
     data: SeasonData, block: Mapping[str, str], rows: Sequence[RankedRow], *, findings: Mapping[str, Finding]
 ) -> Decision:
     rests, typed = str(block.get("rests_on") or ""), str(block.get("answer") or "")
-    answer, grade, cost, behind = f"{NO_ANSWER}; nothing says what it rests on", "", "", ""
+    found = _Answer(words="no answer yet; nothing says what it rests on", kind=AnswerKind.LACKING)
     if rests == RESTS_ON_SPARES:
-        answer, cost, behind = _spares(data, findings)
+        found = _spares(data, findings)
     elif rests:
-        answer, grade, cost, behind = _level(data, *rests_on_parts(rests), rows=rows)
+        found = _level(data, *rests_on_parts(rests), rows=rows)
     due = str(block.get("due") or "")
     return Decision(
         ask=shown_name(block["ask"], 90),
-        answer=shown_name(typed, 60) if typed else answer,
-        typed=bool(typed),
-        grade=grade,
-        cost=cost,
+        answer=shown_name(typed, 60) if typed else found.words,
+        kind=AnswerKind.TYPED if typed else found.kind,
+        grade=found.grade,
+        cost=found.cost,
         owner=shown_name(block["owner"], 30) if block.get("owner") else "",
         due=due,
         overdue=bool(due) and not typed and dt.date.fromisoformat(due) < data.today,
-        behind=behind if behind in findings else "",
+        behind=found.behind if found.behind in findings else "",
     )
 
 
-def _level(data: SeasonData, choice: str, level: str, *, rows: Sequence[RankedRow]) -> tuple[str, str, str, str]:
-    """Answer, grade, cost and finding of a decision on a choice, or on one level of it."""
+def _level(data: SeasonData, choice: str, level: str, *, rows: Sequence[RankedRow]) -> _Answer:
+    """The answer to a question of a choice, or of one level of it."""
     own = [r for r in rows if r.choice == choice and level in ("", r.level)]
     what = shown_name(choice, 24)
     if not own:
-        return f"{NOT_YET}; {what} could not be compared", "", "", ""
+        return _Answer(words=f"not yet; {what} could not be compared", kind=AnswerKind.LACKING)
     sure = [r for r in own if r.grade in SUPPORTED_GRADES]
     better = [r for r in sure if r.gain > 0]
     if better:
         best = max(better, key=lambda r: r.gain)
         name, base = (short_name(data.label(choice, v)) for v in (best.level, best.base))
-        return f"{'yes, ' if level else ''}{name} instead of {base}", best.grade, _switching(data, best), "ranking"
+        words, cost = f"{'yes, ' if level else ''}{name} instead of {base}", _switching(data, best)
+        return _Answer(words=words, kind=AnswerKind.SUPPORTED, grade=best.grade, cost=cost, behind="ranking")
     if sure:
         worst = min(sure, key=lambda r: r.gain)
         name = short_name(data.label(choice, worst.level))
-        return f"{'no' if level else 'no change'}, those with {name} lasted less long", worst.grade, "", "ranking"
-    return f"{NOT_YET}, a fair trial first", own[0].grade, "", "ranking"
+        words = f"{'no' if level else 'no change'}, those with {name} lasted less long"
+        return _Answer(words=words, kind=AnswerKind.SUPPORTED, grade=worst.grade, behind="ranking")
+    trial = "not yet, a fair trial first"
+    return _Answer(words=trial, kind=AnswerKind.TRIAL_FIRST, grade=own[0].grade, behind="ranking")
 
 
 def _switching(data: SeasonData, row: RankedRow) -> str:
@@ -143,21 +165,23 @@ def _switching(data: SeasonData, row: RankedRow) -> str:
     return f"{data.money((costs[row.level] - costs[row.base]) * units)} for {count_of(round(units), 'unit')}"
 
 
-def _spares(data: SeasonData, findings: Mapping[str, Finding]) -> tuple[str, str, str]:
-    """Answer, cost and finding of a decision on spares: those of the build that the season supports, if it does."""
+def _spares(data: SeasonData, findings: Mapping[str, Finding]) -> _Answer:
+    """The answer to a question of spares: those of the build that the season supports, if it does."""
+    unplanned = _Answer(words="not yet; next season could not be planned", kind=AnswerKind.LACKING)
     drawn = findings["plan.builds"].figure if "plan.builds" in findings else None
     plan = None if drawn is None else drawn.result
     if not isinstance(plan, SeasonPlan):
-        return f"{NOT_YET}; next season could not be planned", "", ""
+        return unplanned
     table = plan.table.set_index("build")
     row, last = (table.loc[name if name in table.index else LAST_SEASON] for name in (SUPPORTED, LAST_SEASON))
     if not math.isfinite(row["spares"]):
-        return f"{NOT_YET}; next season could not be planned", "", ""
+        return unplanned
     cost = row["cost"] / row["units"] * row["spares"]
     answer = f"{row['spares']:.0f} spares"
     if SUPPORTED in table.index:
         answer += f" with the supported change, {last['spares']:.0f} without"
-    return answer, data.money(cost) if math.isfinite(cost) else "", "plan.builds"
+    cost_text = data.money(cost) if math.isfinite(cost) else ""
+    return _Answer(words=answer, kind=AnswerKind.SUPPORTED, cost=cost_text, behind="plan.builds")
 
 
 def action_state(data: SeasonData, action: Mapping[str, str]) -> str:

@@ -8,7 +8,7 @@ import pandas as pd
 
 from workbench.report.basis import Drawing, Finding, compare_choice, place_gap
 from workbench.report.figures import Dots
-from workbench.report.findings import RankedRow
+from workbench.report.findings import RankedRow, comparison_id
 from workbench.report.talk.told import Told
 from workbench.report.words import MOST_HEADLINE_WORDS, limits_words, shown_name
 from workbench.wording import SUPPORTED_GRADES, Grade, by_number, count_of, join_words, percent_text, signed_points
@@ -124,6 +124,7 @@ def steps_slide(told: Told) -> Finding | None:
     points.append(f"{counts[:1].upper()}{counts[1:]}")
     points.append(f"Grade: {row.grade}. It goes with the choice; that is no proof of cause.")
     headline = _claim(told, row, name, base=base)
+    own = [] if data.ranking is None else [comparison_id(data.ranking, row)]
     return told.slide(
         "steps",
         headline,
@@ -132,7 +133,7 @@ def steps_slide(told: Told) -> Finding | None:
             "First the plain counts, then only units in the same kind of place, then with all other choices held "
             f"equal. {headline}. The grade is {row.grade}."
         ),
-        behind=[f"ranking.{_id_of(told, row)}", "ranking", "ranking.raw", "ranking.sensitivity"],
+        behind=[*own, "ranking", "ranking.raw", "ranking.sensitivity"],
         figure=Drawing(
             result=Dots(
                 columns={
@@ -166,13 +167,6 @@ def steps_slide(told: Told) -> Finding | None:
 def _of_100(share: float) -> str:
     """A difference of shares as units of 100, with its sign."""
     return signed_points(share)
-
-
-def _id_of(told: Told, row: RankedRow) -> str:
-    """The part of a finding's id that names a comparison."""
-    known = [f for f in told.findings if f.startswith("ranking.") and f.count(".") == 2]
-    wanted = [f for f in known if f.endswith(f".{row.level.lower()}") and f.split(".")[1] == row.choice]
-    return wanted[0].removeprefix("ranking.") if wanted else ""
 
 
 def _claim(told: Told, row: RankedRow, name: str, *, base: str) -> str:

@@ -4,8 +4,9 @@ import math
 
 import numpy as np
 
-from workbench.planning import LAST_SEASON, SUPPORTED, SeasonPlan, TrialPlan, supported_levels
+from workbench.planning import LAST_SEASON, SUPPORTED, SeasonPlan, TrialPlan, supported_levels, worth_of_levels
 from workbench.report.basis import Drawing, Finding
+from workbench.report.findings import level_costs
 from workbench.report.talk.decisions import OVERDUE, Decision, action_state, decision_columns
 from workbench.report.talk.told import Told
 from workbench.report.words import limits_words, short_name, shown_name
@@ -32,7 +33,7 @@ def worked_slide(told: Told) -> Finding | None:
         headline = f"Whether {new} worked cannot be told apart from the season"
     elif finding.lower > 0 or finding.upper < 0:
         life = "longer" if finding.lower > 0 else "shorter"
-        equal = "" if any(c.startswith("No adjusted") for c in finding.caveats) else ", place and season equal"
+        equal = ", place and season equal" if finding.held_equal else ""
         headline = f"Last season's change: {new} goes with {life} life{equal}"
     else:
         headline = f"Whether {new} instead of {old} worked could not be shown"
@@ -65,7 +66,7 @@ def _worked_gain(told: Told, finding: Finding) -> str:
     more = by_number(int(estimate >= 0), "more", "fewer")
     limits = limits_words(signed_points(lower), signed_points(upper), told.data.confidence)
     basis = "Both seasons, place and season equal" if told.data.previous is not None else "Place equal"
-    if any(c.startswith("No adjusted") for c in finding.caveats):
+    if not finding.held_equal:
         basis = "Plain counts of this season"
     return f"{basis}: {abs(100 * estimate):.0f} {more} of 100 ({limits}); other choices may differ."
 
@@ -141,19 +142,19 @@ def _lost_this_season(told: Told) -> list[str]:
 
 def _money(told: Told) -> list[str]:
     """What the change costs for each unit that it keeps alive."""
-    worth = told.findings.get("plan.worth")
-    if worth is None or worth.table is None or worth.estimate is None:
+    data = told.data
+    if data.ranking is None or "plan.worth" not in told.findings:
         return []
-    table = worth.table
-    saved = next(column for column in table if column.startswith("more alive of"))
-    wanted = "" if told.main is None else told.data.label(told.main.choice, told.main.level)
-    place = list(table["level"]).index(wanted) if wanted in table["level"] else 0
-    name, base, changed, alive, each = (
-        table[column][place] for column in ("level", "in place of", "units changed", saved, "cost for each")
-    )
+    sure = worth_of_levels(data.ranking, level_costs(data), data.lives.units_among()).sure
+    if sure.empty:
+        return []
+    main = ("", "") if told.main is None else (told.main.choice, told.main.level)
+    wanted = sure[(sure["choice"] == main[0]) & (sure["level"] == main[1])]
+    best = (sure if wanted.empty else wanted).iloc[0]
+    name, base = (data.label(best["choice"], best[key]) for key in ("level", "reference"))
     return [
-        f"{name[:1].upper()}{name[1:]} alone, in the {changed} units that have {base}: {alive} more alive, "
-        f"{each.partition(' (')[0]} for each."
+        f"{name[:1].upper()}{name[1:]} alone, in the {best['units_switched']:.0f} units that have {base}: "
+        f"{best['units_saved']:.0f} more alive, {data.money(best['cost_per_unit_saved'], 2)} for each."
     ]
 
 

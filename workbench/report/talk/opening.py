@@ -10,7 +10,7 @@ from workbench.lives import UNDETERMINED
 from workbench.log.season_log import coloured_aside
 from workbench.report.basis import Drawing, Finding, site_positions
 from workbench.report.figures import Places, Stacks
-from workbench.report.talk.decisions import Decision, asks_nothing, decision_columns
+from workbench.report.talk.decisions import AnswerKind, Decision, asks_nothing, decision_columns
 from workbench.report.talk.told import Told
 from workbench.report.words import limits_words, short_name, shown_name
 from workbench.teardown.mechanisms import MOISTURE_RELATED, mechanism_words
@@ -67,7 +67,7 @@ def asked_slide(told: Told) -> Finding | None:
 
 def _spoken(decisions: list[Decision]) -> str:
     first = decisions[0]
-    if first.typed:
+    if first.kind is AnswerKind.TYPED:
         return f"The first: {first.ask} The answer on the table is: {first.answer}."
     return f"The first: {first.ask} What the season supports: {first.answer}."
 
@@ -218,7 +218,7 @@ def lasted_slide(told: Told) -> Finding | None:
         return None
     data = told.data
     headline, first = _lasted_claim(told, found)
-    known = data.lives.failures and headline.startswith(("About", "Between"))
+    known = failed_by(data.lives, data.mission)[0] > 0
     points, bracket = [first], None
     missing = told.findings.get("outcome.missing")
     if missing is not None and missing.lower is not None and missing.upper is not None and known:

@@ -25,9 +25,12 @@ class MechanismShapes(Result):
     ----------
     confidence : float
         Level of the likelihood limits.
+    ages : tuple of str
+        What each row says of age, a sentence without the mechanism's name.
     """
 
     confidence: float
+    ages: tuple[str, ...]
 
 
 def shapes_by_mechanism(lives: Lives, *, confidence: float = 0.95) -> MechanismShapes:
@@ -51,7 +54,7 @@ def shapes_by_mechanism(lives: Lives, *, confidence: float = 0.95) -> MechanismS
     notes = ["A shape says how the risk changes with age, not why; mixed mechanisms show a shape of their own."]
     if unknown:
         notes.append(f"{count_of(unknown, 'failure')} without a mechanism count as suspensions in every row.")
-    columns = {
+    columns: dict[str, np.ndarray] = {
         key: np.array([row[key] for row in rows], dtype=kind)
         for key, kind in (
             ("mechanism", object),
@@ -59,10 +62,12 @@ def shapes_by_mechanism(lives: Lives, *, confidence: float = 0.95) -> MechanismS
             ("shape", float),
             ("lower", float),
             ("upper", float),
-            ("statement", object),
         )
     }
-    return MechanismShapes(columns=columns, notes=tuple(notes), confidence=confidence)
+    ages = tuple(str(row["age"]) for row in rows)
+    said = [f"{mechanism_words(str(row['mechanism']))}: {age}" for row, age in zip(rows, ages, strict=True)]
+    columns["statement"] = np.array(said, dtype=object)
+    return MechanismShapes(columns=columns, notes=tuple(notes), ages=ages, confidence=confidence)
 
 
 def _row(lives: Lives, name: str, failures: int, *, confidence: float) -> dict[str, object]:
@@ -73,21 +78,18 @@ def _row(lives: Lives, name: str, failures: int, *, confidence: float) -> dict[s
         "lower": np.nan,
         "upper": np.nan,
     }
-    words = mechanism_words(name)
     if failures < LEAST_FAILURES_FOR_A_SHAPE:
-        row["statement"] = (
-            f"{words}: too few failures for a shape ({failures}; {LEAST_FAILURES_FOR_A_SHAPE} are needed)."
-        )
+        row["age"] = f"too few failures for a shape ({failures}; {LEAST_FAILURES_FOR_A_SHAPE} are needed)."
         return row
     try:
         fit = fit_distribution(lives.for_causes(name), confidence=confidence)
     except EstimateError as error:
-        row["statement"] = f"{words}: no shape, because {error}."
+        row["age"] = f"no shape, because {error}."
         return row
     place = list(fit.columns["parameter"]).index("shape")
     row |= {
         key: float(fit.columns[column][place])
         for key, column in (("shape", "estimate"), ("lower", "lower"), ("upper", "upper"))
     }
-    row["statement"] = f"{words}: {shape_statement(fit)[0]}"
+    row["age"] = shape_statement(fit)[0]
     return row
