@@ -10,7 +10,7 @@ import pytest
 from tests.log.builders import TODAY, write_theirs
 from workbench.cli import main
 from workbench.errors import LogError, SettingsError, UsageError
-from workbench.log.adoption import adopt_log, answer_to, default_target, question_text, starter_settings
+from workbench.log.adoption import adopt_log, answer_to, default_target, prompt_text, question_text, starter_settings
 from workbench.log.adoption.date_forms import forms_of
 from workbench.log.adoption.questions import Query
 from workbench.log.dictionary.settings import read_settings
@@ -158,10 +158,9 @@ def test_errors_and_the_place_of_the_settings(tmp_path):
 
 def test_enter_takes_a_number_picks_and_s_skips():
     question = Query(about="Column 'End' (dead, ok)", proposal="outcome", options=("site", "outcome", "notes"))
-    assert question_text(question).splitlines()[1:] == [
-        "    1\u00a0outcome  2\u00a0site  3\u00a0notes",  # a number stays beside its choice
-        "  [Enter: outcome] ",
-    ]
+    (listed,) = question_text(question).splitlines()[1:]
+    assert listed == "    1\u00a0outcome  2\u00a0site  3\u00a0notes"  # a number stays beside its choice
+    assert prompt_text(question) == "  [Enter: outcome] "
     typed = {"": "outcome", " ": "outcome", "2": "site", "notes": "notes", "s": None, "skip": None}
     assert {text: answer_to(question, text).value for text in typed} == typed
     assert answer_to(question, "9") is None and answer_to(question, "nots") is None

@@ -10,7 +10,7 @@ from workbench.report.figures import draw
 from workbench.report.figures.style import new_axes, theme
 from workbench.report.findings.findings_ranking import ranking_findings
 from workbench.report.findings.ranking_checks import placed_choices
-from workbench.report.findings.ranking_words import caveats_of, claim_sentence, labelled, ranked_rows, shift_sentence
+from workbench.report.findings.ranking_words import caveats_of, claim, labelled, ranked_rows, shift_sentence
 from workbench.report.making.assembly import season_data
 from workbench.simulate import simulate_season
 from workbench.wording import signed_points
@@ -62,13 +62,13 @@ def test_every_comparison_is_a_finding_with_counts_limits_and_grade(findings, ra
 
 def test_words_follow_the_grade(data, ranking):
     for row in ranked_rows(data, ranking):
-        sentence = claim_sentence(row, "180 days", 0.95)
+        sentence = claim(row, "180 days", 0.95)
         assert ("goes with" in sentence) == (row.grade == "clear")
         assert ("may go with" in sentence) == (row.grade == "likely")
         assert ("could not be told apart" in sentence or "cannot be told apart" in sentence) == (
             row.grade in ("unclear", "cannot be told apart")
         )
-        assert "cause" not in sentence and sentence.endswith(".")
+        assert "cause" not in sentence and not sentence.endswith(".")
         assert caveats_of(ranking, row)[0].startswith(f"Grade '{row.grade}':")
 
 

@@ -67,13 +67,12 @@ def _text_of(path: str | Path) -> str:
 def _ask(question: "Query") -> "Answer":
     """Ask a person until the line typed is an answer."""
     from workbench.errors import UsageError
-    from workbench.log.adoption import answer_to, question_text
+    from workbench.log.adoption import answer_to, prompt_text, question_text
 
     while True:
-        said, _, prompt = visible_lines(question_text(question)).rpartition("\n")
-        say(said)
+        say(visible_lines(question_text(question)))
         try:
-            typed = input(prompt)
+            typed = input(visible_lines(prompt_text(question)))
         except EOFError:
             say()
             raise UsageError("the answers ended before the questions; nothing was written") from None

@@ -1,7 +1,7 @@
 """Which settings does a foreign log need?"""
 
 from workbench.log.adoption.adopt import Adoption, adopt_log, default_target, starter_settings
-from workbench.log.adoption.questions import Answer, Query, answer_to, question_text, take_proposal
+from workbench.log.adoption.questions import Answer, Query, answer_to, prompt_text, question_text, take_proposal
 
 __all__ = [
     "Adoption",
@@ -10,6 +10,7 @@ __all__ = [
     "adopt_log",
     "answer_to",
     "default_target",
+    "prompt_text",
     "question_text",
     "starter_settings",
     "take_proposal",

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from workbench.printing import TOGETHER
 
-__all__ = ["Answer", "Ask", "Query", "answer_to", "question_text", "take_proposal"]
+__all__ = ["Answer", "Ask", "Query", "answer_to", "prompt_text", "question_text", "take_proposal"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,13 +46,15 @@ def take_proposal(question: Query) -> Answer:
 
 
 def question_text(question: Query) -> str:
-    """Return a question with its numbered choices and what Enter does."""
+    """Return a question with its numbered choices."""
     listed = "  ".join(f"{number}{TOGETHER}{choice}" for number, choice in enumerate(question.choices, start=1))
     listed += "  or type another word" if question.also else ""
-    enter = question.proposal if question.proposal is not None else "leave it open"
-    return "\n".join(
-        [question.about, *([f"    {listed}"] if len(question.choices) > 1 else []), f"  [Enter: {enter}] "]
-    )
+    return "\n".join([question.about, *([f"    {listed}"] if len(question.choices) > 1 else [])])
+
+
+def prompt_text(question: Query) -> str:
+    """Return what stands before the place to type: what Enter does."""
+    return f"  [Enter: {question.proposal if question.proposal is not None else 'leave it open'}] "
 
 
 def answer_to(question: Query, typed: str) -> Answer | None:

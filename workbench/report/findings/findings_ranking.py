@@ -11,7 +11,7 @@ from workbench.report.findings.ranking_checks import check_findings, place_findi
 from workbench.report.findings.ranking_words import (
     RankedRow,
     caveats_of,
-    claim_sentence,
+    claim,
     comparison_id,
     labelled,
     level_labels,
@@ -142,7 +142,7 @@ def _comparison(data: SeasonData, ranking: Ranking, rows: list[RankedRow], *, nu
         kind="difference",
         section="ranking",
         order=1 + number / 100,
-        statement=claim_sentence(row, data.mission_text, data.confidence, causes=ranking.causes),
+        statement=f"{claim(row, data.mission_text, data.confidence, causes=ranking.causes)}.",
         estimate=row.gain,
         lower=row.lower,
         upper=row.upper,

@@ -15,7 +15,7 @@ from workbench.ranking.choices import (
     where_it_helps,
 )
 from workbench.report.basis import Drawing, Finding, SeasonData
-from workbench.report.findings.ranking_words import RankedRow, claim_sentence, labelled, level_labels, ranked_rows
+from workbench.report.findings.ranking_words import RankedRow, claim, labelled, level_labels, ranked_rows
 from workbench.report.words import shown_name
 from workbench.wording import SUPPORTED_GRADES, count_of, join_words, percent_text, points_text, signed_points
 
@@ -307,8 +307,8 @@ def _by_mechanism(data: SeasonData, question: RankingQuestion) -> list[Finding]:
             section="ranking",
             order=8,
             statement=(
-                claim_sentence(top, data.mission_text, data.confidence, causes=ranking.causes).removesuffix(".")
-                + f"; to anything, raw, {percent_text(lost[top.choice, top.level])} were lost with {top.name} and "
+                f"{claim(top, data.mission_text, data.confidence, causes=ranking.causes)}; to anything, raw, "
+                f"{percent_text(lost[top.choice, top.level])} were lost with {top.name} and "
                 f"{percent_text(lost[top.choice, top.base])} with {top.base_name}."
             ),
             estimate=top.gain,

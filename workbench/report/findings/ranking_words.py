@@ -14,7 +14,7 @@ from workbench.wording import SUPPORTED_GRADES, Grade, count_of, join_words, per
 __all__ = [
     "RankedRow",
     "caveats_of",
-    "claim_sentence",
+    "claim",
     "comparison_id",
     "flip_sentences",
     "foremost_choice",
@@ -165,12 +165,12 @@ def comparison_id(ranking: Ranking, row: RankedRow) -> str:
     return f"ranking.{id_words(list(ranking.choices))[row.choice]}.{words[row.level]}"
 
 
-def claim_sentence(row: RankedRow, mission: str, confidence: float, *, causes: tuple[str, ...] = ()) -> str:
-    """Return what the ranking says of one comparison: shares first, then the gain with limits, then the grade."""
+def claim(row: RankedRow, mission: str, confidence: float, *, causes: tuple[str, ...] = ()) -> str:
+    """Return what the ranking says of one comparison: shares, the gain with limits, the grade; without full stop."""
     what = shown_name(row.choice)
     head = f"{what[0].upper()}{what[1:]}: "
     if not (np.isfinite(row.gain) and np.isfinite(row.lower)):
-        return f"{head}{row.name} cannot be told apart from {row.base_name}: {row.reason}."
+        return f"{head}{row.name} cannot be told apart from {row.base_name}: {row.reason}"
     would = f"have lasted {mission}"
     if causes:
         would = f"not have been lost to {join_words([shown_name(c) for c in causes])} by {mission}"
@@ -190,8 +190,8 @@ def claim_sentence(row: RankedRow, mission: str, confidence: float, *, causes: t
         better, worse = ("fewer losses to these", "more losses to these") if causes else ("longer life", "shorter life")
         goes = "goes" if row.grade == Grade.CLEAR else "may go"
         outcome = better if row.gain > 0 else worse
-        return f"{head}{shares}, so {row.name} {goes} with {outcome} ({row.grade}: {figures}; {counts})."
-    return f"{head}{shares}, which could not be told apart ({figures}; {counts})."
+        return f"{head}{shares}, so {row.name} {goes} with {outcome} ({row.grade}: {figures}; {counts})"
+    return f"{head}{shares}, which could not be told apart ({figures}; {counts})"
 
 
 def shift_sentence(data: SeasonData, ranking: Ranking, row: RankedRow) -> str:

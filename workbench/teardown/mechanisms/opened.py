@@ -11,24 +11,40 @@ from workbench.log.rules import PROBLEM_COLUMNS
 from workbench.teardown.mechanisms.measured import measured_field, signs_by_measurement
 from workbench.teardown.mechanisms.sign_families import ABSENCE, NO_MECHANISM, mechanism_words
 
-__all__ = ["CONTRADICTIONS", "Locate", "Teardowns", "read_teardowns"]
+__all__ = ["CONTRADICTIONS", "Locate", "Seen", "Teardowns", "read_teardowns"]
 
 Locate = Callable[[int, str], Mapping[str, Any]]
 """Place of a record's field in the file: position in the records and field to source, sheet, row, column and cell."""
 
-_WET_SIGNS = ("standing_clear_water", "standing_muddy_water")
-CONTRADICTIONS: tuple[tuple[str, str], ...] = (
-    *((("condition_found=dry"), sign) for sign in _WET_SIGNS),
-    *(("dry_and_clean_inside", other) for other in (*_WET_SIGNS, "condition_found=wet", "fungal_threads")),
-    *(("dry_and_clean_inside", other) for other in ("blue_green_crust", "nest_or_soil_inside", "salt_crystals_inside")),
-    *(("black_film_no_water", sign) for sign in _WET_SIGNS),
-    *(("gasket_intact_even_mark", other) for other in ("gasket_pinched_or_dirty", "gasket_never_fitted")),
-    ("gasket_never_fitted", "gasket_flat_and_shiny"),
-    ("gasket_never_fitted", "gasket_pinched_or_dirty"),
-    ("cell_voltage_low", "cell_full_unit_dead"),
-    ("cell_low_under_load", "cell_full_under_load"),
-    *(("dry_and_clean_inside", other) for other in ("tide_line", "conductive_film_on_board", "fog_or_dried_spots")),
-    ("mount_cut_tool_marks", "mount_bent_downstream"),
+
+@dataclass(frozen=True)
+class Seen:
+    """One half of a contradiction: a sign that was seen, or a field of the record that holds a word."""
+
+    field: str
+    word: str = ""
+
+    @property
+    def words(self) -> str:
+        """How it is named in a sentence."""
+        return f"'{mechanism_words(self.field)}{' ' + self.word if self.word else ''}'"
+
+
+_DRY_INSIDE, _NEVER_FITTED = Seen("dry_and_clean_inside"), Seen("gasket_never_fitted")
+_PINCHED = Seen("gasket_pinched_or_dirty")
+_WET_SIGNS = (Seen("standing_clear_water"), Seen("standing_muddy_water"))
+CONTRADICTIONS: tuple[tuple[Seen, Seen], ...] = (
+    *((Seen("condition_found", "dry"), sign) for sign in _WET_SIGNS),
+    *((_DRY_INSIDE, other) for other in (*_WET_SIGNS, Seen("condition_found", "wet"), Seen("fungal_threads"))),
+    *((_DRY_INSIDE, Seen(s)) for s in ("blue_green_crust", "nest_or_soil_inside", "salt_crystals_inside")),
+    *((Seen("black_film_no_water"), sign) for sign in _WET_SIGNS),
+    *((Seen("gasket_intact_even_mark"), other) for other in (_PINCHED, _NEVER_FITTED)),
+    (_NEVER_FITTED, Seen("gasket_flat_and_shiny")),
+    (_NEVER_FITTED, _PINCHED),
+    (Seen("cell_voltage_low"), Seen("cell_full_unit_dead")),
+    (Seen("cell_low_under_load"), Seen("cell_full_under_load")),
+    *((_DRY_INSIDE, Seen(s)) for s in ("tide_line", "conductive_film_on_board", "fog_or_dried_spots")),
+    (Seen("mount_cut_tool_marks"), Seen("mount_bent_downstream")),
 )
 """Pairs that cannot both be seen in one unit at one opening; judgement, no source."""
 
@@ -91,18 +107,17 @@ class Teardowns:
         out = np.zeros(self.seen.shape, dtype=bool)
         for pair in CONTRADICTIONS:
             for half, other in (pair, pair[::-1]):
-                if other in self.signs:
-                    out[:, self.signs.index(other)] |= self._holds(half)
+                if other.field in self.signs:
+                    out[:, self.signs.index(other.field)] |= self._holds(half)
         return out
 
-    def _holds(self, half: str) -> np.ndarray:
+    def _holds(self, half: Seen) -> np.ndarray:
         """Whether half of a contradicting pair was seen."""
-        field, _, word = half.partition("=")
-        if word:
-            return np.asarray(self.condition == word)
-        if field not in self.signs:
+        if half.word:
+            return np.asarray(self.condition == half.word)
+        if half.field not in self.signs:
             return np.zeros(len(self), dtype=bool)
-        return np.asarray(self.seen[:, self.signs.index(field)] == 1)
+        return np.asarray(self.seen[:, self.signs.index(half.field)] == 1)
 
 
 def read_teardowns(
@@ -239,30 +254,24 @@ def _drop_contradictions(
     place = {sign: column for column, sign in enumerate(signs)}
     before, found = condition.copy(), seen == 1
 
-    def holds(half: str) -> np.ndarray:
-        word = half.partition("=")[2]
-        if word:
-            return np.asarray(before == word)
-        return found[:, place[half]] if half in place else np.zeros(len(before), dtype=bool)
+    def holds(half: Seen) -> np.ndarray:
+        if half.word:
+            return np.asarray(before == half.word)
+        return found[:, place[half.field]] if half.field in place else np.zeros(len(before), dtype=bool)
 
     pairs: list[list[str]] = [[] for _ in before]
     for one, other in CONTRADICTIONS:
         for row in np.flatnonzero(holds(one) & holds(other)):
-            words = f"{_half_words(one)} and {_half_words(other)}"
+            words = f"{one.words} and {other.words}"
             pairs[row].append(words)
-            field = next(half for half in (other, one) if "=" not in half)
+            field = next(half.field for half in (other, one) if not half.word)
             faults.add(row, field, reason=f"{words} contradict each other", advice=_CONTRADICTION_ADVICE)
             for half in (one, other):
-                if half in place:
-                    seen[row, place[half]] = np.nan
+                if half.field in place:
+                    seen[row, place[half.field]] = np.nan
                 else:
                     condition[row] = ""
     return tuple("; ".join(words) for words in pairs)
-
-
-def _half_words(half: str) -> str:
-    field, _, word = half.partition("=")
-    return f"'{mechanism_words(field)}{' ' + word if word else ''}'"
 
 
 def _yes_no(column: pd.Series) -> np.ndarray:
