@@ -8,9 +8,11 @@ import pytest
 from tests.benchmarks.fleet_rows import write_as_csv, write_fleet
 from workbench.cli import main
 from workbench.commands import counting
+from workbench.estimate.curves import cumulative_incidence
 from workbench.fleet.fleet_files import has_more_rows
 from workbench.fleet.fleets import read_fleet
 from workbench.log.season_log.reading import read_log
+from workbench.teardown.ends import survey_teardowns
 
 pytestmark = pytest.mark.slow
 
@@ -125,9 +127,62 @@ def test_only_files_of_one_kind_and_heading_are_counted(folder, tmp_path):
     assert not has_more_rows(tmp_path / "broken.parquet", 0)
 
 
-@pytest.mark.parametrize("command", ["teardown", "plan"])
-def test_what_needs_each_row_refuses_a_log_too_large_for_it(folder, command, capsys):
-    assert main([command, str(folder / "large.csv")]) == 1
+def test_teardown_counts_what_ended_units_and_agrees_with_the_log(folder, capsys):
+    path = folder / "large.csv"
+    assert main(["teardown", str(path), "--mission", "180", "--step", "1", "--json"]) == 0
+    streams = capsys.readouterr()
+    said, log = json.loads(streams.out), read_log(path)
+    kept = survey_teardowns(log, mission=180)
+    counted = {row["end"]: row["units"] for row in said["ends"]}
+    assert counted == dict(zip(kept.ends.table["end"], kept.ends.table["units"], strict=True))
+    own = cumulative_incidence(log.lives()).at([180]).set_index("cause")
+    for row in said["lost"]:
+        assert row["incidence"] == pytest.approx(own.loc[row["cause"], "incidence"], abs=1e-6)
+        assert row["lower"] < row["incidence"] < row["upper"]
+    assert [row["mechanism"] for row in said["shapes"]] == kept.shapes.table["mechanism"].tolist()
+    assert "days rounded outwards to 1 (" in streams.err
+
+
+def test_teardown_of_many_rows_writes_sheets_of_named_units_alone(folder, tmp_path, capsys):
+    path, target = folder / "large.csv", tmp_path / "sheets.html"
+    log = read_log(path)
+    unit, other = log.records["unit_id"][[7, 8]]
+    assert main(["teardown", str(path), "--units", unit, "--sheets", str(target)]) == 0
+    streams = capsys.readouterr()
+    assert unit in target.read_text() and other not in target.read_text() and "1 sheet written" in streams.err
+    ended = f"{log.lives().failures} of {log.used:,} units failed: "
+    assert ended in streams.out and "name the units: --units UNIT" in streams.out and "Lost by day" in streams.out
+
+    for options in (["--sheets", str(target)], ["--pages", str(target), "--replace"]):
+        assert main(["teardown", str(path), *options]) == 2
+        streams = capsys.readouterr()
+        assert (
+            not streams.out
+            and streams.err.count("\n") == 1
+            and "has too many rows to be kept one by one" in streams.err
+        )
+    assert main(["teardown", str(path), "--units", "X-1", "--sheets", str(target)]) == 2
+    assert "there is no unit 'X-1' in" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_plan_counts_by_itself(folder, tmp_path, capsys):
+    settings, trial = tmp_path / "season.toml", tmp_path / "trial.csv"
+    settings.write_text(
+        'mission_days = 210\n[roles]\nignore = ["fasteners", "shade", "desiccant", "corrosivity", "board_protection"]\n'
+    )
+    command = ["plan", str(folder / "large.parquet"), "--settings", str(settings), "--no-trial", "--json"]
+    assert main([*command, "--allocate", str(trial), "--units", "60"]) == 0
+    streams = capsys.readouterr()
+    said = {finding["id"]: finding for finding in json.loads(streams.out)["findings"]}
+    log = read_log(folder / "large.parquet", settings)
+    assert abs(said["plan.builds"]["units"] - log.lives().units) <= 4  # units entered twice count as two
+    assert said["plan.builds"]["lower"] < said["plan.builds"]["estimate"] < said["plan.builds"]["upper"]
+    assert len(pd.read_csv(trial)) == 60 and "days rounded outwards to 30 (--step 1" in streams.err
+
+
+def test_what_needs_each_row_refuses_a_log_too_large_for_it(folder, capsys):
+    assert main(["records", str(folder / "large.csv"), "--records", str(folder)]) == 1
     streams = capsys.readouterr()
     assert not streams.out and streams.err.count("\n") == 1
-    assert "large.csv has more than 2,000 rows, and a " in streams.err and "give one season" in streams.err
+    assert "large.csv has more than 2,000 rows, and " in streams.err and "give one season" in streams.err

@@ -66,6 +66,8 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("--pages", "{folder}/pages.html"),
         ("--form", "{folder}/form.html", "--field-form", "{folder}/field.html"),
         ("--evidence", "{folder}/none.csv", "--evidence-only"),
+        ("--step", "7", "--all"),
+        ("--step", "7", "--units", "{unit}", "--form", "{folder}/form.html", "--replace", "--json"),
     ),
     "plan": (
         ("--no-trial", "--all"),
@@ -83,7 +85,7 @@ COMMANDS: dict[str, tuple[tuple[str, ...], ...]] = {
             "cord,o_ring",
             "--replace",
         ),
-        ("--hazard-ratio", "1", "--no-trial"),
+        ("--hazard-ratio", "1", "--no-trial", "--step", "14"),
     ),
     "enter": (
         ("{folder}/form.csv", "--replace"),

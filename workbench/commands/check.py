@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     if args.marked:
         check_target(args.marked, (".xlsx", ".csv", ".parquet"), permit_of(args))
     with progress("reading the log"):
-        fleet = counted(args, lambda roles: [], args.marked)
+        fleet = counted(args, None, args.marked)
         if fleet:
             log, problems = fleet, _reasons(fleet)
         else:

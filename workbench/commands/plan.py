@@ -4,7 +4,7 @@ import argparse
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from workbench.commands.counting import refuse_many_rows
+from workbench.commands.counting import add_step, columns_to_keep, counted
 from workbench.commands.permits import add_replace, permit_of
 from workbench.printing import Grid, Part, Words, json_text, progress, say, show_answer
 
@@ -51,6 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--units", metavar="N", type=int, help="units of the trial in --allocate; as many as last season"
     )
+    add_step(parser)
     add_replace(parser)
 
 
@@ -62,9 +63,9 @@ def run(args: argparse.Namespace) -> int:
 
     if args.allocate:
         check_target(args.allocate, (".csv",), permit_of(args))
-    refuse_many_rows(args.log, "a plan")
     with progress("reading the log") as tell:
-        data = season_data(args.log, settings=args.settings, mission=args.mission, seed=args.seed)
+        log = counted(args, columns_to_keep()) or args.log
+        data = season_data(log, settings=args.settings, mission=args.mission, seed=args.seed)
         trial = None if args.no_trial else {"hazard_ratio": args.hazard_ratio, "seasons": args.seasons}
         tell("ranking, and losses of next season's builds")
         findings = planning_findings(data, trial=trial, say=tell)

@@ -8,9 +8,10 @@ from workbench.printing import Grid, Part, Words
 from workbench.wording import count_of, interval_text, join_words, percent_text
 
 if TYPE_CHECKING:
-    from workbench.teardown.ends import AlikeUnits, TeardownSurvey
+    from workbench.lives import Lives
+    from workbench.teardown.ends import AlikeUnits, CountedSurvey, EndsOfUnits, TeardownSurvey
 
-__all__ = ["survey_blocks"]
+__all__ = ["counted_blocks", "survey_blocks"]
 
 MOST_NAMED, MOST_ENDS, MOST_ALIKE, MOST_UNITS = 3, 6, 7, 3
 """Mechanisms in the first line, rows of both tables, and units named in a row, without --all."""
@@ -39,16 +40,41 @@ def survey_blocks(log: Any, survey: "TeardownSurvey", said: Sequence[str]) -> li
     ]
 
 
-def _answer(log: Any, survey: "TeardownSurvey") -> list[Words]:
-    from workbench.lives import UNDETERMINED
+def counted_blocks(log: Any, survey: "CountedSurvey", said: Sequence[str]) -> list[Part]:
+    """Return what ended the units of a counted log, and the share lost to each mechanism; the rest are details."""
     from workbench.log.season_log import said_first
-    from workbench.teardown.ends import units_next
     from workbench.teardown.mechanisms import mechanism_words
 
-    lives = log.lives()
-    if survey.ends is None:
-        return [f"No unit of {count_of(lives.units, 'unit')} failed, so nothing is said of mechanisms."]
-    ends = survey.ends.table
+    apart = (
+        "The log was counted, so signs of single units are not weighed; for sheets and forms name the units: "
+        "--units UNIT --sheets OUT.html"
+    )
+    lost = [] if survey.lost is None else list(survey.lost.itertuples(index=False))
+    by_mechanism = [
+        (mechanism_words(r.cause), *(f"{100 * share:.1f} %" for share in (r.incidence, r.lower, r.upper)))
+        for r in sorted(lost, key=lambda r: (-r.incidence, r.cause))
+        if math.isfinite(r.incidence)
+    ]
+    heads = ("mechanism", "of all units", f"{100 * survey.confidence:g} % limits from", "to")
+    grid = Grid(headings=heads, rows=by_mechanism, right=(1, 2, 3), most=MOST_ENDS)
+    return [
+        Part(sentences=[[(sentence, "warning")] for sentence in said]),
+        Part(sentences=[_failed_words(log.lives(), survey.ends), *said_first(log), apart]),
+        Part(title="What ended units", grid=_ends(survey)),
+        Part(title=f"Lost by day {survey.mission:g}", grid=grid if by_mechanism else None),
+        Part(title="Early or late", sentences=_shapes(survey), is_detail=True),
+        Part(title="Notes", sentences=survey.all_notes(), is_detail=True),
+    ]
+
+
+def _failed_words(lives: "Lives", found: "EndsOfUnits | None") -> str:
+    """How many units failed, and of what."""
+    from workbench.lives import UNDETERMINED
+    from workbench.teardown.mechanisms import mechanism_words
+
+    if found is None:
+        return f"No unit of {count_of(lives.units, 'unit')} failed, so nothing is said of mechanisms."
+    ends = found.table
     failed = ends[ends["share_of_failures"].notna()]
     named = failed[failed["end"] != UNDETERMINED].sort_values("units", ascending=False, kind="stable")
     unknown = int(failed[failed["end"] == UNDETERMINED]["units"].sum())
@@ -56,11 +82,21 @@ def _answer(log: Any, survey: "TeardownSurvey") -> list[Words]:
     rest = int(named["units"].sum()) - int(named["units"].head(MOST_NAMED).sum())
     told += [f"other mechanisms {rest}"] if rest else []
     told += [f"undetermined {unknown}"] if unknown else []
+    return f"{lives.failures} of {count_of(lives.units, 'unit')} failed: {join_words(told)}."
+
+
+def _answer(log: Any, survey: "TeardownSurvey") -> list[Words]:
+    from workbench.log.season_log import said_first
+    from workbench.teardown.ends import units_next
+
+    lives = log.lives()
+    if survey.ends is None:
+        return [_failed_words(lives, None)]
     caution: Words = [
         ("CAUTION. ", "warning"),
         "Before opening: local codes and qualified people come first; see --all.",
     ]
-    answer: list[Words] = [caution, f"{lives.failures} of {count_of(lives.units, 'unit')} failed: {join_words(told)}."]
+    answer: list[Words] = [caution, _failed_words(lives, survey.ends)]
     following = units_next(survey.suggestions, lives)
     shut = [unit.unit_id for unit in following if unit.is_shut]
     if shut:
@@ -77,7 +113,7 @@ def _answer(log: Any, survey: "TeardownSurvey") -> list[Words]:
     return answer
 
 
-def _ends(survey: "TeardownSurvey") -> Grid | None:
+def _ends(survey: "TeardownSurvey | CountedSurvey") -> Grid | None:
     from workbench.teardown.mechanisms import mechanism_words
 
     if survey.ends is None:
@@ -139,7 +175,7 @@ def _classes(survey: "TeardownSurvey") -> list[str]:
     ]
 
 
-def _shapes(survey: "TeardownSurvey") -> list[str]:
+def _shapes(survey: "TeardownSurvey | CountedSurvey") -> list[str]:
     return [] if survey.shapes is None else list(survey.shapes.columns["statement"])
 
 

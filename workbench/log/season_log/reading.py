@@ -2,14 +2,14 @@
 
 import datetime as dt
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from os import PathLike
 from pathlib import Path
 from typing import Any
 
 from workbench.filing import BESIDE_A_LOG
-from workbench.log.cells import RawSheet, Table
+from workbench.log.cells import RawSheet, Table, cell_text
 from workbench.log.dictionary import Settings, Vocabulary, beside_vocabulary, fit_of, log_vocabulary, visit_vocabulary
 from workbench.log.rules import (
     Entry,
@@ -26,6 +26,7 @@ from workbench.log.rules import (
     notes_on_choices,
     notes_on_units,
     read_entries,
+    tidy,
     translations_of,
     unify_levels,
     unsaid_ends,
@@ -59,6 +60,7 @@ def read_log(
     *,
     today: dt.date | None = None,
     beside: Mapping[str, Any] | None = None,
+    units: Collection[str] | None = None,
 ) -> Log:
     """Read and check a field log.
 
@@ -74,6 +76,8 @@ def read_log(
 
     beside : mapping of str to DataFrame or None, optional
         In place of a table beside the log, by its name: records.csv, teardowns.csv or visits.csv; None: without it.
+    units : collection of str, optional
+        Units whose rows are read; every row is when not given.
 
     Returns
     -------
@@ -99,6 +103,8 @@ def read_log(
     checked, settings_said = settings_for(path, settings)
     vocabulary = log_vocabulary(checked)
     chosen, files = read_tables(path, vocabulary, checked, beside=beside)
+    if units is not None:
+        chosen = _of_units(chosen, frozenset(units))
     entries, problems, said = _read_all(chosen.logs, vocabulary, checked)
     entries, site_said = _with_site(entries, chosen.logs)
     looks, look_problems, look_said = _read_all(chosen.visits, visit_vocabulary(), checked)
@@ -162,6 +168,20 @@ def read_tables(
     files = [(name, read[p][1]) for name, p in zip(names, paths, strict=True)]
     sheets = [[replace(s, source=names[n], file=n) for s in read[p][0]] for n, p in enumerate(paths)]
     return choose_tables([*sheets, *added], vocabulary, settings, from_folder=is_folder), files
+
+
+def _of_units(chosen: Chosen, units: frozenset[str]) -> Chosen:
+    """The tables with the rows of some units alone."""
+
+    def kept(tables: Sequence[Table]) -> tuple[Table, ...]:
+        places = [table.places["unit_id"] for table in tables]
+        rows = [
+            tuple((n, row) for n, row in table.rows if place < len(row) and tidy(cell_text(row[place])) in units)
+            for table, place in zip(tables, places, strict=True)
+        ]
+        return tuple(replace(table, rows=own) for table, own in zip(tables, rows, strict=True))
+
+    return replace(chosen, logs=kept(chosen.logs), visits=kept(chosen.visits), beside=kept(chosen.beside))
 
 
 def _as_lines(sheet: RawSheet) -> RawSheet:

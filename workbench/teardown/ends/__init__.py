@@ -1,5 +1,6 @@
 """What ended the units of a season?"""
 
+from workbench.teardown.ends.counted_survey import CountedSurvey, survey_counts
 from workbench.teardown.ends.imputation import DRAWS
 from workbench.teardown.ends.inside import inside_condition
 from workbench.teardown.ends.next_units import AlikeUnits, NextUnit, alike_units, units_next
@@ -12,6 +13,7 @@ __all__ = [
     "DRAWS",
     "PREVENTABLE",
     "AlikeUnits",
+    "CountedSurvey",
     "EndsOfUnits",
     "NextUnit",
     "TeardownSurvey",
@@ -23,6 +25,7 @@ __all__ = [
     "preventable_causes",
     "rank_preventable",
     "shapes_by_mechanism",
+    "survey_counts",
     "survey_teardowns",
     "units_next",
 ]

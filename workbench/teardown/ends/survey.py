@@ -21,7 +21,7 @@ from workbench.teardown.mechanisms import (
     suggest_mechanism,
 )
 
-__all__ = ["TeardownSurvey", "class_incidence", "survey_teardowns"]
+__all__ = ["TeardownSurvey", "class_incidence", "plain_rows", "survey_teardowns"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -66,11 +66,11 @@ class TeardownSurvey:
         return {
             "caution": [HEADLINE, *(f"{topic}: {line}" for topic, line in CAUTIONS.items())],
             "mission_days": self.mission,
-            "suggestions": _plain(self.suggestions.table),
-            "agreement": _plain(self.agreement.table),
-            "look_again": _plain(self.agreement.look_again),
-            **{name: None if part is None else _plain(part.table) for name, part in parts.items()},
-            "problems": _plain(self.suggestions.problems),
+            "suggestions": plain_rows(self.suggestions.table),
+            "agreement": plain_rows(self.agreement.table),
+            "look_again": plain_rows(self.agreement.look_again),
+            **{name: None if part is None else plain_rows(part.table) for name, part in parts.items()},
+            "problems": plain_rows(self.suggestions.problems),
             "notes": list(self.all_notes()),
         }
 
@@ -148,7 +148,8 @@ def class_incidence(
     return imputed_incidence(lives, drawn, [mission], by=by, merge=merge, confidence=confidence)
 
 
-def _plain(table: pd.DataFrame) -> list[dict[str, Any]]:
+def plain_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table as plain values; not known is None."""
     return [{str(k): _value(v) for k, v in row.items()} for row in table.to_dict("records")]
 
 
