@@ -10,7 +10,7 @@ from workbench.lives import Lives
 from workbench.ranking.checks.second_estimate import second_estimates
 from workbench.ranking.choices.core import core_of
 from workbench.ranking.choices.rank import rank_choices
-from workbench.ranking.model import build_design
+from workbench.ranking.model import build_design, fit_design, problem_of, standardise
 
 from .seasons import make_lives
 
@@ -97,19 +97,34 @@ def test_there_is_none_where_no_life_is_known_to_have_ended_by_the_mission():
     assert np.isnan([found.gain, found.std_error, found.lower, found.upper]).all()
 
 
-def test_limits_reach_half_way_to_the_second_estimate_on_its_side_alone():
+def test_limits_reach_as_far_as_other_ways_of_asking_move_the_gain():
+    """Half-way to the second estimate, or to the gain of other lives as far as they are as likely, by their refits."""
     lives = make_lives(3, 120)
     options = {"resamples": 60, "seed": 0, "confidence": 0.95}
     design = build_design(lives, ["seal", "vent"], ["environment"])
     plain, second = core_of(design, 180.0, **options), second_estimates(design, 180.0)
+    fits = {
+        d: fit_design(problem_of(design, distribution=d), design.lives.weight * 1.0)
+        for d in ("weibull", "lognormal", "loglogistic")
+    }
+    best = fits["weibull"].log_likelihood[0]
+    others = {d: standardise(design, fit, 180.0, distribution=d) for d, fit in fits.items() if d != "weibull"}
     got = rank_choices(lives, ["seal", "vent"], adjust="environment", mission=180, resamples=60)
+    furthest = set()
     for name, figure in plain.items():
         table = got.of(name).set_index("level")
+        base = figure.block.ranked.index(figure.block.reference)
         for i, level in enumerate(figure.block.ranked):
             if level == figure.block.reference:
                 assert np.isnan(table.lower[level])
                 continue
-            away = second[name, level].gain - figure.gain[i]
-            assert table.lower[level] == pytest.approx(figure.lower[i] + 0.5 * min(away, 0))
-            assert table.upper[level] == pytest.approx(figure.upper[i] + 0.5 * max(away, 0))
+            moves = {"": 0.0, "second": 0.5 * (second[name, level].gain - figure.gain[i])}
+            for d, other in others.items():
+                gain = other[name].survival[0, i] - other[name].survival[0, base]
+                likely = np.exp(min(fits[d].log_likelihood[0] - best, 0.0))
+                moves[d] = likely * (gain - figure.gain[i])
+            furthest |= {min(moves, key=moves.get), max(moves, key=moves.get)}
+            assert table.lower[level] == pytest.approx(figure.lower[i] + min(moves.values()))
+            assert table.upper[level] == pytest.approx(figure.upper[i] + max(moves.values()))
             assert table.survival_gain[level] == pytest.approx(figure.gain[i])
+    assert "second" in furthest and furthest & set(others)

@@ -18,6 +18,7 @@ __all__ = [
     "LEVEL_FAILED",
     "REFERENCE_FAILED",
     "SEASON_CLOCK",
+    "OtherLives",
     "Sensitivity",
     "contrasts_of",
     "gain_matrix",
@@ -36,6 +37,14 @@ LONG_DEPLOYMENT = 30.0
 OTHER_DISTRIBUTIONS = ("lognormal", "loglogistic")
 
 
+@dataclass(frozen=True)
+class OtherLives:
+    """Gains by choice and level with another life distribution, and how likely it is beside the model's, 1 at most."""
+
+    gains: Mapping[tuple[str, str], float]
+    likelihood: float
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Sensitivity(Result):
     """Gains of every comparison under other assumptions.
@@ -52,6 +61,8 @@ class Sensitivity(Result):
         Choices of which one level's units are missing more often, beyond chance.
     site_runs : mapping of str to str
         The run that leaves each site out.
+    other_lives : tuple of OtherLives
+        Of the runs with another life distribution.
     """
 
     notes: tuple[Sentence, ...] = ()
@@ -59,6 +70,13 @@ class Sensitivity(Result):
     missing: int = 0
     uneven: tuple[UnevenMissing, ...] = ()
     site_runs: Mapping[str, str] = field(default_factory=dict)
+    other_lives: tuple[OtherLives, ...] = ()
+
+    def gains_of(self, run: str) -> dict[tuple[str, str], float]:
+        """Gains of every comparison in one run, by choice and level."""
+        c = self.columns
+        rows = zip(c["run"], c["choice"], c["level"], c["survival_gain"], strict=True)
+        return {(choice, level): float(gain) for name, choice, level, gain in rows if name == run}
 
 
 def contrasts_of(design: Design) -> list[tuple[str, str]]:
@@ -116,12 +134,16 @@ def sensitivity_of(design: Design, mission: float, *, seed: int = 0) -> Sensitiv
             main=main,
             pairs=pairs,
         )
+    others = []
     for distribution in OTHER_DISTRIBUTIONS:
         fit = fit_design(
             problem_of(design, distribution=distribution), design.lives.weight, f"the {distribution} model"
         )
         put_in = standardise(design, fit, mission, distribution=distribution, days=False)
-        _add(rows, f"{distribution} lives", pairs, gain=gain_matrix(design, put_in, pairs)[0], main=main, pairs=pairs)
+        gain = gain_matrix(design, put_in, pairs)[0]
+        _add(rows, f"{distribution} lives", pairs, gain=gain, main=main, pairs=pairs)
+        behind = float(fit.log_likelihood[0] - fits.log_likelihood[0])
+        others.append(OtherLives(dict(zip(pairs, map(float, gain), strict=True)), float(np.exp(min(behind, 0.0)))))
     moved = season_clock(design)
     if moved is not None:
         fit = fit_design(problem_of(moved), design.lives.weight, "the model with the day of the season as clock")
@@ -135,6 +157,7 @@ def sensitivity_of(design: Design, mission: float, *, seed: int = 0) -> Sensitiv
         flip_counts=counts,
         missing=missing.units,
         uneven=uneven,
+        other_lives=tuple(others),
         site_runs={site: run for site, run in _site_runs(design).items() if run in rows["run"]},
         notes=notes,
     )

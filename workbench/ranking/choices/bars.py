@@ -71,9 +71,7 @@ class Checks:
 
     def run_gains(self, run: str) -> dict[Pair, float]:
         """Gains of every comparison in one sensitivity run."""
-        c = self.sensitivity.columns
-        rows = zip(c["run"], c["choice"], c["level"], c["survival_gain"], strict=True)
-        return {(choice, level): float(gain) for name, choice, level, gain in rows if name == run}
+        return self.sensitivity.gains_of(run)
 
 
 @dataclass(frozen=True)

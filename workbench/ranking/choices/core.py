@@ -1,12 +1,13 @@
 """Core of the ranking: gains with limits, shares of replicates, p values and bare grades of one design."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from workbench.ranking.checks import (
     DIFFERING_P,
+    OtherLives,
     SecondEstimate,
     choice_p_values,
     differing_effects,
@@ -29,7 +30,7 @@ from workbench.ranking.model import (
 )
 from workbench.wording import Grade
 
-__all__ = ["PRIOR_STRENGTHS", "ChoiceFigures", "core_of", "last_known_days", "reaching_halfway", "supported_mission"]
+__all__ = ["PRIOR_STRENGTHS", "ChoiceFigures", "core_of", "last_known_days", "reaching_further", "supported_mission"]
 
 PRIOR_STRENGTHS = (0.25, 0.5, 1.0)
 """Prior standard deviations of the levels at which the gain is shown; the answer is the middle one."""
@@ -53,7 +54,7 @@ class ChoiceFigures:
     survival, days : np.ndarray
         Mission survival and restricted mean of the fleet with each level.
     gain, lower, upper : np.ndarray
-        Gain in mission survival over the reference with percentile limits, which `reaching_halfway` widens; NaN limits
+        Gain in mission survival over the reference with percentile limits, which `reaching_further` widens; NaN limits
         for the reference.
     days_gain, days_lower, days_upper : np.ndarray
         The same for the restricted mean.
@@ -188,18 +189,30 @@ def core_of(
     }
 
 
-def reaching_halfway(
-    figures: Mapping[str, ChoiceFigures], second: Mapping[tuple[str, str], SecondEstimate]
+def reaching_further(
+    figures: Mapping[str, ChoiceFigures],
+    second: Mapping[tuple[str, str], SecondEstimate],
+    others: Sequence[OtherLives] = (),
 ) -> dict[str, ChoiceFigures]:
-    """Return the figures with limits of the gain that reach further where a second estimate lies, by `HALFWAY` to it.
+    """Return the figures with limits of the gain that reach as far as other ways of asking would move it.
 
     A model that is wrong moves the gain and not its limits: what another way of asking says is the only sign of it.
+    Limits reach by `HALFWAY` to the second estimate, or to the gain under another life distribution by as much as it
+    is as likely as the model's, where that is further.
+
+    References
+    ----------
+    Buckland, Burnham & Augustin (1997), Biometrics 53, 603-618 (weights of models by likelihood; from memory).
     """
     wider = {}
     for name, figure in figures.items():
-        away = [second[name, v].gain if (name, v) in second else np.nan for v in figure.block.ranked] - figure.gain
-        reach = HALFWAY * np.nan_to_num(away)
-        lower, upper = figure.lower + np.minimum(reach, 0.0), figure.upper + np.maximum(reach, 0.0)
+        pairs = [(name, v) for v in figure.block.ranked]
+        moves = [HALFWAY * (np.array([second[p].gain if p in second else np.nan for p in pairs]) - figure.gain)]
+        for other in others:
+            gains = np.array([other.gains.get(p, np.nan) for p in pairs]) + figure.place_shift
+            moves.append(other.likelihood * (gains - figure.gain))
+        reach = np.nan_to_num(np.stack(moves))
+        lower, upper = figure.lower + reach.min(axis=0, initial=0.0), figure.upper + reach.max(axis=0, initial=0.0)
         wider[name] = replace(figure, lower=np.maximum(lower, -1.0), upper=np.minimum(upper, 1.0))
     return wider
 

@@ -28,7 +28,7 @@ from workbench.ranking.checks import (
 )
 from workbench.ranking.choices.asking import choices_at_hand
 from workbench.ranking.choices.bars import Checks, SingleUnits, single_units
-from workbench.ranking.choices.core import ChoiceFigures, core_of, reaching_halfway, supported_mission
+from workbench.ranking.choices.core import ChoiceFigures, core_of, reaching_further, supported_mission
 from workbench.ranking.choices.grade import RULES, Judgement
 from workbench.ranking.choices.table import about_causes, notes_of, table_of
 from workbench.ranking.model import Design, build_design
@@ -156,8 +156,9 @@ def rank_choices(
     One Weibull time-ratio model takes all choices and exposures together, with lives known to an interval, suspended or
     entered late as they are. Every level is shrunken (normal, sd 0.5 on log time; exposures and sites sd 1; seasons
     sd 0.5). Each level is then put into every unit of the fleet. Limits come from replicates with random weights per
-    unit (cluster) and prior centres drawn anew, and reach half-way to a second estimate without time ratios; p values
-    from exchanging units within sites. An association is not a cause.
+    unit (cluster) and prior centres drawn anew; they reach half-way to a second estimate without time ratios, or to the
+    gain with lognormal or log-logistic lives as far as these are as likely. p values come from exchanging units within
+    sites. An association is not a cause.
 
     Parameters
     ----------
@@ -218,7 +219,6 @@ def rank_choices(
         design, mission, resamples=resamples, seed=seed, confidence=confidence, tried=looked_at, declared=alone
     )
     second = second_estimates(design, mission, confidence=confidence)
-    figures = reaching_halfway(figures, second)
     checks = Checks(
         overlap=overlap_of(design),
         sensitivity=sensitivity_of(design, mission, seed=seed),
@@ -230,6 +230,7 @@ def rank_choices(
         left_out=leave_out_units(design, mission, second),
         shapes=common_shapes(design, mission, seed=seed),
     )
+    figures = reaching_further(figures, second, checks.sensitivity.other_lives)
     found = table_of(design, figures, checks, mission=mission)
     causes = () if cause is None else ((cause,) if isinstance(cause, str) else tuple(cause))
     said = notes_of(design, found, checks, mission=mission, resamples=resamples, tried=looked_at, figures=figures)
@@ -325,7 +326,7 @@ def _clock_grades(
     figures = core_of(
         moved, mission, resamples=CLOCK_RESAMPLES, seed=seed, confidence=confidence, tried=tried, declared=declared
     )
-    return reaching_halfway(figures, second)
+    return reaching_further(figures, second)
 
 
 def _every_cause(

@@ -327,7 +327,8 @@ def notes_of(
     notes.append(
         f"Weibull time ratios, shrunken ({sds}), standardised over {count_of(lives.units, counted)} to a mission of "
         f"{mission:g} {unit}; limits from {resamples:,} replicates weighted at random, reaching half-way to the second "
-        "estimate, which needs no time ratios."
+        "estimate, which needs no time ratios, or to the gain with lognormal or log-logistic lives as far as "
+        "these are as likely."
     )
     notes += _about_shape(next(iter(figures.values())))
     notes += _about_places(design, figures)
