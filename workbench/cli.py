@@ -14,6 +14,7 @@ from typing import NoReturn
 from workbench.checks import did_you_mean
 from workbench.errors import UsageError, WorkbenchError
 from workbench.printing import say, say_aside, visible
+from workbench.threads import SEARCHES
 
 __all__ = ["build_parser", "main"]
 
@@ -26,9 +27,6 @@ COMMANDS = (
 EXIT_DATA_REFUSED = 1
 EXIT_WRONG_USAGE = 2
 EXIT_INTERRUPTED = 130
-
-OBJECTS_BETWEEN_SEARCHES = 50_000
-"""New objects after which Python searches for cycles: rows are made by the hundred thousand and hold none."""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -74,7 +72,7 @@ def _add_common_options(command: argparse.ArgumentParser) -> None:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command."""
-    gc.set_threshold(OBJECTS_BETWEEN_SEARCHES, 20, 20)
+    gc.set_threshold(*SEARCHES)
     before, sys.unraisablehook = sys.unraisablehook, _interrupt_again
     try:
         return _run(argv)

@@ -16,6 +16,7 @@ from workbench.errors import UsageError, WorkbenchError
 from workbench.notebook.comparing import is_well_stored
 from workbench.notebook.private import PRIVATE_UMASK, write_private
 from workbench.notebook.signing import refuse_foreign, sign_run
+from workbench.threads import SEARCHES
 
 __all__ = [
     "GLANCE",
@@ -225,7 +226,10 @@ def _execute(notebook: Any, folder: Path, stops: list[Callable[[], None]]) -> st
         timeout=CELL_SECONDS,
         kernel_name=KERNEL,
         record_timing=False,
-        extra_arguments=["--log-level=ERROR"],  # not that its sockets, which only this machine reaches, are open text
+        extra_arguments=[
+            "--log-level=ERROR",  # not that its sockets, which only this machine reaches, are open text
+            f"--IPKernelApp.exec_lines=__import__('gc').set_threshold{SEARCHES}",
+        ],
         resources={"metadata": {"path": str(folder)}},
     )
     try:
