@@ -85,7 +85,8 @@ def draw_curve(
     at_start = result.at(0.0)
     unwatched = set(at_start.loc[at_start["survival"].isna(), "group"])
     known = [group for group in groups if group not in unwatched]
-    watched = {group: _watched_to(result, group, longest) for group in known}
+    last = _watched_to(result, longest)
+    watched = {group: last[group] for group in known}
     spells = {group: _open_spell(result, group, longest) for group in known}
     watched |= {group: max(watched[group], spell.days[-1]) for group, spell in spells.items() if spell is not None}
     ends = [
@@ -126,7 +127,7 @@ def _draw_apart(result: Any, ax: "Axes", table: pd.DataFrame, *, longest: float,
     """Draw each group in small axes of its own, the others behind it in grey."""
     groups = list(dict.fromkeys(table["group"]))
     rows = {group: table[table["group"] == group] for group in groups}
-    ends = {group: _watched_to(result, group, longest) for group in groups}
+    ends = _watched_to(result, longest)
     lines = {group: _cut(*step_points(rows[group], "survival"), ends[group]) for group in groups}
     look = looks_of(["one"])["one"]
     shown = [labels.get(group, level_words(group)) for group in groups]
@@ -142,16 +143,18 @@ def _draw_apart(result: Any, ax: "Axes", table: pd.DataFrame, *, longest: float,
     ax.set_ylabel("still working (%)")
 
 
-def _watched_to(result: Any, group: str, longest: float) -> float:
-    """The last day on which a group has ten units (half of a group under twenty) and a tenth of them under watch."""
+def _watched_to(result: Any, longest: float) -> dict[str, float]:
+    """The last day on which each group has ten units (half of a group under twenty) and a tenth of them under watch."""
     days = np.linspace(0.0, longest, GRID)
     at = result.at(days)
-    own = at[at["group"] == group]
-    counts = own["at_risk" if "at_risk" in own else "known_working"].to_numpy(dtype=float)
-    counts = np.nan_to_num(counts)
-    start = counts.max(initial=0.0)
-    enough = counts >= max(FEW_SHARE * start, min(FEW_WATCHED, 0.5 * start))
-    return float(days[np.flatnonzero(enough)[-1]]) if enough.any() else 0.0
+    watched = np.nan_to_num(at["at_risk" if "at_risk" in at else "known_working"].to_numpy(dtype=float))
+    last = {}
+    for group in dict.fromkeys(at["group"]):
+        counts = watched[(at["group"] == group).to_numpy()]
+        start = counts.max(initial=0.0)
+        enough = counts >= max(FEW_SHARE * start, min(FEW_WATCHED, 0.5 * start))
+        last[str(group)] = float(days[np.flatnonzero(enough)[-1]]) if enough.any() else 0.0
+    return last
 
 
 LEAST_SPELL = 0.03
