@@ -243,6 +243,7 @@ def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: Non
         module: getattr(importlib.import_module(f"workbench.report.findings.{module}"), function)
         for module, function in places.items()
     }
+    importlib.import_module("scipy.stats")  # of use to either process below, and slow to load in both
 
     def built(modules: Sequence[str]) -> dict[str, list[Finding]]:
         return {module: builders[module](data) for module in modules}
