@@ -128,3 +128,15 @@ def test_limits_reach_as_far_as_other_ways_of_asking_move_the_gain():
             assert table.upper[level] == pytest.approx(figure.upper[i] + max(moves.values()))
             assert table.survival_gain[level] == pytest.approx(figure.gain[i])
     assert "second" in furthest and furthest & set(others)
+
+
+@pytest.mark.parametrize(("lognormal", "named"), [(True, True), (False, False)])
+def test_lives_that_another_distribution_describes_clearly_better_are_named(lognormal, named):
+    rng = np.random.default_rng(2)
+    seal = rng.choice(["flat", "ring"], 500)
+    luck = 0.8 * rng.standard_normal(500) if lognormal else np.log(rng.weibull(1.5, 500))
+    life = np.exp(5.0 + 0.3 * (seal == "ring") + luck)
+    lives = Lives.from_arrays(np.minimum(life, 300.0), life <= 300, covariates={"seal": seal})
+    ranking = rank_choices(lives, "seal", mission=180, resamples=20)
+    assert any("Lognormal lives describe these failures better" in str(note) for note in ranking.notes) == named
+    assert (max(other.likelihood for other in ranking.sensitivity.other_lives) == 1.0) == named

@@ -39,10 +39,16 @@ OTHER_DISTRIBUTIONS = ("lognormal", "loglogistic")
 
 @dataclass(frozen=True)
 class OtherLives:
-    """Gains by choice and level with another life distribution, and how likely it is beside the model's, 1 at most."""
+    """Gains by choice and level with another life distribution; `ahead`: its log-likelihood less the model's."""
 
+    name: str
     gains: Mapping[tuple[str, str], float]
-    likelihood: float
+    ahead: float
+
+    @property
+    def likelihood(self) -> float:
+        """How likely it is beside the model's, 1 at most."""
+        return float(np.exp(min(self.ahead, 0.0)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -142,8 +148,8 @@ def sensitivity_of(design: Design, mission: float, *, seed: int = 0) -> Sensitiv
         put_in = standardise(design, fit, mission, distribution=distribution, days=False)
         gain = gain_matrix(design, put_in, pairs)[0]
         _add(rows, f"{distribution} lives", pairs, gain=gain, main=main, pairs=pairs)
-        behind = float(fit.log_likelihood[0] - fits.log_likelihood[0])
-        others.append(OtherLives(dict(zip(pairs, map(float, gain), strict=True)), float(np.exp(min(behind, 0.0)))))
+        ahead = float(fit.log_likelihood[0] - fits.log_likelihood[0])
+        others.append(OtherLives(distribution, dict(zip(pairs, map(float, gain), strict=True)), ahead))
     moved = season_clock(design)
     if moved is not None:
         fit = fit_design(problem_of(moved), design.lives.weight, "the model with the day of the season as clock")

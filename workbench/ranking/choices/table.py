@@ -41,6 +41,8 @@ MOST_EXTRAPOLATED = 0.5
 """Share of the fleet outside of a level's environments over which it cannot be told apart (a judgement, no source)."""
 LOOSE_SHAPE = 3.5
 """Upper over lower limit of the shape from which on it is said to be an assumption (a judgement, no source)."""
+CLEARLY_AHEAD = 2.0
+"""Log-likelihood by which other lives must be ahead of the model's to be named (a judgement, no source)."""
 
 COLUMNS = (
     *("choice", "level", "reference", "units", "failures", "mission_survival", "survival_gain", "lower", "upper"),
@@ -272,6 +274,16 @@ def _about_shape(figures: ChoiceFigures) -> list[str]:
     ]
 
 
+def _about_lives(checks: Checks) -> list[str]:
+    """Say which other life distribution describes the failures clearly better than the model's."""
+    return [
+        f"{other.name.capitalize()} lives describe these failures better than Weibull lives do (log-likelihood higher "
+        f"by {other.ahead:.1f}); limits reach to the gain with them."
+        for other in checks.sensitivity.other_lives
+        if other.ahead > CLEARLY_AHEAD
+    ]
+
+
 def _about_places(design: Design, figures: Mapping[str, ChoiceFigures]) -> list[Sentence]:
     """Say which choices work differently by place, and what their gain then is."""
     place = Mention(environments_of(design)[0])
@@ -330,7 +342,7 @@ def notes_of(
         "estimate, which needs no time ratios, or to the gain with lognormal or log-logistic lives as far as "
         "these are as likely."
     )
-    notes += _about_shape(next(iter(figures.values())))
+    notes += _about_shape(next(iter(figures.values()))) + _about_lives(checks)
     notes += _about_places(design, figures)
     seen = np.array([r for r in columns["detectable_hazard_ratio"] if np.isfinite(r)])
     if seen.size:
