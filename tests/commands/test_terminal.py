@@ -116,6 +116,7 @@ def test_everything_is_there_for_those_who_ask(capsys):
     whole = capsys.readouterr().out
     assert "More with --all: in full, notes." in short and "More with --all" not in whole
     assert "Raw comparison of the units" in whole and "Raw comparison of the units" not in short
+    assert "O-ring: what happens after" in whole and "o_ring" not in whole
 
 
 def test_colour_is_for_terminals_that_want_it(capsys):

@@ -87,7 +87,7 @@ def test_a_season_that_ranks_nothing_counts_no_grade():
 
 class _Skill:
     def __init__(self, **figures):
-        self.skill, self.notes = figures, ("A model.", "Nothing can be held out.")
+        self.skill, self.why_not = figures, "Nothing can be held out."
 
 
 def test_whether_predictions_are_worth_anything_is_said_in_one_sentence():

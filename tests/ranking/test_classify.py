@@ -353,6 +353,7 @@ def test_choices_that_say_the_same_are_handed_out_together():
     table = result.table.set_index("choice")
 
     assert table["together"].to_dict() == {"seal": "twin", "twin": "seal", "vent": ""}
+    assert dict(zip(table.index, result.partners, strict=True)) == {"seal": ("twin",), "twin": ("seal",), "vent": ()}
     assert table["importance"]["seal"] == table["importance"]["twin"] > 0.02
 
 

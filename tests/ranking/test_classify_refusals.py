@@ -17,6 +17,8 @@ def test_too_many_unknown_outcomes_show_nothing():
 
     assert result.skill["split_share"] == pytest.approx(1 / 3)
     assert result.skill["verdict"] == "no skill can be shown" and not result.table["counts"].any()
+    assert result.why_not == "For more than 25 % of the lives the outcome is not known."
+    assert "No skill can be shown: for more than 25 % of the lives the outcome is not known." in result.notes
     assert any("more than 25 %" in n for n in result.notes)
 
 
@@ -44,6 +46,7 @@ def test_a_season_without_failures_has_no_answer_but_a_reason():
     result = classify_mission(lives, "seal", mission=100)
 
     assert np.isnan(result.skill["skill"]) and result.skill["verdict"] == "no skill can be shown"
+    assert result.why_not == "No unit is known to have failed by 100 days, so there is nothing to predict."
     assert result.skill["base_rate"] == 0.0 and len(result.calibration) == 0
     assert "No unit is known to have failed by 100 days" in result.notes[-1]
     assert np.isnan(result.table["importance"]).all()

@@ -330,7 +330,7 @@ def _unit_parts(data: "SeasonData", ranking: "Ranking") -> list[Part]:
     names = join_words([f"{_pair(r)} ({r.grade})" for r in asked])
     how = (
         f"Asked of {names}. Gain in points of the whole fleet, with all units and without the one. What is known of a "
-        f"unit is told in {ranking.unit} since it was put out."
+        f"unit is in {ranking.unit} since it was put out."
     )
     return [Part(sentences=[lead]), Part(grid=grid), Part(sentences=[how])]
 

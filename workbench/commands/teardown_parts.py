@@ -159,7 +159,7 @@ def _unit_by_unit(survey: "TeardownSurvey") -> list[str]:
         head = f"{mechanism_words(best)} {percent_text(row['probability'])}"
         head = f"undetermined; best {head}" if row["mechanism"] == UNDETERMINED else head
         second = f"{mechanism_words(row['second'])} {percent_text(row['second_probability'])}"
-        parts = [f"{word} {row[word]}" for word in ("for", "against") if row[word]]
+        parts = [f"{word} {mechanism_words(row[word])}" for word in ("for", "against") if row[word]]
         lines += ["; ".join([f"{row['unit_id']}: {head}, then {second}", *parts]), f"  next: {row['next_check']}"]
     return lines
 

@@ -176,7 +176,7 @@ def skill_in_words(skill: MissionSkill) -> str:
     """Return whether held-out predictions are worth anything, in one sentence."""
     worth = skill.skill
     if worth["verdict"] == "no skill can be shown":
-        return f"It cannot be said: {skill.notes[-1][0].lower()}{skill.notes[-1][1:]}"
+        return f"It cannot be said: {skill.why_not[:1].lower()}{skill.why_not[1:]}"
     if worth["verdict"] == "no skill":
         return "No: for places held out, the choices predict no better than the plain share that failed."
     span = interval_text(percent_text(worth["lower"]), percent_text(worth["upper"]))
@@ -187,12 +187,12 @@ def skill_shown(skill: MissionSkill) -> pd.DataFrame:
     """Return what each choice adds to held-out predictions, in words and points of the squared error."""
     rows = [
         (
-            join_words([shown_name(name) for name in (row.choice, *filter(None, row.together.split(", ")))]),
+            join_words([shown_name(name) for name in (row.choice, *partners)]),
             100 * row.importance,
             100 * row.noise,
             row.counts,
         )
-        for row in skill.table.itertuples()
+        for row, partners in zip(skill.table.itertuples(), skill.partners, strict=True)
     ]
     return pd.DataFrame(rows, columns=["choice", "error without it, points", "by chance alone", "counts"])
 

@@ -46,7 +46,7 @@ def beyond_sense_notes(columns: Mapping[str, np.ndarray], ratio: str = "time_rat
     named = [f"{t} = {v}" for t, v in zip(columns["term"][hidden], columns["level"][hidden], strict=True)]
     return [
         f"{join_words(named)}: ratios or limits beyond a million times, or under a millionth, are not shown; these "
-        "lives say next to nothing about them, or the number is measured in too large a unit."
+        "lives cannot show them, or the number is measured in too large a unit."
     ]
 
 

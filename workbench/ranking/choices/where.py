@@ -141,7 +141,7 @@ def where_it_helps(
     notes = (
         f"A level may work differently in each {place_name}, shrunken (sd {INTERACTION_SD:g} on log time) to what it "
         f"does on average; limits hold for all rows together. 'No sign' means within {100 * NO_SIGN:.0f} "
-        f"points of nothing; under {LEAST_UNITS} units of level or reference nothing is told.",
+        f"points of nothing; under {LEAST_UNITS} units of level or reference no gain is given.",
     )
     return WhereItHelps(
         columns={name: np.array([row[name] for row in rows]) for name in _COLUMNS}, notes=notes, place=place_name

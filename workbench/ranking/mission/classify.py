@@ -42,6 +42,8 @@ __all__ = ["MissionSkill", "classify_mission"]
 
 MOST_SPLIT = 0.25
 """Share of lives with an unknown outcome beyond which no skill is claimed; judgement, no source."""
+_MOSTLY_UNKNOWN = f"For more than {percent_text(MOST_SPLIT)} of the lives the outcome is not known."
+"""Why no skill can be shown where a failure could lie on either side of the mission for most."""
 _RESAMPLES = 2000
 _FEW_BLOCKS = 6
 
@@ -125,10 +127,12 @@ def classify_mission(
     held_out = _held_out(case, case.columns)
     alone = _held_out(case, case.columns.take([0]))
     skill = _skill(case, held_out, alone, rng=rng)
-    table, table_notes = _importances(case, held_out, skill["verdict"], rng=rng)
+    table, partners, note = _importances(case, held_out, skill["verdict"], rng=rng)
     return MissionSkill(
         columns=table,
-        notes=(*notes, *_skill_notes(case, skill), *table_notes),
+        partners=partners,
+        why_not=_MOSTLY_UNKNOWN if skill["verdict"] == "no skill can be shown" else "",
+        notes=(*notes, *_skill_notes(case, skill), note),
         mission=case.mission,
         skill_values=skill,
         calibration_columns=_calibration(case, held_out),
@@ -229,9 +233,7 @@ def _skill_notes(case: _Case, skill: Mapping[str, Any]) -> list[str]:
     if (blocks := int(case.folds.block.max()) + 1) < _FEW_BLOCKS:
         notes.append(f"With {blocks} sites, units or rows to resample, the limits of the skill are rough.")
     if skill["verdict"] == "no skill can be shown":
-        notes.append(
-            f"No skill can be shown: for more than {percent_text(MOST_SPLIT)} of the lives the outcome is not known."
-        )
+        notes.append(f"No skill can be shown: {_MOSTLY_UNKNOWN[:1].lower()}{_MOSTLY_UNKNOWN[1:]}")
     elif skill["verdict"] == "no skill":
         notes.append("No skill: on sites held out the model is not surely better than the plain share that failed.")
     elif skill["brier_first"] <= skill["brier"]:
@@ -241,7 +243,8 @@ def _skill_notes(case: _Case, skill: Mapping[str, Any]) -> list[str]:
 
 def _importances(
     case: _Case, held_out: HeldOut, verdict: str, *, rng: np.random.Generator
-) -> tuple[dict[str, Any], list[str]]:
+) -> tuple[dict[str, Any], tuple[tuple[str, ...], ...], str]:
+    """The table of choices, the choices handed out together with each, and a note on how to read it."""
     weight = case.weight
     places = list(range(len(case.choices)))
     refits = 8 if case.forest else 14
@@ -252,12 +255,12 @@ def _importances(
     rows = []
     for group in together(case.columns, places, weight):
         rise = importance_of(held_out, case.columns.values, group, weight=weight, folds=case.folds, rng=rng)
-        rows += [(case.choices[i], ", ".join(case.choices[j] for j in group if j != i), rise) for i in group]
+        rows += [(case.choices[i], tuple(case.choices[j] for j in group if j != i), rise) for i in group]
     rows.sort(key=lambda row: -row[2])
     counts = [rise > limit and verdict == "skill" for _, _, rise in rows]
     table: dict[str, Any] = {
         "choice": [row[0] for row in rows],
-        "together": [row[1] for row in rows],
+        "together": [", ".join(row[1]) for row in rows],
         "importance": np.array([row[2] for row in rows]),
         "noise": np.full(len(rows), limit),
         "counts": np.array(counts, dtype=bool),
@@ -267,12 +270,12 @@ def _importances(
         f"Importance is the rise of the Brier score on held-out rows; a choice counts above {limit:.2g}, "
         f"the 95th percentile of {len(noise)} columns without meaning. It speaks of association, not of cause."
     )
-    return table, [note]
+    return table, tuple(row[1] for row in rows), note
 
 
-def _importance_note(row: tuple[str, str, float], limit: float, verdict: str) -> str:
+def _importance_note(row: tuple[str, tuple[str, ...], float], limit: float, verdict: str) -> str:
     choice, partners, rise = row
-    joined = f" together with {partners}, which says nearly the same" if partners else ""
+    joined = f" together with {', '.join(partners)}, which says nearly the same" if partners else ""
     if verdict != "skill":
         return "Without skill, importance says nothing."
     return f"{choice}{joined} {'counts' if rise > limit else 'does no better than noise'}."
@@ -346,6 +349,8 @@ def _no_answer(case: _Case, notes: list[str]) -> MissionSkill:
     return MissionSkill(
         columns=table,
         notes=(*notes, reason),
+        partners=((),) * size,
+        why_not=reason,
         mission=case.mission,
         skill_values=skill | {"split_share": split, **_counts(case)},
         calibration_columns={

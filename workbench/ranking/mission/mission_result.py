@@ -31,12 +31,18 @@ class MissionSkill(Result):
         As `.skill`.
     calibration_columns, level_columns : mapping of str to np.ndarray
         As `.calibration` and `.levels`.
+    partners : tuple of tuple of str
+        The choices handed out together with that of each row.
+    why_not : str
+        Why no skill can be shown, a sentence; empty where it can be asked.
     """
 
     mission: float
     skill_values: Mapping[str, Any]
     calibration_columns: Mapping[str, np.ndarray]
     level_columns: Mapping[str, np.ndarray]
+    partners: tuple[tuple[str, ...], ...]
+    why_not: str = ""
 
     def __post_init__(self) -> None:
         super().__post_init__()

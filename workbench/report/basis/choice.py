@@ -13,6 +13,7 @@ from workbench.estimate.curves import DifferenceWithin, differences_within, rest
 from workbench.estimate.rank_tests import compare_groups
 from workbench.estimate.shared import failed_by, text_levels
 from workbench.lives import Lives
+from workbench.mentions import Mention, Sentence
 from workbench.report.basis.season_data import SeasonData
 from workbench.report.words import Pairs, ShareOfGroup, test_sentence
 
@@ -67,7 +68,7 @@ class ChoiceComparison:
         Levels carried by too few units.
     unrecorded : int
         Lives without a value.
-    notes : tuple of str
+    notes : tuple of Sentence
         From the estimates.
     """
 
@@ -85,7 +86,16 @@ class ChoiceComparison:
     inside: dict[str, DifferenceWithin]
     left_out: tuple[str, ...]
     unrecorded: int
-    notes: tuple[str, ...]
+    notes: tuple[Sentence, ...]
+
+    @property
+    def shown_notes(self) -> tuple[Sentence, ...]:
+        """The notes with levels as they are shown."""
+
+        def name(group: Mention) -> str:
+            return self.shares[group.level].name
+
+        return tuple(note.named(name) for note in self.notes)
 
     @property
     def counts(self) -> tuple[int, int]:
@@ -145,7 +155,7 @@ def compare_choice(
         inside={level: found for level, found in apart.items() if level not in open_ones},
         left_out=tuple(data.label(column, level) for level in sorted(set(every) - set(levels))),
         unrecorded=int(data.lives.weight[data.lives.covariates[column].isna().to_numpy()].sum()),
-        notes=tuple(dict.fromkeys([*curve.notes, *(means.notes if means else ()), *test.notes])),
+        notes=tuple(dict.fromkeys(map(Sentence, [*curve.notes, *(means.notes if means else ()), *test.notes]))),
     )
 
 

@@ -55,7 +55,7 @@ def draw_mission_skill(result: "MissionSkill", ax: "Axes", *, title: str = "", s
                 fontsize=10,
             )
     else:
-        ax.text(50, 50, result.notes[-1], ha="center", va="center", color=INK, wrap=True)
+        ax.text(50, 50, result.why_not, ha="center", va="center", color=INK, wrap=True)
     days = f"day {result.mission:g}"
     ax.set(
         xlim=(0, 100),

@@ -291,7 +291,7 @@ def _visits(data: SeasonData) -> list[Finding]:
     table = plan.table
     if not table["widening"].notna().any():
         statement = (
-            f"How often to visit cannot be told: hardly any unit is expected to fail within {data.mission_text}."
+            f"How often to visit cannot be planned: hardly any unit is expected to fail within {data.mission_text}."
         )
         return _unplanned("visits", 4, statement, method="Expected width of the limits of the time by which 10 % fail.")
     return [

@@ -134,7 +134,7 @@ def _not_apart(
     ]
     return Finding(
         id=name,
-        headline=as_headline(f"Not to be told from the season: {what}"),
+        headline=as_headline(f"Cannot be told apart from the season: {what}"),
         kind="contrast",
         grade=Grade.NOT_APART,
         statement=(
