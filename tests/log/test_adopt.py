@@ -81,6 +81,21 @@ def test_headings_that_nothing_is_known_of(tmp_path):
     assert "rename" not in tomllib.loads(text) and '[rename] "your heading" = "unit_id"' in text
 
 
+def test_words_of_a_language_that_is_half_known_are_levels_and_no_day_is_taken_for_that_of_a_failure(tmp_path):
+    places, ends = ("kust", "hei", "veen"), ("kapot", "werkt nog", "kwijt")
+    rows = [
+        f"K{i};{places[i % 3]};{1 + i} mrt 2025;{'' if i % 3 == 1 else f'{1 + i} jun 2025'};"
+        f"{'' if i % 3 == 2 else f'{1 + i} okt 2025'};{ends[i % 3]};{'platte pakking' if i % 2 else 'rubber'}\n"
+        for i in range(18)
+    ]
+    head = "Kastje;Omgeving;Uitgezet;Laatst goed gezien;Gecontroleerd;Toestand;Afdichting\n"
+    values = tomllib.loads(starter_settings(write_theirs(tmp_path, head + "".join(rows))))
+    fields = ["unit_id", "environment", "deployed_on", "last_good_on", "found_on", "outcome", "lid_seal"]
+    assert values["rename"] == dict(zip(head.strip().split(";"), fields, strict=True))
+    assert values["levels"]["outcome"]["words"] == dict(zip(ends, ("failed", "working", "missing"), strict=True))
+    assert values["levels"]["lid_seal"]["words"] == {"platte pakking": "flat_gasket"}
+
+
 def test_columns_are_told_by_their_cells(tmp_path):
     """No heading says anything: the earliest day, the latest, one only dead units have, words of ends, unique names."""
     rows = [
@@ -88,7 +103,7 @@ def test_columns_are_told_by_their_cells(tmp_path):
         for i in range(12)
     ]
     values = tomllib.loads(starter_settings(write_theirs(tmp_path, "aa,bb,cc,dd,ee\n" + "".join(rows))))
-    fields = ["unit_id", "deployed_on", "outcome", "found_on", "failed_on"]
+    fields = ["unit_id", "deployed_on", "outcome", "found_on", "last_good_on"]
     assert values["rename"] == dict(zip(("aa", "bb", "cc", "dd", "ee"), fields, strict=True))
 
 

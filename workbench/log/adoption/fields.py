@@ -115,8 +115,8 @@ def _days(cells: Cells, dated: Cells, known: Mapping[str, str], *, outcome: str 
         pairs.append((free[0], "deployed_on"))
     if len(free) > 1 or (free and "deployed_on" in named.values()):
         pairs.append((free[-1], "found_on"))
-    between = {True: "failed_on", False: "last_good_on"}
-    return pairs + [(heading, between[_empty_for_survivors(cells, heading, outcome)]) for heading in free]
+    # a day of which nothing is said may be that of the failure, but as the last good one it can only lose precision
+    return pairs + [(heading, "last_good_on") for heading in free]
 
 
 def _ordinals(cells: Sequence[Cell]) -> list[int]:
@@ -151,9 +151,21 @@ def _by_words(columns: Cells) -> list[tuple[str, str]]:
             # what a heading says outright needs fewer cells that agree
             by_cells = bool(field.known_words) and (told or (holds >= _HOLDS and shared >= _SHARED))
             by_cells = by_cells or (field.type == "ip_code" and holds >= _HOLDS)
-            if holds >= 0.5 and (alike >= _NEAR or by_cells) and not (field.role == "evidence" and alike < _NEAR):
+            # where any word may stand, words in a language that is not known are levels if they come again
+            is_open = told and bool(field.known_words) and not field.is_closed and _come_again(column)
+            if (
+                (holds >= 0.5 or is_open)
+                and (alike >= _NEAR or by_cells)
+                and not (field.role == "evidence" and alike < _NEAR)
+            ):
                 pairs.append((-alike - holds - told, place, heading, field.name))
     return [(heading, name) for *_, heading, name in sorted(pairs)]
+
+
+def _come_again(cells: Sequence[Cell]) -> bool:
+    """Whether the cells are words most of which stand more than once."""
+    words = [word_key(cell_text(cell)) for cell in cells]
+    return not _is_number(cells) and len(set(words)) * 2 <= len(words) and len(set(words)) > 1
 
 
 def _alike(heading: str, column: Column) -> tuple[float, float]:
