@@ -12,7 +12,7 @@ __all__ = ["FLOW", "RULES"]
 FLOW = (
     ("errors", "checks", "results", "threads", "wording", "mentions"),
     ("apart", "printing", "one_writer", "filing", "templating"),
-    ("life_checks",),
+    ("levels", "life_checks"),
     ("lives",),
     ("log", "estimate", "scenario", "fleet", "simulate"),
     ("ranking",),

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.errors import LivesError
+from workbench.levels import CodedColumns
 from workbench.life_checks import UNDETERMINED, checked_arrays
 
 __all__ = ["UNDETERMINED", "Lives"]
@@ -40,6 +41,9 @@ class Lives:
         read-only: nothing done to it reaches the lives. `copy()` gives one to change, `replace` lives with it.
     unit : str
         Unit of time, "days" unless said otherwise.
+    levels : CodedColumns
+        By covariate the levels that occur, as text, and each life's level number (-1 where it has none), shape (n,). A
+        column is coded when it is first asked for, and all estimates of these lives read the same codes.
 
     Examples
     --------
@@ -86,9 +90,9 @@ class Lives:
         )
 
     @cached_property
-    def _levels(self) -> dict[Any, tuple[tuple[str, ...], np.ndarray]]:
-        """Levels and codes of the covariates that an estimate has read; a million texts take longer than a curve."""
-        return {}
+    def levels(self) -> CodedColumns:
+        """By covariate the levels that occur, as text, and each life's, coded once for all estimates of these lives."""
+        return CodedColumns(self._covariates)
 
     @cached_property
     def _read_only(self) -> pd.DataFrame:

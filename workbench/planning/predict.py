@@ -7,7 +7,7 @@ import numpy as np
 
 from workbench.errors import EstimateError
 from workbench.estimate.likelihood import AftBatch, family_of
-from workbench.estimate.shared import levels_with_blank, text_levels
+from workbench.estimate.shared import levels_with_blank
 from workbench.lives import Lives
 from workbench.planning.fielded_build import BuildRow
 from workbench.ranking.model import (
@@ -152,7 +152,7 @@ def fit_failure_model(
     named = [n for n in (*choices, environment, site) if n is not None and n in lives.covariates.columns]
     texts = {name: level_texts(lives.covariates[name]) for name in named}
     lives = lives.replace(covariates=lives.covariates.assign(**texts))
-    levels = {name: text_levels(lives.covariates[name])[0] for name in choices}
+    levels = {name: lives.levels[name][0] for name in choices}
     varying = [name for name in choices if _rankable(lives, name)]
     constant = {name: levels[name][0] for name in choices if name not in varying and len(levels[name]) == 1}
     notes = [
@@ -160,7 +160,7 @@ def fit_failure_model(
         for name in choices
         if name not in varying and name not in constant
     ]
-    environments = text_levels(lives.covariates[environment])[0] if environment else ()
+    environments = lives.levels[environment][0] if environment else ()
     adjust = [environment] if environment and len(environments) > 1 else []
     if not varying:
         return FailureModel(

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from workbench.estimate.shared import groups, groups_of, terms_of, text_levels
+from workbench import levels
+from workbench.estimate.shared import groups_of, terms_of, text_levels
 from workbench.lives import Lives
 
 KINDS = {
@@ -27,9 +28,9 @@ KINDS = {
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_long_column_has_the_levels_of_comparing_every_row(kind, monkeypatch):
-    column = pd.Series(KINDS[kind](np.random.default_rng(3), groups.LONG + 7), dtype=object)
+    column = pd.Series(KINDS[kind](np.random.default_rng(3), levels.LONG + 7), dtype=object)
     names, codes = text_levels(column)
-    monkeypatch.setattr(groups, "LONG", len(column) + 1)
+    monkeypatch.setattr(levels, "LONG", len(column) + 1)
     by_row, codes_by_row = text_levels(column)
 
     assert names == by_row
@@ -37,10 +38,10 @@ def test_a_long_column_has_the_levels_of_comparing_every_row(kind, monkeypatch):
 
 
 def test_levels_are_worked_out_once_for_all_estimates_of_lives(monkeypatch):
-    seals = np.array(["cord", "o_ring"], dtype=object)[np.arange(groups.LONG) % 2]
-    lives = Lives.from_arrays(np.arange(1, groups.LONG + 1), covariates={"seal": seals}, failed=seals == "cord")
+    seals = np.array(["cord", "o_ring"], dtype=object)[np.arange(levels.LONG) % 2]
+    lives = Lives.from_arrays(np.arange(1, levels.LONG + 1), covariates={"seal": seals}, failed=seals == "cord")
     first = groups_of(lives, "seal")
-    monkeypatch.setattr(groups, "text_levels", None)
+    monkeypatch.setattr(levels, "text_levels", None)
 
     assert terms_of(lives, "seal")[0].codes is groups_of(lives, "seal").codes is first.codes
     assert not first.codes.flags.writeable

@@ -4,12 +4,10 @@ from workbench.estimate.shared.eigen import eigen_of
 from workbench.estimate.shared.failed_by import failed_by
 from workbench.estimate.shared.groups import (
     Groups,
-    distinct_labels,
     groups_of,
     joined_labels,
     joined_levels,
     levels_with_blank,
-    text_levels,
     with_level,
 )
 from workbench.estimate.shared.model_matrix import ModelMatrix, design_of, patterns_of
@@ -17,6 +15,7 @@ from workbench.estimate.shared.multiplicity import adjusted_by_holm
 from workbench.estimate.shared.proportions import proportion_interval
 from workbench.estimate.shared.terms import Term, terms_of
 from workbench.estimate.shared.watching import few_before_joiners, not_from_the_start, watched_since, watched_throughout
+from workbench.levels import distinct_labels, text_levels
 
 __all__ = [
     "Groups",

@@ -8,7 +8,7 @@ import pandas as pd
 
 from workbench.checks import check_columns
 from workbench.errors import EstimateError, LivesError
-from workbench.estimate.shared.groups import levels_of, with_blank
+from workbench.estimate.shared.groups import with_blank
 from workbench.lives import Lives
 
 __all__ = ["Term", "terms_of"]
@@ -73,7 +73,7 @@ def _term(lives: Lives, name: str, column: pd.Series) -> Term:
         if values.size and np.all(values == values[0]):
             raise EstimateError(f"{name} is {values[0]:g} in every row, so nothing can be learnt from it")
         return Term(name=name, levels=("+1",), values=values)
-    levels, codes, blank = with_blank(*levels_of(lives, name))
+    levels, codes, blank = with_blank(*lives.levels[name])
     if len(levels) < 2:
         only = levels[0] if levels else "empty"
         raise EstimateError(f"{name} has one level only ({only}), so nothing can be learnt from it")
