@@ -232,7 +232,7 @@ def test_sentence(p_value: float, *, method: str, levels: int, pairs: Pairs, mis
     >>> test_sentence(0.4, method="log-rank test", levels=2, pairs=none, mission="90 days")
     'The two levels could not be told apart (log-rank test, p = 0.4); that is not proof that they are alike.'
     >>> test_sentence(0.04, method="log-rank test", levels=3, pairs=none, mission="90 days")
-    'Taken together the three levels differ (log-rank test, p = 0.040); which of them cannot be said yet.'
+    'Taken together the three levels differ (log-rank test, p = 0.04); which of them cannot be said yet.'
     """
     number = {2: "two", 3: "three", 4: "four", 5: "five"}.get(levels, str(levels))
     if not math.isfinite(p_value):
