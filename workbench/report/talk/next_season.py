@@ -129,14 +129,17 @@ def next_slide(told: Told) -> Finding | None:
 
 
 def _lost_this_season(told: Told) -> list[str]:
-    """How many were lost this season, and how many of them later than a plan counts."""
+    """How many were lost this season, and how many of them later, or perhaps later, than a plan counts."""
     lives, mission = told.data.lives, told.data.mission
     missing = (
         lives.covariates["outcome"].astype(str).to_numpy() == "missing" if "outcome" in lives.covariates else False
     )
     gone = lives.failed | missing
-    lost, late = (int(lives.weight[part].sum()) for part in (gone, gone & (lives.lower >= mission)))
+    later = gone & (lives.lower >= mission)
+    either = lives.failed & (lives.lower < mission) & (lives.upper > mission)
+    lost, late, open_ones = (int(lives.weight[part].sum()) for part in (gone, later, either))
     after = f", {late} later than day {mission:g}" if late else ""
+    after += f", {open_ones} before or after {'it' if late else f'day {mission:g}'}" if open_ones else ""
     return [f"This season {lost} of {told.many(lives.units)} {by_number(lost, 'was', 'were')} lost{after}."]
 
 
