@@ -1,5 +1,6 @@
 """Run the command line: `workbench`, or `python -m workbench`; an interruption while it loads is one sentence too."""
 
+import gc
 import sys
 
 __all__ = ["start"]
@@ -12,10 +13,12 @@ def start() -> int:
     try:
         from workbench.cli import main
 
-        return main()
+        code = main()
     except KeyboardInterrupt:  # the commands' own answer to it was not loaded yet
         sys.stderr.write("error: interrupted; nothing that was there before has been changed\n")
         return _INTERRUPTED
+    gc.freeze()  # nothing that ends with the program is searched for cycles
+    return code
 
 
 if __name__ == "__main__":

@@ -226,7 +226,6 @@ QUESTIONS: dict[str, Question] = {
     "where it helps": Question(
         where_it_helps,
         lambda lives, horizon: {"choices": ["choice"], "adjust": ["place"], "mission": horizon},
-        moved=_all("table", "lower", "upper"),  # drawn from a normal law of log time, which the unit moves
         drawn=_all("table", "lower", "upper"),
         slow=True,
     ),

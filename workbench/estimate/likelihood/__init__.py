@@ -5,7 +5,7 @@ from workbench.estimate.likelihood.aft_likelihood import PriorCentre, evaluate_l
 from workbench.estimate.likelihood.estimability import Estimable, find_estimable, null_space
 from workbench.estimate.likelihood.families import FAMILIES, Family, family_of, log1mexp
 from workbench.estimate.likelihood.newton import fit_batch
-from workbench.estimate.likelihood.problem import AftBatch, AftProblem
+from workbench.estimate.likelihood.problem import AftBatch, AftProblem, batch_from
 from workbench.estimate.likelihood.score_steps import Expansion, expand, step_from
 
 __all__ = [
@@ -18,6 +18,7 @@ __all__ = [
     "Expansion",
     "Family",
     "PriorCentre",
+    "batch_from",
     "cell_patterns",
     "evaluate_likelihood",
     "expand",

@@ -46,6 +46,34 @@ class Expansion:
         """
         return gradients_of(self.problem.layout, self.slopes, points, pattern=self.problem.layout.pattern)
 
+    def score_spread(self, weight: np.ndarray, cluster: np.ndarray | None = None) -> np.ndarray:
+        """Covariance of the score sums when lives are weighted by Gamma variables of their own, or one per cluster.
+
+        Shapes: weight (n,), cluster (n,) of numbers from 0, returns (p, p).
+        """
+        cells, design = self.problem.cells, self.problem.layout.design
+        location, shape = self._slopes_of_cells()
+        if cluster is not None:
+            rows = cells.cell_of
+            parts = [weight * location[rows] * column[cells.pattern[rows]] for column in design.T]
+            sums = np.stack([np.bincount(cluster, part) for part in (*parts, weight * shape[rows])])
+            return np.asarray(sums @ sums.T)
+        units = cells.fold(weight[None, :]).single
+        spread = np.empty(self.inverse.shape)
+        within, across = (
+            np.bincount(cells.pattern, units * location * other, len(design)) for other in (location, shape)
+        )
+        spread[:-1, :-1] = design.T @ (within[:, None] * design)
+        spread[-1, :-1] = spread[:-1, -1] = across @ design
+        spread[-1, -1] = units @ shape**2
+        return spread
+
+    def _slopes_of_cells(self) -> tuple[np.ndarray, np.ndarray]:
+        """Slopes of whole cells, late entries taken off; shape (m,), (m,)."""
+        layout, size = self.problem.layout, len(self.problem.cells.pattern)
+        location, shape = (np.bincount(layout.cell, layout.sign * slope, size) for slope in self.slopes)
+        return location, shape
+
     def stepped(self, sums: np.ndarray, centre: PriorCentre) -> np.ndarray:
         """Parameters after one step along score sums, with priors centred anew.
 

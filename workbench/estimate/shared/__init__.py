@@ -1,6 +1,6 @@
 """Which groups, terms and adjustments do all estimators share?"""
 
-from workbench.estimate.shared.eigen import eigen_of
+from workbench.estimate.shared.eigen import eigen_of, symmetric_root
 from workbench.estimate.shared.failed_by import failed_by
 from workbench.estimate.shared.groups import (
     Groups,
@@ -34,6 +34,7 @@ __all__ = [
     "not_from_the_start",
     "patterns_of",
     "proportion_interval",
+    "symmetric_root",
     "terms_of",
     "text_levels",
     "watched_since",

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-__all__ = ["eigen_of"]
+__all__ = ["eigen_of", "symmetric_root"]
 
 
 def eigen_of(matrices: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -25,3 +25,12 @@ def _eigen_of_one(matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
     values, vectors = eigh(matrix, driver="ev", check_finite=False)
     return values, vectors
+
+
+def symmetric_root(matrix: np.ndarray) -> np.ndarray:
+    """Return the symmetric square root of a covariance: the one root that rounding cannot turn or mirror.
+
+    Shapes: matrix (k, k), returns (k, k).
+    """
+    values, vectors = eigen_of(matrix)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)

@@ -177,6 +177,17 @@ def _step(
         return bounded_step(low, high, curve, gradient=gradient, hazard=hazard[free])
 
 
+def _begin(problem: NpmleProblem) -> np.ndarray:
+    """Where to begin: at the maximum itself where every failure lies in one cell, else after some steps of EM."""
+    first, last, m = problem.first, problem.last, problem.cells
+    inner = last < m - 1
+    if (first[inner] < last[inner]).any():
+        return start_by_em(problem)
+    failed = np.bincount(first[inner], weights=problem.weight[inner], minlength=m)[:-1]
+    outliving = problem.drift.cumsum()[:-1]  # came by then, less those whose cell of failure has come
+    return np.where(failed > 0, np.log1p(failed / np.maximum(outliving, 1e-300)), 0.0)
+
+
 def start_by_em(problem: NpmleProblem, steps: int = _EM_STEPS) -> np.ndarray:
     """Hazard increments after some steps of expectation and maximisation from equal masses.
 
@@ -233,7 +244,7 @@ def fit_segment(
     ----------
     Wang (2007), J. R. Stat. Soc. B 69, 185-198 (constrained Newton steps on the support).
     """
-    hazard = start_by_em(problem) if start is None else start
+    hazard = _begin(problem) if start is None else start
     worth, steepness = tilt or (None, 0.0)
 
     def tilted(hazard: np.ndarray) -> tuple[float, np.ndarray]:

@@ -89,6 +89,12 @@ def find_aliases(design: Design) -> tuple[Alias, ...]:
         codes = np.asarray(block.codes)
         joined = _components(codes, site, len(block.levels)) if site_name else np.zeros(len(block.levels))
         base = block.levels.index(block.reference) if block.reference else -1
+        sizes = {name: (len(block.levels), len(levels), int(site.max()) + 1) for name, (levels, _) in partners.items()}
+        tables = {
+            name: _joint_units(codes, others, site, weight=weight, sizes=sizes[name])
+            for name, (_, others) in partners.items()
+            if name != block.name and len(block.ranked) > 1
+        }
         for level in block.ranked:
             number = block.levels.index(level)
             if number == base:
@@ -96,12 +102,10 @@ def find_aliases(design: Design) -> tuple[Alias, ...]:
             if joined[number] != joined[base]:
                 aliases.append(_site_alias(block, level, site_name))
                 continue
-            for name, (levels, others) in partners.items():
-                if name == block.name:
-                    continue
-                kind = _kind(codes, number, base, others=others, size=len(levels), site=site, weight=weight)
+            for name, units in tables.items():
+                kind = _kind(units, number, base)
                 if kind:
-                    partner_level = _partner_level(codes == number, codes == base, others, levels=levels, weight=weight)
+                    partner_level = _partner_level(units, number, base, levels=partners[name][0])
                     aliases.append(_pair_alias(block, level, name, partner_level=partner_level, kind=kind))
     return tuple(aliases)
 
@@ -130,42 +134,36 @@ def _components(codes: np.ndarray, site: np.ndarray, size: int) -> np.ndarray:
     return part
 
 
-def _kind(
-    codes: np.ndarray,
-    level: int,
-    base: int,
-    *,
-    others: np.ndarray,
-    size: int,
-    site: np.ndarray,
-    weight: np.ndarray,
-) -> str:
-    """How the comparison of a level with the reference is confounded with another column: "", "same" or "nearly"."""
+def _joint_units(
+    codes: np.ndarray, others: np.ndarray, site: np.ndarray, *, weight: np.ndarray, sizes: tuple[int, int, int]
+) -> np.ndarray:
+    """Units by level, level of another column and site, without those whose other column is blank."""
     rows = others >= 0
-    if not _estimable(codes[rows], level, base, others=others[rows], site=site[rows]):
+    place = (codes[rows] * sizes[1] + others[rows]) * sizes[2] + site[rows]
+    return np.bincount(place, weight[rows], sizes[0] * sizes[1] * sizes[2]).reshape(sizes)
+
+
+def _kind(units: np.ndarray, level: int, base: int) -> str:
+    """How the comparison of a level with the reference is confounded with another column: "", "same" or "nearly"."""
+    if not _estimable(units, level, base):
         return "same"
-    table = np.zeros((site.max() + 1, size, 2))
-    for side, number in enumerate((level, base)):
-        take = rows & (codes == number)
-        np.add.at(table, (site[take], others[take], side), weight[take])
-    seen = (table[:, :, 0] * table[:, :, 1]).sum()
-    at_sites = table.sum(axis=1)
-    both = table.sum(axis=2)
-    total = both.sum(axis=1)
-    alike = (both * (both - 1)).sum(axis=1) / np.maximum(total * (total - 1), 1)
-    expected = float((at_sites[:, 0] * at_sites[:, 1] * alike).sum())
+    ours, theirs = units[level], units[base]
+    seen = (ours * theirs).sum()
+    both = ours + theirs
+    total = both.sum(axis=0)
+    alike = (both * (both - 1)).sum(axis=0) / np.maximum(total * (total - 1), 1)
+    expected = float((ours.sum(axis=0) * theirs.sum(axis=0) * alike).sum())
     if expected < ENOUGH_PAIRS:
         return ""
     return "same" if seen == 0 else "nearly" if seen < NEARLY * expected else ""
 
 
-def _estimable(codes: np.ndarray, level: int, base: int, *, others: np.ndarray, site: np.ndarray) -> bool:
+def _estimable(units: np.ndarray, level: int, base: int) -> bool:
     """Whether level minus base can be estimated with effects of sites and of the other column all free."""
-    if not (codes == level).any() or not (codes == base).any():
+    if not units[level].any() or not units[base].any():
         return True
-    sizes = [int(v.max()) + 1 for v in (codes, others, site)]
-    rows = np.unique(np.column_stack([codes, others, site]), axis=0)
-    design = np.concatenate([np.eye(size)[rows[:, i]] for i, size in enumerate(sizes)], axis=1)
+    rows = np.argwhere(units)
+    design = np.concatenate([np.eye(size)[rows[:, i]] for i, size in enumerate(units.shape)], axis=1)
     contrast = np.zeros(design.shape[1])
     contrast[level], contrast[base] = 1.0, -1.0
     gram = design.T @ design
@@ -173,12 +171,8 @@ def _estimable(codes: np.ndarray, level: int, base: int, *, others: np.ndarray, 
     return bool(np.abs(gram @ solved - contrast).max() < 1e-6)
 
 
-def _partner_level(
-    with_level: np.ndarray, with_base: np.ndarray, others: np.ndarray, *, levels: tuple[str, ...], weight: np.ndarray
-) -> str:
+def _partner_level(units: np.ndarray, level: int, base: int, *, levels: tuple[str, ...]) -> str:
     """The other column's level that goes with the level and least with the reference."""
-    rows = others >= 0
-    ours = np.bincount(others[rows & with_level], weight[rows & with_level], len(levels))
-    theirs = np.bincount(others[rows & with_base], weight[rows & with_base], len(levels))
+    ours, theirs = units[level].sum(axis=1), units[base].sum(axis=1)
     gap = ours / max(ours.sum(), 1) - theirs / max(theirs.sum(), 1)
     return levels[int(np.argmax(gap))] if gap.max() > 0 else ""

@@ -72,9 +72,9 @@ def choice_never_mixes(design: Design, block: Block) -> bool:
     """Return whether no site held two ranked levels of a choice."""
     if not any(b.role == "site" for b in design.blocks):
         return False
-    ranked = np.isin(np.asarray(block.codes), block.ranked_codes)
-    pairs = np.unique(np.column_stack([design.site_codes[ranked], np.asarray(block.codes)[ranked]]), axis=0)
-    return bool(np.bincount(pairs[:, 0]).max(initial=0) < 2)
+    site, size = design.site_codes, len(block.levels)
+    there = np.bincount(site * size + np.asarray(block.codes), minlength=(int(site.max()) + 1) * size) > 0
+    return bool(there.reshape(-1, size)[:, block.ranked_codes].sum(axis=1).max(initial=0) < 2)
 
 
 def overlap_of(design: Design, places: Sequence[str] = PLACES) -> Overlap:

@@ -1,10 +1,12 @@
 """Permutation p values of choices: what is left of each life without the choice, exchanged among units of one site."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from workbench.estimate.likelihood import AftBatch, Family, family_of
 from workbench.lives import Lives
-from workbench.ranking.model import Block, Design, fit_design, ranking_problem
+from workbench.ranking.model import Block, Design, fit_design, problem_of, ranking_problem
 
 __all__ = ["PERMUTATIONS", "choice_p_values", "choice_permutation_p", "level_p_value", "life_score_residuals"]
 
@@ -137,16 +139,18 @@ def choice_p_values(design: Design, seed: int, permutations: int = PERMUTATIONS)
 
     Lives of one unit at one site with one level change places as one.
     """
-    lives = design.lives
+    lives, weight = design.lives, design.lives.weight.astype(float)
+    whole = problem_of(design)
+    best = fit_design(whole, weight)
     result = {}
     for number, block in enumerate(design.choices):
         rng = np.random.default_rng([seed, number])
-        columns, precision = design.without(block.name)
-        problem = ranking_problem(lives.lower, lives.upper, lives.entry, columns=columns, precision=precision)
-        fit = fit_design(problem, lives.weight.astype(float), f"the model without {block.name}")
+        kept = design.columns_without(block.name)
+        columns, near = design.columns[:, kept], replace(best, coefficients=best.coefficients[:, kept])
+        fit = fit_design(whole.restricted(kept), weight, f"the model without {block.name}", start=near)
         residual = life_score_residuals(lives, _location(fit, columns), float(fit.scale[0]))
-        *what, weight = _exchangeable(design, block, residual)
-        result[block.name] = choice_permutation_p(*what, weight=weight, rng=rng, permutations=permutations)
+        *what, units = _exchangeable(design, block, residual)
+        result[block.name] = choice_permutation_p(*what, weight=units, rng=rng, permutations=permutations)
     return result
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from workbench.estimate.likelihood import AftBatch, fit_batch
+from workbench.estimate.shared import symmetric_root
 from workbench.lives import Lives
 from workbench.ranking.checks import differing_effects, environments_of
 from workbench.ranking.model import (
@@ -214,8 +215,7 @@ def _drawn(fit: AftBatch, rng: np.random.Generator) -> AftBatch | None:
     if fit.covariance is None or not fit.converged[0] or not np.isfinite(fit.covariance[0]).all():
         return None
     centre = np.r_[fit.intercept[0], fit.coefficients[0], np.log(fit.scale[0])]
-    values, vectors = np.linalg.eigh(fit.covariance[0])
-    drawn = centre + rng.standard_normal((DRAWS, len(centre))) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+    drawn = centre + rng.standard_normal((DRAWS, len(centre))) @ symmetric_root(fit.covariance[0])
     nothing = np.full(DRAWS, np.nan)
     return AftBatch(drawn[:, 1:-1], drawn[:, 0], np.exp(drawn[:, -1]), nothing, np.ones(DRAWS, dtype=bool))
 

@@ -147,11 +147,13 @@ class Design:
                 return block.codes
         return np.zeros(len(self.lives), dtype=np.int64)
 
-    def without(self, name: str) -> tuple[np.ndarray, np.ndarray]:
-        """Columns and precision of the model that leaves one block out."""
+    def columns_without(self, name: str) -> np.ndarray:
+        """Numbers of the columns of the model that leaves one block out.
+
+        Shapes: returns (k - levels of the block,).
+        """
         block = self.block(name)
-        kept = np.r_[0 : block.start, block.stop : self.columns.shape[1]]
-        return self.columns[:, kept], self.precision[kept]
+        return np.asarray(np.r_[0 : block.start, block.stop : self.columns.shape[1]])
 
     def with_choice_sd(self, sd: float) -> np.ndarray:
         """Precision when the levels of choices have another prior standard deviation.

@@ -1,7 +1,7 @@
 """Standardisation: the share of the fleet that would last the mission, and its mean life, had all carried a level."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import gammainc, gammaln, roots_jacobi
@@ -13,8 +13,21 @@ __all__ = ["Standardised", "restricted_life", "standardise", "standardise_levels
 
 NODES = 5
 """Points of time at which the mean life of a replicate is summed up; a test bounds the error."""
+MOST_PATTERNS = 2048
+"""Kinds of unit above which many fits are put into so many of them, evenly spread over the fleet."""
 AT_ONCE = 1 << 19
 """Lives times replicates worked on together."""
+
+
+def _nodes() -> tuple[np.ndarray, np.ndarray]:
+    """Times in (0, 1], the last one 1, and weights of a Radau rule in the square root of time."""
+    inner, weight = roots_jacobi(NODES - 1, 1.0, 0.0)
+    roots = np.append((inner + 1.0) / 2.0, 1.0)
+    weights = np.append(weight / (1.0 - inner) / 2.0, 1.0 / NODES**2)
+    return roots**2, 2.0 * roots * weights
+
+
+NODE_TIMES, NODE_WEIGHTS = _nodes()
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +64,55 @@ def standardise(
     columns, pattern = cell_patterns(design.columns)
     share = np.bincount(pattern, design.lives.weight, len(columns))
     share = share / share.sum()
+    if len(fits.scale) == 1 or len(columns) <= MOST_PATTERNS:
+        return _put_in(design, fits, columns, share=share, mission=mission, distribution=distribution, days=days)
+    # many fits of a fleet of many kinds: each by a part of the fleet, and what the part is off by for their mean
+    middle = replace(
+        fits,
+        coefficients=fits.coefficients.mean(axis=0, keepdims=True),
+        intercept=fits.intercept.mean(keepdims=True),
+        scale=np.exp(np.log(fits.scale).mean(keepdims=True)),
+    )
+    part = _spread_out(columns @ middle.coefficients[0], share)
+    found, rough, exact = (
+        _put_in(design, what, columns[rows], share=shares, mission=mission, distribution=distribution, days=days)
+        for what, rows, shares in (
+            (fits, part, np.full(MOST_PATTERNS, 1.0 / MOST_PATTERNS)),
+            (middle, part, np.full(MOST_PATTERNS, 1.0 / MOST_PATTERNS)),
+            (middle, np.arange(len(columns)), share),
+        )
+    )
+    return {
+        name: Standardised(
+            got.levels,
+            got.survival + exact[name].survival - rough[name].survival,
+            got.days + exact[name].days - rough[name].days,
+        )
+        for name, got in found.items()
+    }
+
+
+def _spread_out(location: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """Rows that stand for equal parts of a population in the order of location; shape (MOST_PATTERNS,)."""
+    order = np.argsort(location, kind="stable")
+    middles = (np.arange(MOST_PATTERNS) + 0.5) / MOST_PATTERNS
+    return order[np.minimum(np.searchsorted(share[order].cumsum(), middles), len(order) - 1)]
+
+
+def _put_in(
+    design: Design,
+    fits: AftBatch,
+    columns: np.ndarray,
+    *,
+    share: np.ndarray,
+    mission: float,
+    distribution: str,
+    days: bool,
+) -> dict[str, Standardised]:
+    """Every level of every choice put into a population of distinct rows.
+
+    Shapes: columns (P, k), share (P,).
+    """
     batch = fits.scale.shape[0]
     family = family_of(distribution)
     results = {
@@ -88,7 +150,6 @@ def standardise_levels(
     effects, scale = fitted
     if not block.ranked:
         return np.zeros((len(scale), 0)), np.zeros((len(scale), 0))
-    times, weight = _nodes()
     pull = effects[:, block.ranked_codes] / scale[:, None]
     mean_share = _mean_share(family, (np.log(mission) - others) / scale[:, None], share)
     survival = mean_share(-pull)
@@ -98,8 +159,8 @@ def standardise_levels(
         location = others + effects[:, block.ranked_codes].T[:, :1]
         exact = [restricted_life(location_l, scale[0], mission) @ share for location_l in location]
         return survival, np.array([exact])
-    mean = weight[-1] * survival
-    for time, part in zip(times[:-1], weight[:-1], strict=True):
+    mean = NODE_WEIGHTS[-1] * survival
+    for time, part in zip(NODE_TIMES[:-1], NODE_WEIGHTS[:-1], strict=True):
         mean = mean + part * mean_share(np.log(time) / scale[:, None] - pull)
     return survival, mission * mean
 
@@ -124,14 +185,6 @@ def _mean_share(family: Family, z: np.ndarray, share: np.ndarray) -> Callable[[n
         return means
 
     return mean_share
-
-
-def _nodes() -> tuple[np.ndarray, np.ndarray]:
-    """Times in (0, 1], the last one 1, and weights of a Radau rule in the square root of time."""
-    inner, weight = roots_jacobi(NODES - 1, 1.0, 0.0)
-    roots = np.append((inner + 1.0) / 2.0, 1.0)
-    weights = np.append(weight / (1.0 - inner) / 2.0, 1.0 / NODES**2)
-    return roots**2, 2.0 * roots * weights
 
 
 def restricted_life(location: np.ndarray, scale: float, mission: float) -> np.ndarray:
