@@ -8,7 +8,7 @@ from tests.studies.attacked_seasons import ATTACKS, NONE, SOME, attacked_season
 
 pytestmark = pytest.mark.slow
 
-SEASONS = 3
+SEASONS = 1
 
 
 @pytest.fixture(scope="module")
