@@ -6,7 +6,7 @@ from typing import ParamSpec, TypeVar
 
 __all__ = ["SEARCHES", "on_one_thread"]
 
-SEARCHES = (50_000, 20, 20)
+SEARCHES = (500_000, 20, 20)
 """New objects after which Python searches for cycles, and such searches between thorough ones: rows and results are
 made by the hundred thousand and hold none."""
 
