@@ -44,6 +44,15 @@ class LastGoodDoubt:
     may_have: int
 
     @property
+    def in_short(self) -> str:
+        """What is in doubt and what it changes, without names of columns."""
+        ends = sorted(x for x in (self.as_visit, self.as_record) if math.isfinite(x))
+        if len(ends) < 2:
+            return "The log does not say what its last good day means, and how many lasted hangs on it."
+        between = " and ".join(map(percent_text, ends))
+        return f"The log does not say what its last good day means; between {between} lasted."
+
+    @property
     def sentences(self) -> tuple[str, ...]:
         """What is in doubt, what it changes, and how to settle it."""
         shares = (self.as_visit, self.as_record)

@@ -35,7 +35,7 @@ def summary_html(findings: Sequence[Finding], data: SeasonData) -> str:
     title = f"Season {shown_name(season)} in one page" if season else "The season in one page"
     asked = _asked(told.get("asked"))
     blocks = [{"heading": ASKED, "lines": asked}] if asked else []
-    doubt = list(data.last_good_said[:1])
+    doubt = [] if data.last_good_doubt is None else [data.last_good_doubt.in_short]
     for heading, keys in BLOCKS:
         lines = [_line(told[key]) for key in keys if key in told]
         if heading == "What stays open":

@@ -87,7 +87,7 @@ def next_slide(told: Told) -> Finding | None:
     if not math.isfinite(last["expected_losses"]):
         return None
     units, losses = int(last["units"]), round(float(last["expected_losses"]))
-    headline = f"Built the same, we expect about {losses} of {count_of(units, 'unit')} lost"
+    headline = f"Built the same, we expect about {losses} of {count_of(units, 'unit')} lost in {data.mission_text}"
     best = table.loc[SUPPORTED] if SUPPORTED in table.index else None
     limits = range_text(last["losses_lower"], last["losses_upper"])
     points = [f"As built: {losses} lost ({limits}), {last['spares']:.0f} spares."]

@@ -272,11 +272,8 @@ def _lasted_claim(told: Told, found: Finding) -> tuple[str, str]:
 
 def _doubt(told: Told) -> list[str]:
     """What hangs on the meaning of the last good day, where the log does not say it."""
-    doubt = told.findings.get("outcome.last_good")
-    if doubt is None or doubt.lower is None or doubt.upper is None:
-        return []
-    ends = f"{percent_text(doubt.lower)} and {percent_text(doubt.upper)}"
-    return [f"The log does not say what its last good day means; between {ends} lasted."]
+    doubt = told.data.last_good_doubt
+    return [] if doubt is None else [doubt.in_short]
 
 
 def _in_time(told: Told, found: Finding) -> list[str]:
