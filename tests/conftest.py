@@ -1,14 +1,18 @@
 """What people keep of their own is left alone by every test, interruptions are heard, long tests begin first."""
 
+import gc
 import os
 import signal
 
 import pytest
 
+from workbench.threads import SEARCHES
+
 from tests.browser.serving import lab  # noqa: F401  a fixture
 
 
 def pytest_configure():
+    gc.set_threshold(*SEARCHES)  # as commands do
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes with threads each would wait for one another
     if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # as a shell sets it for what runs in the background
         signal.signal(signal.SIGINT, signal.default_int_handler)
