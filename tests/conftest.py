@@ -6,9 +6,8 @@ import signal
 
 import pytest
 
-from workbench.threads import SEARCHES
-
 from tests.browser.serving import lab  # noqa: F401  a fixture
+from workbench.threads import SEARCHES
 
 
 def pytest_configure():

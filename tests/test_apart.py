@@ -1,6 +1,7 @@
 """Two pieces of work at once: the same answers in one process or two, errors told, a lost copy made good."""
 
 import os
+import warnings
 from types import MappingProxyType
 
 import numpy as np
@@ -31,6 +32,20 @@ def test_a_copy_that_is_lost_or_cannot_be_made_is_made_good(monkeypatch):
 
     monkeypatch.setattr(os, "fork", refuse)
     assert apart.both(lambda: 1, lambda: 2) == (1, 2)
+
+
+def test_a_copy_says_nothing(monkeypatch, capfd):
+    monkeypatch.setattr(apart, "_has_room", lambda: True)
+
+    def said():
+        print("seen", flush=True)
+        warnings.warn("heard", stacklevel=1)
+        return os.getpid()
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("always")
+        _, copy = apart.both(lambda: None, said)
+    assert copy != os.getpid() and capfd.readouterr() == ("", "")
 
 
 def test_what_cannot_be_changed_cannot_be_changed_when_it_comes_from_a_copy(monkeypatch):

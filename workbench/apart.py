@@ -59,6 +59,7 @@ def _begun(work: Callable[[], object]) -> tuple[int, int] | None:
     wrong = 1
     try:
         gc.freeze()  # what is shared is not searched for waste, which would copy it
+        sys.stdout = sys.stderr = io.StringIO()  # those of a notebook wait for threads that the copy has not
         os.close(reading)
         with os.fdopen(writing, "wb") as pipe:
             pipe.write(_written([work()]))

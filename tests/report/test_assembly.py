@@ -55,7 +55,8 @@ class Slides(HTMLParser):
 
 @pytest.mark.parametrize("previous", [False, True])
 def test_findings_gathered_in_two_processes_are_those_gathered_in_one(plain_log, previous, monkeypatch):
-    said = []
+    said, ended, end = [], [], apart._ended
+    monkeypatch.setattr(apart, "_ended", lambda *begun: ended.append(end(*begun)) or ended[-1])
     for room in (True, False):
         monkeypatch.setattr(apart, "_has_room", lambda room=room: room)
         data = season_data(plain_log, settings=SETTINGS)
@@ -64,6 +65,7 @@ def test_findings_gathered_in_two_processes_are_those_gathered_in_one(plain_log,
         figures = [type(claim.figure.result).__name__ for claim in claims if claim.figure is not None]
         said.append(([claim.as_json() for claim in claims], tables, figures, withheld))
     assert said[0] == said[1] and len(said[0][0]) > 20
+    assert ended and None not in ended, "a copy failed, and its work was done a second time"
 
 
 def without_links(page):
