@@ -52,7 +52,7 @@ def text_levels(column: pd.Series) -> tuple[tuple[str, ...], np.ndarray]:
         place[order] = np.arange(len(order))
         place[-1] = -1
         codes = place[codes]
-        return tuple(texts[order]), codes if rows is None else codes[rows]
+        return tuple(texts[order]), codes if rows is None else codes.take(rows)
     codes = column.cat.codes.to_numpy()
     names = _value_labels(list(column.cat.categories))
     used = np.bincount(codes[codes >= 0], minlength=len(names)) > 0 if len(names) else np.zeros(0, dtype=bool)
@@ -75,7 +75,9 @@ def _told_apart(column: pd.Series) -> tuple[np.ndarray | None, Any]:
     if len(addresses) > values.size // SHARED_BY:
         return None, column
     example = np.empty(len(addresses), dtype=np.int64)
-    example[rows] = np.arange(values.size)
+    head = rows[:LONG]  # numbers are given in order of appearance, so mostly all of them are among the first rows
+    shown = head if head.max() == len(addresses) - 1 else rows
+    example[shown] = np.arange(shown.size)
     return rows, values[example]
 
 

@@ -64,7 +64,7 @@ def fit_interval_hazards(
         notes += reasons_for_twins(twins, design, empty)
         unfailed = patterns_without_failures(terms, example, empty)
         problem, best, flat, more = _limit(
-            problem, design, unfailed[pattern], failures=float(failures.sum()), whole=null.information
+            problem, design, unfailed[pattern], failures=float(failures.sum()), null=null
         )
         notes += more
     if not best.converged:
@@ -87,14 +87,18 @@ def fit_interval_hazards(
 
 
 def _limit(
-    problem: IntervalProblem, design: ModelMatrix, unfailed: np.ndarray, *, failures: float, whole: np.ndarray
+    problem: IntervalProblem, design: ModelMatrix, unfailed: np.ndarray, *, failures: float, null: IntervalMaximum
 ) -> tuple[IntervalProblem, IntervalMaximum, np.ndarray, list[str]]:
-    """Maximise without the lives that no longer count in the limit, and look for effects that still run away."""
+    """Maximise without the lives that no longer count in the limit, and look for effects that still run away.
+
+    `null` is the maximum of all lives without effects.
+    """
+    whole = null.information
     if unfailed.any():
         dropped = np.zeros(problem.weight.size, dtype=bool)
         dropped[problem.row] = unfailed
         problem = replace(problem, weight=np.where(dropped, 0.0, problem.weight))
-    null = maximise_intervals(problem, design.penalty, at_zero=True)
+        null = maximise_intervals(problem, design.penalty, at_zero=True)
     # the baseline is found by steps, so information that is gone is a small rest, not 0
     gone = np.diag(null.information) <= FLAT * np.diag(whole)
     flat = free_directions(np.where(gone[:, None] | gone, 0.0, null.information), failures, FLAT)

@@ -159,6 +159,7 @@ class _Model:
         place = np.arange(problem.points.size)
         self.survived = ((place >= problem.start[:, None]) & (place < problem.middle[:, None])).astype(float)
         self.ended = ((place >= problem.middle[:, None]) & (place < problem.end[:, None])).astype(float)
+        self.watched = self.survived + self.ended
         self.at = np.where(problem.exact, problem.middle - 1, 0)
 
     def pieces(self, beta: np.ndarray, steps: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -178,36 +179,72 @@ class _Model:
             chance[p.exact] = eta[p.exact] + np.log(steps[self.at[p.exact]])
         return float(p.weight @ (chance - before))
 
-    def slopes(self, beta: np.ndarray, steps: np.ndarray) -> tuple[np.ndarray, ...]:
-        """First derivatives by life in eta and in the steps, and second derivatives, weights not yet applied."""
+    def slopes(self, beta: np.ndarray, steps: np.ndarray) -> "_Slopes":
+        """Derivatives of what each life adds, weights not yet applied."""
         p = self.problem
         _, r, before, within = self.pieces(beta, steps)
         safe = np.where(p.failed, np.maximum(within, SMALLEST_HAZARD), 1.0)
         first = np.where(p.failed, 1.0 / np.expm1(np.minimum(safe, 700.0)), 0.0)
         second = np.where(p.failed, -first * (1.0 + first), 0.0)
-        by_eta = p.exact - before + first * within
-        by_steps = r[:, None] * (first[:, None] * self.ended - self.survived)
-        rows = np.flatnonzero(p.exact)
-        by_steps[rows, self.at[rows]] += 1.0 / np.maximum(steps[self.at[rows]], 1e-100)
-        # past 700 the chance is one to the last digit, and a square of what runs away would overflow
-        eta_eta = -before + first * within + second * np.minimum(within, 700.0) ** 2
-        eta_steps = r[:, None] * ((first + second * within)[:, None] * self.ended - self.survived)
         with np.errstate(over="ignore"):  # a hazard of nothing under a ratio that runs away; held at a finite number
             curve = -np.minimum(first * r, 1 / SMALLEST_HAZARD) * np.minimum((1.0 + first) * r, 1 / SMALLEST_HAZARD)
-        return by_eta, by_steps, eta_eta, eta_steps, np.where(p.failed, curve, 0.0)
+        return _Slopes(
+            eta=p.exact - before + first * within,
+            ended=r * first,
+            survived=-r,
+            at=np.where(p.exact, 1.0 / np.maximum(steps[self.at], 1e-100), 0.0) if steps.size else np.zeros(r.size),
+            # past 700 the chance is one to the last digit, and a square of what runs away would overflow
+            eta_eta=-before + first * within + second * np.minimum(within, 700.0) ** 2,
+            eta_ended=r * (first + second * within),
+            ended_ended=np.where(p.failed, curve, 0.0),
+        )
 
-    def hessian(self, parts: tuple[np.ndarray, ...], steps: np.ndarray, free: np.ndarray) -> np.ndarray:
+    def gradient(self, slopes: "_Slopes") -> np.ndarray:
+        """First derivatives in the steps, over all lives."""
+        w = self.problem.weight
+        known = np.bincount(self.at, weights=w * slopes.at, minlength=self.problem.points.size)
+        return np.asarray((w * slopes.ended) @ self.ended + (w * slopes.survived) @ self.survived + known)
+
+    def by_life(self, slopes: "_Slopes", directions: np.ndarray, free: np.ndarray) -> np.ndarray:
+        """First derivatives of each life as the free steps move in some directions.
+
+        Shapes: directions (f, k), free (f,), returns (m, k).
+        """
+        whole = np.zeros((self.problem.points.size, directions.shape[1]))
+        whole[free] = directions
+        moved = slopes.ended[:, None] * (self.ended @ whole) + slopes.survived[:, None] * (self.survived @ whole)
+        return np.asarray(moved + slopes.at[:, None] * whole[self.at])
+
+    def hessian(self, slopes: "_Slopes", steps: np.ndarray, free: np.ndarray) -> np.ndarray:
         """Minus the second derivatives over coefficients and the free steps."""
         p = self.problem
-        _, _, eta_eta, eta_steps, curve = parts
         w, x = p.weight, p.columns
         ended = self.ended[:, free]
-        upper_left = (x * (w * eta_eta)[:, None]).T @ x
-        corner = (x * w[:, None]).T @ eta_steps[:, free]
-        lower_right = (ended * (w * curve)[:, None]).T @ ended
+        upper_left = (x * (w * slopes.eta_eta)[:, None]).T @ x
+        corner = ((x * (w * slopes.eta_ended)[:, None]).T @ self.ended)[:, free]
+        corner += ((x * (w * slopes.survived)[:, None]).T @ self.survived)[:, free]
+        lower_right = (ended * (w * slopes.ended_ended)[:, None]).T @ ended
         hits = np.bincount(self.at[p.exact], weights=w[p.exact], minlength=steps.size)[free]
         lower_right -= np.diag(hits / np.maximum(steps[free], 1e-100) ** 2)
         return -np.block([[upper_left, corner], [corner.T, lower_right]])
+
+
+@dataclass(frozen=True, eq=False)
+class _Slopes:
+    """Derivatives of what each life adds.
+
+    `eta` in its log hazard ratio, `ended` in every step at which it may have failed, `survived` in every step that it
+    survived, `at` beside these in the step of a failure known exactly; then the second ones in eta, in eta and a step
+    at which it may have failed, and in two such steps. Shapes: each (m,).
+    """
+
+    eta: np.ndarray
+    ended: np.ndarray
+    survived: np.ndarray
+    at: np.ndarray
+    eta_eta: np.ndarray
+    eta_ended: np.ndarray
+    ended_ended: np.ndarray
 
 
 def maximise_intervals(
@@ -248,7 +285,7 @@ def maximise_intervals(
 def _first_steps(model: _Model) -> np.ndarray:
     p = model.problem
     failures = float(p.weight @ (p.failed | p.exact))
-    exposed = p.weight @ (model.survived + model.ended)
+    exposed = p.weight @ model.watched
     return np.where(exposed > 0, failures / max(p.points.size, 1) / np.maximum(exposed, 1.0), 0.0)
 
 
@@ -257,21 +294,20 @@ def _expectation_step(
 ) -> tuple[np.ndarray, np.ndarray]:
     p = model.problem
     _, r, _, within = model.pieces(beta, steps)
-    share = np.where(p.failed, r / -np.expm1(-np.maximum(within, 1e-200)), 0.0)
-    expected = p.weight[:, None] * model.ended * share[:, None] * steps
-    rows = np.flatnonzero(p.exact)
-    np.add.at(expected, (rows, model.at[rows]), p.weight[rows])
-    watched = p.weight[:, None] * (model.survived + model.ended)
-    sums = r @ watched
-    mean = (watched.T * r) @ p.columns / np.maximum(sums, 1e-300)[:, None]
-    events = expected.sum(axis=0)
-    score = expected.sum(axis=1) @ p.columns - events @ mean - penalty * beta
+    share = np.where(p.failed, p.weight * r / -np.expm1(-np.maximum(within, 1e-200)), 0.0)
+    known = np.where(p.exact, p.weight, 0.0)
+    events = (share @ model.ended) * steps + np.bincount(model.at, weights=known, minlength=steps.size)
+    sums = (p.weight * r) @ model.watched
+    mean = model.watched.T @ (p.columns * (p.weight * r)[:, None]) / np.maximum(sums, 1e-300)[:, None]
+    score = (share * (model.ended @ steps) + known) @ p.columns - events @ mean - penalty * beta
     rate = events / np.maximum(sums, 1e-300)
-    second = (p.columns * (r * (watched @ rate))[:, None]).T @ p.columns - (mean * events[:, None]).T @ mean
+    second = (p.columns * (p.weight * r * (model.watched @ rate))[:, None]).T @ p.columns - (
+        mean * events[:, None]
+    ).T @ mean
     new = beta
     if beta.size:
         new = beta + np.linalg.lstsq(second + np.diag(penalty), score, rcond=1e-10)[0].clip(-1.0, 1.0)
-    sums = np.exp(np.clip(p.columns @ new, -500.0, 500.0)) @ watched
+    sums = (p.weight * np.exp(np.clip(p.columns @ new, -500.0, 500.0))) @ model.watched
     return new, np.where(sums > 0, events / np.maximum(sums, 1e-300), 0.0)
 
 
@@ -279,14 +315,14 @@ def _newton_round(
     model: _Model, penalty: np.ndarray, beta: np.ndarray, *, steps: np.ndarray, value: float
 ) -> tuple[np.ndarray, np.ndarray, float, float]:
     w, k = model.problem.weight, beta.size
-    parts = model.slopes(beta, steps)
-    gradient = w @ parts[1]
+    slopes = model.slopes(beta, steps)
+    gradient = model.gradient(slopes)
     largest = steps.max(initial=0.0)
     at_zero = (steps <= 1e-8 * largest) & (gradient <= 0)
     steps = np.where(at_zero, 0.0, steps)
     free = np.flatnonzero(~at_zero)
-    slope = np.concatenate([(w * parts[0]) @ model.problem.columns - penalty * beta, gradient[free]])
-    hessian = model.hessian(parts, steps, free)
+    slope = np.concatenate([(w * slopes.eta) @ model.problem.columns - penalty * beta, gradient[free]])
+    hessian = model.hessian(slopes, steps, free)
     hessian[np.arange(k), np.arange(k)] += penalty
     direction = _lifted_solve(hessian, slope)
     gain = float(slope @ direction)
@@ -314,14 +350,14 @@ def _lifted_solve(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
 
 def _at_maximum(model: _Model, beta: np.ndarray, steps: np.ndarray, *, converged: bool) -> IntervalMaximum:
     p, k = model.problem, beta.size
-    parts = model.slopes(beta, steps)
+    slopes = model.slopes(beta, steps)
     free = np.flatnonzero(steps > 1e-8 * steps.max(initial=0.0))
-    hessian = model.hessian(parts, steps, free)
+    hessian = model.hessian(slopes, steps, free)
     corner, block = hessian[:k, k:], hessian[k:, k:]
     size = np.sqrt(np.maximum(np.diag(block), 1e-300))
     pull = np.linalg.pinv(block / np.outer(size, size), rcond=1e-10, hermitian=True) / np.outer(size, size) @ corner.T
     information = hessian[:k, :k] - corner @ pull
-    scores = parts[0][:, None] * p.columns - parts[1][:, free] @ pull
+    scores = slopes.eta[:, None] * p.columns - model.by_life(slopes, pull, free)
     return IntervalMaximum(
         coefficients=beta,
         steps=steps,
