@@ -14,6 +14,11 @@ __all__ = ["EstimateError", "LivesError", "LogError", "SettingsError", "UsageErr
 class WorkbenchError(ValueError):
     """Root of the errors raised on purpose; anything else is a defect of the program."""
 
+    @property
+    def clause(self) -> str:
+        """The sentence without its full stop, to stand within another."""
+        return str(self).rstrip(".")
+
 
 class LivesError(WorkbenchError):
     """Times, weights, causes or covariates that no unit can have; the message names row (from 0) and value."""

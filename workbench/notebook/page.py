@@ -1,5 +1,6 @@
 """Page: sentences, a table, methods and links as the HTML of one output, every text escaped."""
 
+import math
 import unicodedata
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -126,11 +127,9 @@ def _is_text(column: pd.Series) -> bool:
 
 
 def _percent(value: Any) -> str:
-    return (
-        percent_text(float(value)).replace("not known", "–")
-        if isinstance(value, float | np.floating)
-        else _shown(value)
-    )
+    if not isinstance(value, float | np.floating):
+        return _shown(value)
+    return percent_text(float(value)) if math.isfinite(value) else "–"
 
 
 def _shown(value: Any) -> str:

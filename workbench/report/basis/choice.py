@@ -179,7 +179,7 @@ def test_levels(lives: Lives, column: str, reference: str, *, within: str | None
         try:
             result = compare_groups(lives, column, within=within, reference=reference, method=method, seed=seed)
         except WorkbenchError as error:
-            reasons.append(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+            reasons.append(str(Sentence(error.clause).finished()))
             continue
         pairs = result.pairwise
         adjusted = {}

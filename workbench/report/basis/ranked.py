@@ -41,7 +41,7 @@ def rank_season(data: "SeasonData") -> RankedSeason:
             declared=question.declared,
         )
     except EstimateError as error:
-        return RankedSeason(None, str(error).rstrip("."))
+        return RankedSeason(None, error.clause)
     return RankedSeason(ranking)
 
 

@@ -52,7 +52,7 @@ def choice_findings(data: SeasonData, column: str, *, section: str, order: float
     try:
         choice = compare_choice(data, column, with_days=not short, with_inside=False)
     except WorkbenchError as error:
-        sentence = f"Units with different {shown_name(column)} could not be compared: {str(error).rstrip('.')}."
+        sentence = f"Units with different {shown_name(column)} could not be compared: {error.clause}."
         return [
             Finding(
                 id=name, kind="not known", section=section, order=order, statement=sentence, method="Not estimable."

@@ -145,7 +145,7 @@ def _lasting(data: SeasonData) -> list[Finding]:
     try:
         curve = survival_curve(data.lives, confidence=data.confidence)
     except WorkbenchError as error:
-        return [_unknown("outcome.lasting", f"How long units last could not be estimated: {error}.")]
+        return [_unknown("outcome.lasting", f"How long units last could not be estimated: {error.clause}.")]
     at = curve.at(data.mission).iloc[0]
     quantile = curve.quantile([0.1, 0.5])
     last = float(data.lives.time.max())
@@ -377,6 +377,6 @@ def _unknown(name: str, sentence: str) -> Finding:
         kind="not known",
         section="outcome",
         order=2,
-        statement=sentence.replace("..", "."),
+        statement=sentence,
         method="Not estimable.",
     )

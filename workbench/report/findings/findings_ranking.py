@@ -86,8 +86,8 @@ def _overview(
         more = f", and {len(told) - 3} more" if len(told) > 3 else ""
         listed = f"{', '.join(told[:3])}{more}" if more else join_words(told)
         goes = "goes" if any(r.grade == Grade.CLEAR for r in strong) else "may go"
-        lead = f"What {goes} with longer life over {data.mission_text}: {listed}."
-        lead = lead if all(r.gain > 0 for r in strong) else lead.replace("longer life", "longer or shorter life")
+        life = "longer life" if all(r.gain > 0 for r in strong) else "longer or shorter life"
+        lead = f"What {goes} with {life} over {data.mission_text}: {listed}."
     else:
         whole, verb = (
             ("The one comparison", "could not") if len(rows) == 1 else (f"None of {len(rows)} comparisons", "could")

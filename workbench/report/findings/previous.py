@@ -333,7 +333,7 @@ def _adjusted(data: SeasonData, choice: str, old: str, *, new: str) -> _Adjusted
             pooled, [choice], adjust=adjust, mission=data.mission, seed=data.seed, reference={choice: old}
         )
     except WorkbenchError as error:
-        return _Adjusted(why_not=str(error).rstrip("."))
+        return _Adjusted(why_not=error.clause)
     rows = ranking.table
     row = rows[(rows["choice"] == choice) & (rows["level"] == new)]
     if row.empty or not math.isfinite(float(row["survival_gain"].iloc[0])):
