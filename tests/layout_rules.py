@@ -36,6 +36,12 @@ MARKUP = re.compile(
     re.IGNORECASE,
 )
 """An element of HTML, whole or begun, or an entity."""
+SENTENCES = ("answer", "caveat", "claim", "headline", "note", "reason", "sentence", "statement")
+"""Names of texts that are made for people."""
+TAKES_APART = ("endswith", "index", "partition", "removeprefix", "removesuffix", "replace", "rpartition", "split")
+TAKES_APART += ("find", "rsplit", "startswith")
+MAKES_REASONS_GENERAL = "fleet/fleet_rules.py"
+"""The one place that still takes reasons of single rows apart, to count like ones together."""
 NOTHING = ("Raises\n------\nNothing", "Raises\n------\nNone", "Returns\n-------\nNone\n")
 CONTRACT = {
     "from_arrays",
@@ -315,6 +321,24 @@ def markup_stands_in_templates(package: Path) -> list[str]:
     return found
 
 
+def sentences_are_not_read_back(package: Path) -> list[str]:
+    """No code takes a sentence apart to find what was put into it: what is needed again travels as a value."""
+    found = []
+    for path in _modules(package):
+        where = _where(package, path)
+        for node in ast.walk(_tree(path)):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.args:
+                text, does = node.func.value, node.func.attr in TAKES_APART
+            elif isinstance(node, ast.Compare) and isinstance(node.ops[0], ast.In):
+                text, does = node.comparators[0], True
+            else:
+                continue
+            name = getattr(text, "attr", getattr(text, "id", ""))
+            if does and name in SENTENCES and where != MAKES_REASONS_GENERAL:
+                found.append(f"{where}:{node.lineno} reads back what {name} says")
+    return found
+
+
 def _exported(tree: ast.Module) -> list[str]:
     for node in tree.body:
         target = node.targets[0] if isinstance(node, ast.Assign) else getattr(node, "target", None)
@@ -359,4 +383,5 @@ RULES = (
     public_names_are_documented,
     nothing_is_swallowed_and_nothing_warns,
     markup_stands_in_templates,
+    sentences_are_not_read_back,
 )

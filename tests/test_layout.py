@@ -48,6 +48,7 @@ BREACHES = {
     "nothing_is_swallowed_and_nothing_warns": {
         "estimate/a.py": "try:\n    pass\nexcept Exception:\n    pass\n",
     },
+    "sentences_are_not_read_back": {"report/a.py": "def f(row):\n    return row.reason.split('; ')\n"},
     "markup_stands_in_templates": {"report/a.py": 'def f(x):\n    return f"<td class=\\"n\\">{x}</td>"\n'},
 }
 """For each rule a small package that breaks it."""
