@@ -195,12 +195,24 @@ def test_a_clear_result_that_hangs_on_missing_units_is_not_clear():
 
 def test_hazard_ratios_use_the_same_levels_and_point_the_same_way(lives):
     design = build_design(lives, ["seal", "vent"], "environment")
-    ratios = log_hazard_ratios(design)
+    ratios = log_hazard_ratios(design)[0]
     assert set(ratios) == {(b.name, v) for b in design.choices for v in b.ranked}
     for block in design.choices:
         assert ratios[block.name, block.reference] == 0.0
     gains = _gain(lives, "ring") - _gain(lives, "flat")
     assert (ratios["seal", "ring"] - ratios["seal", "flat"]) * gains < 0
+
+
+def test_a_ranking_is_not_refused_for_hazard_ratios_that_cannot_be_had(monkeypatch):
+    """As with spans of tens of thousands of lives that all differ; here the bound is drawn down to a small season."""
+    monkeypatch.setattr("workbench.estimate.cox.interval_likelihood.MOST_CELLS", 10)
+    ranking = rank_choices(make_lives(3), ["seal", "vent"], adjust="environment", mission=180, resamples=20)
+    table = ranking.table
+    compared = table[table.level != table.reference]
+    assert compared.hazard_ratio.isna().all() and compared.survival_gain.notna().all()
+    assert any("different ends are too many" in str(note) for note in ranking.notes)
+    (agreement,) = (a for a in ranking.agreements if a.view == "hazard ratios")
+    assert np.isnan(agreement.share)
 
 
 def test_agreement_is_one_number_and_names_what_disagrees():

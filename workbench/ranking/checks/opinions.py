@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from workbench.errors import EstimateError
 from workbench.estimate.cox import fit_hazard_ratios
 from workbench.lives import Lives
 from workbench.mentions import Mention, Sentence, joined, listed
@@ -37,8 +38,11 @@ class OpinionAgreement:
     sentence: Sentence
 
 
-def log_hazard_ratios(design: Design) -> dict[tuple[str, str], float]:
-    """Return each ranked level's log hazard ratio to its reference, by proportional hazards with the same terms."""
+def log_hazard_ratios(design: Design) -> tuple[dict[tuple[str, str], float], tuple[Sentence, ...]]:
+    """Return each ranked level's log hazard ratio to its reference, by proportional hazards with the same terms.
+
+    Where that fit cannot be made the ratios are NaN, and a note says why: no ranking is refused for a second opinion.
+    """
     columns: dict[str, object] = {}
     for number, block in enumerate(design.blocks):
         name = f"term {number}"
@@ -57,13 +61,21 @@ def log_hazard_ratios(design: Design) -> dict[tuple[str, str], float]:
     same = Lives.from_arrays(
         lower=lives.lower, upper=lives.upper, entry=lives.entry, weight=lives.weight, covariates=pd.DataFrame(columns)
     )
-    table = fit_hazard_ratios(same, list(columns), shrink=1.0 / CHOICE_SD**2).table
-    found = {(t, v): float(x) for t, v, x in zip(table.term, table.level, table.log_hazard_ratio, strict=True)}
+    found: dict[tuple[str, str], float] = {}
+    notes: tuple[Sentence, ...] = ()
+    try:
+        table = fit_hazard_ratios(same, list(columns), shrink=1.0 / CHOICE_SD**2).table
+    except EstimateError as error:
+        notes = (Sentence(f"Hazard ratios could not be set beside the gains: {error}."),)
+    else:
+        found = {(t, v): float(x) for t, v, x in zip(table.term, table.level, table.log_hazard_ratio, strict=True)}
     result = {}
     for number, block in enumerate(design.blocks):
         for level in block.ranked:
-            result[block.name, level] = 0.0 if level == block.reference else found[f"term {number}", level]
-    return result
+            result[block.name, level] = (
+                0.0 if level == block.reference else found.get((f"term {number}", level), np.nan)
+            )
+    return result, notes
 
 
 def agreement_of(

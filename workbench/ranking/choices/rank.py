@@ -218,12 +218,12 @@ def rank_choices(
     figures = core_of(
         design, mission, resamples=resamples, seed=seed, confidence=confidence, tried=looked_at, declared=alone
     )
-    second = second_estimates(design, mission, confidence=confidence)
+    second, (hazard, not_asked) = second_estimates(design, mission, confidence=confidence), log_hazard_ratios(design)
     checks = Checks(
         overlap=overlap_of(design),
         sensitivity=sensitivity_of(design, mission, seed=seed),
         raw=raw_comparisons(design, mission),
-        hazard=log_hazard_ratios(design),
+        hazard=hazard,
         clock=_clock_grades(design, mission, second, seed=seed, confidence=confidence, looks=(looked_at, alone)),
         every_cause=None if cause is None else _every_cause(lives, design, mission, site=site),
         second=second,
@@ -236,7 +236,7 @@ def rank_choices(
     said = notes_of(design, found, checks, mission=mission, resamples=resamples, tried=looked_at, figures=figures)
     return Ranking(
         columns=found.columns,
-        notes=(*about_causes(causes), *said),
+        notes=(*about_causes(causes), *said, *not_asked),
         mission=mission,
         confidence=confidence,
         resamples=resamples,
