@@ -1,6 +1,6 @@
 """Study of the grades on seasons that break an assumption each: what do the checks beyond the model hold back?
 
-A quarter of a second of processor time per season and scenario:  python -m tests.studies.attack [SEASONS] [SCENARIO ...]
+A quarter of a processor second per season and scenario:  python -m tests.studies.attack [SEASONS] [SCENARIO ...]
 Prints a table for RESULTS.md; "before" is the grade without the second estimate and without the bars.
 """
 
