@@ -301,6 +301,24 @@ def test_delayed_entry_of_exact_lives_is_the_product_limit_curve():
     assert [seen[day] for day in table["time"]] == pytest.approx(table["survival"].tolist(), abs=1e-8)
 
 
+def test_lives_known_to_the_day_are_fitted_without_a_climb(monkeypatch):
+    """Failures over those who outlived the cell: Kaplan & Meier (1958), late entry included."""
+
+    def climb(*_, **__):
+        raise AssertionError("a climb was begun")
+
+    for name in ("start_by_em", "_step"):
+        monkeypatch.setattr(f"workbench.estimate.turnbull.npmle.{name}", climb)
+    rng = np.random.default_rng(4)
+    time, failed = rng.integers(5, 40, 300).astype(float), rng.random(300) < 0.5
+    time[:2], failed[:2] = 41.0, False
+    entry = np.where(rng.random(300) < 0.3, 4.0, 0.0)
+    fitted = mass_of(time, np.where(failed, time, np.inf), entry, weight=np.ones(300))
+    curve = survival_curve(Lives.from_arrays(time, failed, entry=entry)).at([10.0, 20.0, 35.0]).survival
+    ours = [fitted.survival[fitted.cells.end <= day][-1] for day in (10.0, 20.0, 35.0)]
+    assert ours == pytest.approx(curve.tolist(), rel=1e-12)
+
+
 def test_weights_equal_repeated_rows():
     lives = mixed(12, 40, entry=True)
     weight = np.random.default_rng(1).integers(1, 4, 40)

@@ -156,9 +156,10 @@ def rank_choices(
     One Weibull time-ratio model takes all choices and exposures together, with lives known to an interval, suspended or
     entered late as they are. Every level is shrunken (normal, sd 0.5 on log time; exposures and sites sd 1; seasons
     sd 0.5). Each level is then put into every unit of the fleet. Limits come from replicates with random weights per
-    unit (cluster) and prior centres drawn anew; they reach half-way to a second estimate without time ratios, or to the
-    gain with lognormal or log-logistic lives as far as these are as likely. p values come from exchanging units within
-    sites. An association is not a cause.
+    unit (cluster) and prior centres drawn anew, each refitted; with over 20,000 different lives and 200 failures of
+    every ranked level they are one Newton step along score sums drawn from their normal limit. Limits reach half-way to
+    a second estimate without time ratios, or to the gain with lognormal or log-logistic lives as far as these are as
+    likely. p values come from exchanging units within sites. An association is not a cause.
 
     Parameters
     ----------
