@@ -74,7 +74,7 @@ def test_compare_shows_limits_alone_where_nobody_looked_and_says_what_rank_asks(
     said = capsys.readouterr().out
     assert "100 % lasted" not in said and "100 (" not in said and "no unit failed by" not in said
     assert "None of 20 units with flat gasket is known to have failed by 120 days; 15 may have" in said
-    assert "flat_gasket: none is known to have failed by 120 days, 15 may have" in said
+    assert "flat gasket: none is known to have failed by 120 days, 15 may have" in said
     assert "'rank' asks another question" in said
     assert main([*call, "--json"]) == 0
     groups = json.loads(capsys.readouterr().out)["groups"]

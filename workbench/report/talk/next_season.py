@@ -140,7 +140,7 @@ def _lost_this_season(told: Told) -> list[str]:
     lost, late, open_ones = (int(lives.weight[part].sum()) for part in (gone, later, either))
     after = f", {late} later than day {mission:g}" if late else ""
     after += f", {open_ones} before or after {'it' if late else f'day {mission:g}'}" if open_ones else ""
-    return [f"This season {lost} of {told.many(lives.units)} {by_number(lost, 'was', 'were')} lost{after}."]
+    return [f"This season {lost} of {lives.units:,} {by_number(lost, 'was', 'were')} lost{after}."]
 
 
 def _money(told: Told) -> list[str]:
