@@ -125,6 +125,7 @@ def test_a_place_that_may_not_be_written_is_one_sentence(request):
 NAMES = ("a.csv", "b.csv", "c.csv", "d.csv")
 
 
+@pytest.mark.slow
 def test_of_two_runs_at_once_a_folder_holds_the_files_of_one(tmp_path, monkeypatch):
     """Each move takes a while, so that moves of two runs would mix if nothing kept them apart."""
     real = os.replace

@@ -17,6 +17,8 @@ from tests.report.seasons import few_choices
 from workbench.cli import COMMANDS, build_parser, main
 from workbench.filing import is_own_output
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[1]
 
 
@@ -266,7 +268,6 @@ def _ran(words: list[str]) -> bool:
     )
 
 
-@pytest.mark.slow
 @pytest.mark.skipif(
     not sys.platform.startswith("linux"), reason="makes a small disk in memory, and becomes another user"
 )

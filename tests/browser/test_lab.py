@@ -1,16 +1,14 @@
 """JupyterLab as the practitioner uses it: a season folder is opened, run through, and the panel operated."""
 
 import json
-import os
 import shutil
-import subprocess
-import sys
 import time
 from urllib.parse import urlsplit
 
 import pytest
 
 from tests.browser.serving import PATIENCE
+from workbench.cli import main
 
 pytestmark = pytest.mark.browser
 
@@ -147,7 +145,7 @@ def test_the_ranking_panel_is_driven_by_keyboard_and_panels_open_as_they_were_le
     assert "places held equal" in panel.locator("[role=status]").inner_text()
 
 
-def test_a_cell_of_ones_own_is_run_in_the_page_and_verified_with_the_others(lab, page):
+def test_a_cell_of_ones_own_is_run_in_the_page_and_verified_with_the_others(lab, page, monkeypatch, capsys):
     address, folder = lab
     _run_all(page, address, "01_intake.ipynb")
     page.locator(".jp-Notebook h2").last.click()
@@ -164,13 +162,13 @@ def test_a_cell_of_ones_own_is_run_in_the_page_and_verified_with_the_others(lab,
     while "mine:', season" not in stored.read_text(encoding="utf-8"):
         assert time.monotonic() < deadline
         time.sleep(0.2)
-    data = {"JUPYTER_DATA_DIR": str(folder.parent / "data")}
+    monkeypatch.setenv("JUPYTER_DATA_DIR", str(folder.parent / "data"))
     alone = folder.parent / "alone"
     shutil.copytree(folder, alone, ignore=lambda _, names: [n for n in names if n[:2] in ("00", *OTHERS)])
     for more, said in (([], "1 of 1 notebook ran"), (["--accept"], "1 notebook accepted."), (["--verify"], "verified")):
-        command = [sys.executable, "-m", "workbench", "notebooks", str(alone), *more]
-        done = subprocess.run(command, env=os.environ | data, capture_output=True, text=True, check=False)
-        assert done.returncode == 0 and said in done.stdout, done.stdout + done.stderr
+        capsys.readouterr()
+        assert main(["notebooks", str(alone), *more]) == 0
+        assert said in capsys.readouterr().out
 
 
 def test_code_is_hidden_and_stays_editable(lab, page):

@@ -22,6 +22,8 @@ from workbench.fleet.fleet_files import Workspace, open_source
 from workbench.fleet.fleets import read_fleet
 from workbench.log.season_log.reading import read_log
 
+pytestmark = pytest.mark.slow
+
 needs_a_folder_nobody_can_write_to = pytest.mark.skipif(
     not Path("/proc").is_dir(),
     reason="a superuser may write to every folder but /proc, which other systems do not have",
@@ -78,7 +80,6 @@ def counted_as_fleet(lives, columns):
     return counted(lives.replace(covariates=frame), columns)
 
 
-@pytest.mark.slow
 def test_text_tables_and_folders_are_read_alike(tmp_path, from_file):
     frame = fleet_rows(600, seed=1, first=0)
     later = [fleet_rows(600, seed=1, first=600), fleet_rows(300, seed=1, first=1200)]

@@ -9,6 +9,8 @@ from tests.laws.comparing import Law, answer, holds, same
 from tests.laws.data import Rows
 from tests.laws.registry import QUESTIONS
 
+pytestmark = pytest.mark.slow
+
 SENTINELS = (
     {"a": "other", "b": "not recorded", "c": "undetermined", "u": "x / y", "w": " / ", "x": "all", "k": "missing"},
     {"a": "not recorded", "b": "undetermined", "c": "other", "u": "not recorded", "x": "other", "l": "not recorded"},

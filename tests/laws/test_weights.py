@@ -8,6 +8,8 @@ from tests.laws.comparing import answer, holds, same
 from tests.laws.data import Rows
 from tests.laws.registry import QUESTIONS, QUICK
 
+pytestmark = pytest.mark.slow
+
 MANY = 200
 """Rows that repeating may make."""
 

@@ -99,6 +99,7 @@ def test_a_merged_cells_value_holds_for_all_it_covers_and_is_said(tmp_path):
     assert any("merged cells G2:G4; the value holds for every cell" in n for n in log.notes)
 
 
+@pytest.mark.slow
 def test_a_range_merged_far_past_the_log_makes_no_rows(tmp_path):
     def merge(sheet):
         sheet.merge_cells("G2:G50000")

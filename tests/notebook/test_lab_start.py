@@ -18,10 +18,13 @@ import pytest
 from workbench.notebook.notebook_folder import jupyter_command, make_season_folder
 from workbench.notebook.running import read_notebook
 
-pytestmark = pytest.mark.skipif(
-    not sys.platform.startswith("linux"),
-    reason="reads sockets, command lines and masks from /proc, which other systems do not have",
-)
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        not sys.platform.startswith("linux"),
+        reason="reads sockets, command lines and masks from /proc, which other systems do not have",
+    ),
+]
 
 
 @pytest.fixture(scope="module")

@@ -53,6 +53,7 @@ def test_the_data_give_the_published_answers_by_a_second_program():
         assert share == pytest.approx(PUBLISHED[name], abs=5e-4)
 
 
+@pytest.mark.slow
 def test_the_ranking_standardises_to_the_published_survival():
     """Within a point of the weighted shares, by another model; as they stand the two differ by 5.8 points."""
     adjust = [c for c in smokers().covariates if c != "smoking"]

@@ -13,6 +13,8 @@ from workbench.ranking.model.fitting import SHAPE_SD, replicate_weights
 
 from .seasons import make_lives
 
+pytestmark = pytest.mark.slow
+
 FITTING = sys.modules["workbench.ranking.model.fitting"]
 STANDARDISE = sys.modules["workbench.ranking.model.standardise"]
 

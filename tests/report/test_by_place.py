@@ -7,6 +7,8 @@ import pytest
 from workbench.report.findings.findings_planning import planning_findings
 from workbench.report.making import season_data
 
+pytestmark = pytest.mark.slow
+
 COSTS = {"levels": {"vent": {"cost": {"membrane": 2.0, "none": 0.0}}}, "currency": "EUR"}
 
 

@@ -248,6 +248,7 @@ def test_the_difference_within_strata_is_the_average_of_theirs():
     assert alone.difference == pytest.approx(-0.2) and alone.places == 1
 
 
+@pytest.mark.slow
 def test_a_comparison_and_the_ranking_give_one_figure_within_environments():
     """Every level of every choice of a sample season, as 'compare', the ranking's table and its rows show it."""
     data = season_data(Path(__file__).parents[2] / "sample_data" / "lantern_moor_2025.csv")

@@ -14,6 +14,8 @@ from workbench.report.decks.pptx_table import legal_text
 from workbench.report.decks.slides import Picture, Slide
 from workbench.report.figures.dots import Dots
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module", params=["plain_review", "hostile_review"])
 def written(request):

@@ -29,6 +29,8 @@ from workbench.report.figures.stacks import Places, Stacks
 from workbench.report.figures.style import figure_png, figure_text, looks_of, new_axes, theme
 from workbench.report.figures.timeline import Timeline
 
+pytestmark = pytest.mark.slow
+
 
 def drawn(result, **options):
     with theme():
