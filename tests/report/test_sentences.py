@@ -111,7 +111,7 @@ def test_days_are_signed_in_the_limits_and_plain_in_the_sentence():
 
 def overall(p_value, levels=3, differing=(), told=False):
     pairs = Pairs(base="flat gasket", differing=differing, told=told)
-    return test_sentence(p_value, method="log-rank test", levels=levels, pairs=pairs, mission="180 days")
+    return test_sentence(p_value, levels=levels, pairs=pairs, mission="180 days")
 
 
 def test_a_test_that_shows_nothing_is_no_proof_of_likeness():

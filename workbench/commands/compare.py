@@ -166,8 +166,12 @@ def _blocks(choice: "ChoiceComparison", data: "SeasonData", args: argparse.Names
         Part(sentences=[*seen, *aside, detectable_sentence(failures, base.units / units)]),
         Part(title="In full", sentences=_in_full(choice, data, others), is_detail=True),
         Part(title="Inside each place", sentences=_inside(choice, data, args.within), is_detail=True),
-        Part(title="Notes", sentences=[*choice.shown_notes, RAW_ANSWER], is_detail=True),
+        Part(title="Notes", sentences=[*choice.shown_notes, _tested(choice), RAW_ANSWER], is_detail=True),
     ]
+
+
+def _tested(choice: "ChoiceComparison") -> str:
+    return f"How the levels were tested: {choice.test.method}."
 
 
 def _headline(choice: "ChoiceComparison", data: "SeasonData", level: str) -> Words:

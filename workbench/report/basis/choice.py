@@ -113,7 +113,7 @@ class ChoiceComparison:
             differing=tuple(self.shares[level].name for level in self.levels if test.adjusted.get(level, 1.0) < 0.05),
             told=any(lower > 0 or upper < 0 for lower, upper in limits),
         )
-        return test_sentence(test.p_value, method=test.method, levels=len(self.levels), pairs=pairs, mission=mission)
+        return test_sentence(test.p_value, levels=len(self.levels), pairs=pairs, mission=mission)
 
 
 def compare_choice(

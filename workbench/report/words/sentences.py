@@ -223,21 +223,21 @@ class Pairs:
     told: bool
 
 
-def test_sentence(p_value: float, *, method: str, levels: int, pairs: Pairs, mission: str) -> str:
+def test_sentence(p_value: float, *, levels: int, pairs: Pairs, mission: str) -> str:
     """Return what the overall test says, in words that do not turn 'not shown' into 'no difference'.
 
     Examples
     --------
     >>> none = Pairs(base="flat gasket", differing=(), told=False)
-    >>> test_sentence(0.4, method="log-rank test", levels=2, pairs=none, mission="90 days")
-    'The two levels could not be told apart (log-rank test, p = 0.4); that is not proof that they are alike.'
-    >>> test_sentence(0.04, method="log-rank test", levels=3, pairs=none, mission="90 days")
-    'Taken together the three levels differ (log-rank test, p = 0.04); which of them cannot be said yet.'
+    >>> test_sentence(0.4, levels=2, pairs=none, mission="90 days")
+    'The two levels could not be told apart (p = 0.4); that is not proof that they are alike.'
+    >>> test_sentence(0.04, levels=3, pairs=none, mission="90 days")
+    'Taken together the three levels differ (p = 0.04); which of them cannot be said yet.'
     """
     number = {2: "two", 3: "three", 4: "four", 5: "five"}.get(levels, str(levels))
     if not math.isfinite(p_value):
         return f"The {number} levels could not be tested."
-    test = f"{method}, {p_text(p_value)}"
+    test = p_text(p_value)
     if p_value >= 0.05:
         return f"The {number} levels could not be told apart ({test}); that is not proof that they are alike."
     if pairs.told:
