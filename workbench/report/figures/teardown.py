@@ -82,8 +82,8 @@ def draw_incidence(
 def _shares_of(result: Any, label: str, mission: float | None) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     """Days from the start to the mission or to what is known, and each cause's share lost by them in a group."""
     end = float(result.known_to[result.labels.index(label)])
-    if mission is not None and mission < end:
-        end = min(end, 1.05 * mission)
+    if mission is not None:
+        end = min(end, mission)  # so that shares written beside the areas are those of the mission
     times = np.linspace(0.0, end, 400)
     steps = result.at(times)
     own = steps[steps["group"] == label]
