@@ -13,12 +13,7 @@ from workbench.lives import Lives
 from workbench.log.season_log.reading import read_log
 from workbench.ranking.mission.classify import classify_mission
 from workbench.ranking.mission.mission_folds import Folds, mission_folds
-from workbench.ranking.mission.mission_importance import (
-    importance_of,
-    predict_held_out,
-    together,
-    training_shares,
-)
+from workbench.ranking.mission.mission_importance import importance_of, predict_held_out, together, training_shares
 from workbench.ranking.mission.mission_labels import (
     DOUBTFUL,
     FAILED_BY_MISSION,

@@ -60,7 +60,7 @@ def guess_fields(cells: Cells, known: Mapping[str, str]) -> dict[str, str]:
     others = {h: c for h, c in open_ones.items() if h not in dated}
     give(_outcome_of({h: c for h, c in others.items() if not names_a_day(h)}), "outcome")
     outcome = next((h for h, f in {**known, **found}.items() if f == "outcome"), None)
-    for heading, field in _days(cells, dated, {h: f for h, f in known.items() if f in _DAYS}, outcome=outcome):
+    for heading, field in _days(cells, dated, {h: f for h, f in known.items() if f in _DAYS}):
         give(heading, field)
     for heading, field in _by_words({h: c for h, c in others.items() if h not in found}):
         give(heading, field)
@@ -98,7 +98,7 @@ def _outcome_of(columns: Cells) -> str | None:
     return best if best is not None and told[best] >= _MOSTLY else None
 
 
-def _days(cells: Cells, dated: Cells, known: Mapping[str, str], *, outcome: str | None) -> list[tuple[str, str]]:
+def _days(cells: Cells, dated: Cells, known: Mapping[str, str]) -> list[tuple[str, str]]:
     """Fields of columns of dates: first what a heading tells, then the earliest, the latest and what lies between."""
     pairs = [(heading, "found_on") for heading in dated if is_day_found(heading)]
     pairs += [

@@ -92,10 +92,10 @@ def _worth(data: SeasonData, row: Mapping[str, Any], *, base: str, units: int) -
         f"{abs(row['units_saved']):.0f} {'more' if row['units_saved'] >= 0 else 'fewer'} alive at {data.mission_text}"
     )
     text = f"in the {row['units_switched']:.0f} of {units} units that have {base} about {saved} ({limits})"
-    if row["cost"] != row["cost"]:
-        return text
     each = row["cost_per_unit_saved"]
-    return f"{text} for {data.money(row['cost'])}" + (f", {data.money(each, 2)} for each" if each == each else "")
+    if math.isfinite(row["cost"]):
+        text += f" for {data.money(row['cost'])}"
+    return text + (f", {data.money(each, 2)} for each" if math.isfinite(each) else "")
 
 
 def _table(data: SeasonData, place: str, rows: list[dict[str, Any]], *, units: int) -> dict[str, list[str]]:
