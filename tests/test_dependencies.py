@@ -38,6 +38,13 @@ def test_what_is_imported_is_a_dependency_of_our_own():
         assert places & declared, f"{name} is imported and not among the dependencies"
 
 
+def test_what_the_workbench_is_built_on_is_declared_and_imported():
+    """Figures, tables, classifiers and second opinions rest on these; none may drop out unnoticed."""
+    names = {wanted.name for wanted in DIRECT}
+    assert {"jupyterlab", "pandas", "scikit-learn", "lifelines", "seaborn"} <= names
+    assert {"pandas", "sklearn", "lifelines", "seaborn"} <= _imported()
+
+
 @pytest.mark.parametrize("wanted", DIRECT + OPTIONAL, ids=str)
 def test_every_direct_dependency_has_a_lower_bound(wanted):
     if wanted.name == PROJECT["name"]:
