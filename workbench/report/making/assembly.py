@@ -62,6 +62,10 @@ WITHOUT_RANKING = ("findings_last_good", "findings_outcome", "findings_life", "p
 BESIDE_RANKING = ("findings_teardown", "findings_planning", "findings_aside")
 """Modules that are asked in another process while the ranking is told."""
 
+DRAW_WITH = ("seaborn", "matplotlib.backends.backend_agg", "PIL.Image")
+WRITE_WITH = ("pptx",)
+"""Libraries of the pictures and the slides, slow to load: loaded while the other process has the longer work."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Review:
@@ -243,7 +247,7 @@ def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: Non
         module: getattr(importlib.import_module(f"workbench.report.findings.{module}"), function)
         for module, function in places.items()
     }
-    importlib.import_module("scipy.stats")  # of use to either process below, and slow to load in both
+    _loaded(("scipy.stats",))  # of use to either process below, and slow to load in both
 
     def built(modules: Sequence[str]) -> dict[str, list[Finding]]:
         return {module: builders[module](data) for module in modules}
@@ -252,12 +256,20 @@ def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: Non
     # small matrices: threads cost more than they give, and their number would show in the last digits
     with threadpool_limits(limits=1):
         say("ranking")
-        _, found = both(lambda: data.ranking, lambda: built(WITHOUT_RANKING))
+        _, found = both(lambda: (data.ranking, _loaded(DRAW_WITH)), lambda: built(WITHOUT_RANKING))
         say("ranking, plan and second opinion")
-        (told, checks), beside = both(lambda: (built(told_here), second_opinions(data)), lambda: built(BESIDE_RANKING))
+        (told, checks, _), beside = both(
+            lambda: (built(told_here), second_opinions(data), _loaded(WRITE_WITH)), lambda: built(BESIDE_RANKING)
+        )
     found |= told | beside
     findings = [mission_finding(data), *(claim for module in builders for claim in found[module])]
     return settle_findings(data, findings, checks)
+
+
+def _loaded(libraries: Sequence[str]) -> None:
+    """Load libraries that later steps use."""
+    for name in libraries:
+        importlib.import_module(name)
 
 
 def settle_findings(
