@@ -156,7 +156,7 @@ class Lives:
     @property
     def failures(self) -> int:
         """Number of failures, weights counted."""
-        return int(self.weight[self.failed].sum())
+        return int((self.weight * self.failed).sum())
 
     @classmethod
     def from_arrays(

@@ -67,7 +67,9 @@ def patterns_of(terms: Sequence[Term], n: int) -> tuple[np.ndarray, np.ndarray]:
             codes, size = np.asarray(term.codes), len(term.levels)
         if count * size > MANY:
             pattern, count = compact_codes(pattern, count)
-        pattern, count = pattern * size + codes, count * size
+        pattern *= size
+        pattern += codes
+        count *= size
         if count > MANY:
             pattern, count = compact_codes(pattern, count)
     pattern, count = compact_codes(pattern, count)

@@ -10,7 +10,7 @@ from workbench.lives import Lives
 __all__ = ["RiskTable", "risk_table_of"]
 
 DENSE_CELLS = 4_000_000
-"""Up to so many cells (32 MB) the numbers at risk are kept as a full table, exact in whole numbers."""
+"""Up to so many cells (32 MB) counts are kept as full tables."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,9 +26,10 @@ class RiskTable:
     failed : np.ndarray or sparse array, shape (m, p)
         Failures, weights counted.
     at_risk : np.ndarray, shape (m, p), or None
-        Numbers at risk; None when the table would be too large.
-    steps : sparse array, shape (m, p), or None
-        Instead of `at_risk`: lives by last time at risk, less those by the time before their first.
+        Numbers at risk; None when `steps` stands for them.
+    steps : np.ndarray or sparse array, shape (m, p), or None
+        Lives by last time at risk, less those by the time before their first. Nothing cancels in their sums where all
+        lives are at risk from the first time on; else they are used only when the full table would be too large.
     pattern, first, last : np.ndarray of int, shape (n,)
         Of each life: its pattern, and the first and last time (row) at which it is at risk; last < first: never.
     event : np.ndarray of bool, shape (n,)
@@ -43,7 +44,7 @@ class RiskTable:
     stratum: np.ndarray
     failed: np.ndarray | sparse.csr_array
     at_risk: np.ndarray | None
-    steps: sparse.csr_array | None
+    steps: np.ndarray | sparse.csr_array | None
     pattern: np.ndarray
     first: np.ndarray
     last: np.ndarray
@@ -83,7 +84,8 @@ class RiskTable:
             return self.at_risk
         if self.failed.shape[0] * self.failed.shape[1] > 12 * DENSE_CELLS:
             return None
-        return np.cumsum(self.steps.toarray()[::-1], axis=0)[::-1]  # type: ignore[union-attr]
+        steps = self.steps if isinstance(self.steps, np.ndarray) else self.steps.toarray()  # type: ignore[union-attr]
+        return np.cumsum(steps[::-1], axis=0)[::-1]
 
     def only_patterns(self, keep: np.ndarray) -> "RiskTable":
         """Keep some patterns at risk, at every time.
@@ -93,6 +95,8 @@ class RiskTable:
         kept = keep if self.kept is None else keep & self.kept
         if self.at_risk is not None:
             return replace(self, at_risk=self.at_risk * keep, kept=kept)
+        if isinstance(self.steps, np.ndarray):
+            return replace(self, steps=self.steps * keep, kept=kept)
         steps = sparse.csr_array(self.steps.multiply(keep[None, :]))  # type: ignore[union-attr]
         return replace(self, steps=steps, kept=kept)
 
@@ -133,18 +137,17 @@ def risk_table_of(lives: Lives, pattern: np.ndarray, patterns: int, *, strata: n
         end_code = end_code + base
         size *= int(strata.max(initial=0)) + 1
     flags = np.zeros(size, dtype=bool)
-    flags[end_code[event]] = True
-    upto = np.cumsum(flags)
+    flags[end_code[np.flatnonzero(event)]] = True
+    upto = np.cumsum(flags, dtype=np.int32)
     slots = np.flatnonzero(flags)
-    last = upto[end_code] - 1
-    start = np.zeros(len(lives), dtype=np.int64)
+    last = (upto - 1)[end_code]
+    first = np.zeros(len(lives), dtype=np.int32)
     if strata is not None:
-        start = np.where(base > 0, upto[base - 1], 0)
-    first = start
+        first = np.where(base > 0, upto[base - 1], 0)
     if entry_code is not None:
-        first = np.where(lives.entry > 0, upto[entry_code + (0 if strata is None else base)], start)
-    weight = None if np.all(lives.weight == 1) else lives.weight
-    failed, at_risk, steps = _counts(pattern, first, last, event=event, weight=weight, shape=(len(slots), patterns))
+        first = np.where(lives.entry > 0, upto[entry_code + (0 if strata is None else base)], first)
+    shape = (len(slots), patterns)
+    failed, at_risk, steps = _counts(pattern, first, last, event=event, weight=lives.weight, shape=shape)
     return RiskTable(
         times=values[slots % len(values)],
         stratum=slots // len(values),
@@ -164,10 +167,10 @@ def _time_codes(lives: Lives, event: np.ndarray) -> tuple[np.ndarray, np.ndarray
     late = bool(np.any(lives.entry > 0))
     longest = end.max(initial=0.0)
     if longest <= max(4 * len(lives), 65_536):
-        days = end.astype(np.int64)
-        entry_days = lives.entry.astype(np.int64)
-        if np.array_equal(days, end) and (not late or np.array_equal(entry_days, lives.entry)):
-            return days, entry_days if late else None, np.arange(int(longest) + 1, dtype=float)
+        days = end.astype(np.int32)
+        entry_days = lives.entry.astype(np.int32) if late else None
+        if np.array_equal(days, end) and (entry_days is None or np.array_equal(entry_days, lives.entry)):
+            return days, entry_days, np.arange(int(longest) + 1, dtype=float)
     distinct = np.unique(end[event])
     values = np.concatenate([[-np.inf], distinct])
     entry_code = np.searchsorted(distinct, lives.entry, side="right") if late else None
@@ -180,29 +183,28 @@ def _counts(
     last: np.ndarray,
     *,
     event: np.ndarray,
-    weight: np.ndarray | None,
+    weight: np.ndarray,
     shape: tuple[int, int],
-) -> tuple[np.ndarray | sparse.csr_array, np.ndarray | None, sparse.csr_array | None]:
+) -> tuple[np.ndarray | sparse.csr_array, np.ndarray | None, np.ndarray | sparse.csr_array | None]:
+    """Failures, and numbers at risk or the steps of them, by time and pattern."""
     late = np.flatnonzero((first > 0) & (first <= last)) if first.any() else np.zeros(0, dtype=np.int64)
-    kept = np.flatnonzero(last >= first)
-    joins = (first[late] - 1, pattern[late], None if weight is None else weight[late])
-    if kept.size < last.size:
-        pattern, last, event = pattern[kept], last[kept], event[kept]
-        weight = None if weight is None else weight[kept]
-    if shape[0] * shape[1] > DENSE_CELLS:
-        failed = _sparse(last, pattern, event if weight is None else event * weight, shape=shape)
+    joins = (first[late] - 1, pattern[late], weight[late])
+    if (last < first).any():
+        kept = np.flatnonzero(last >= first)
+        pattern, last, event, weight = pattern[kept], last[kept], event[kept], weight[kept]
+    size = shape[0] * shape[1]
+    if size > DENSE_CELLS:
+        failed = _sparse(last, pattern, event * weight, shape=shape)
         steps = sparse.csr_array(_sparse(last, pattern, weight, shape=shape) - _sparse(*joins, shape=shape))
         return failed, None, steps
-    cells = (last * shape[1] + pattern) * 2 + event
-    both = np.bincount(cells, weights=weight, minlength=2 * shape[0] * shape[1]).reshape(*shape, 2).astype(float)
-    steps_table = both.sum(axis=2)
-    if late.size:
-        steps_table -= np.bincount(joins[0] * shape[1] + joins[1], joins[2], shape[0] * shape[1]).reshape(shape)
-    return both[:, :, 1].copy(), np.cumsum(steps_table[::-1], axis=0)[::-1].copy(), None
+    cells = (event * shape[0] + last) * shape[1] + pattern
+    ended, failures = np.bincount(cells, weights=weight, minlength=2 * size).reshape(2, *shape)
+    ended += failures
+    if not late.size:
+        return failures, None, ended
+    ended -= np.bincount(joins[0] * shape[1] + joins[1], joins[2], size).reshape(shape)
+    return failures, np.cumsum(ended[::-1], axis=0)[::-1].copy(), None
 
 
-def _sparse(
-    rows: np.ndarray, columns: np.ndarray, weight: np.ndarray | None, *, shape: tuple[int, int]
-) -> sparse.csr_array:
-    values = np.ones(rows.shape[0]) if weight is None else weight.astype(float)
-    return sparse.csr_array(sparse.coo_array((values, (rows, columns)), shape=shape))
+def _sparse(rows: np.ndarray, columns: np.ndarray, weight: np.ndarray, *, shape: tuple[int, int]) -> sparse.csr_array:
+    return sparse.csr_array(sparse.coo_array((weight.astype(float), (rows, columns)), shape=shape))
