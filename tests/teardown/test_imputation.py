@@ -90,6 +90,36 @@ def test_contributions_of_interval_lives_add_up_to_the_curve():
     assert (parts >= 0).all() and (parts[~lives.failed] == 0).all()
 
 
+@pytest.mark.parametrize("late", [False, True])
+def test_contributions_share_out_each_drop_by_the_chance_of_each_life(late):
+    rng = np.random.default_rng(6)
+    low = rng.integers(0, 60, 90).astype(float)
+    up = np.where(rng.random(90) < 0.3, low, low + rng.integers(1, 30, 90))
+    out = rng.random(90) < 0.3
+    entry = np.where(rng.random(90) < 0.4, np.floor(low / 2), 0.0) if late else None
+    weight = rng.integers(1, 4, 90)
+    lives = Lives.from_arrays(
+        lower=low + 1, upper=np.where(out, np.inf, up + 1), entry=entry, weight=weight, cause=np.where(out, "", "any")
+    )
+    times = np.array([12.0, 33.5, 50.0])
+    _, _, parts = failure_contributions(lives, times)
+    drops = survival_curve(lives).table
+    drops = drops[(drops["mass"] > 1e-9) & np.isfinite(drops["to"])]
+    start, end, mass = (drops[name].to_numpy() for name in ("from", "to", "mass"))
+    passed = np.where(
+        end > start, (times[:, None] - start) / np.where(end > start, end - start, 1), times[:, None] >= end
+    )
+    wanted = np.zeros(parts.shape)
+    chances = np.zeros((len(lives), mass.size))
+    for i in np.flatnonzero(lives.failed):  # the long way: life by life, drop by drop
+        low, up = lives.lower[i], lives.upper[i]
+        inside = end == up if low == up else (start >= low) & (end > low) & (end <= up)
+        chances[i] = lives.weight[i] * inside * mass / (inside * mass).sum()
+    for j in range(mass.size):
+        wanted += np.outer(chances[:, j] / chances[:, j].sum(), np.clip(passed[:, j], 0, 1)) * mass[j]
+    np.testing.assert_allclose(parts, wanted, atol=1e-7)
+
+
 def test_nothing_undetermined_returns_the_recorded_incidence_and_its_limits():
     lives = mixed_lives()
     lives = lives.replace(cause=np.where(lives.cause == "undetermined", "b", lives.cause))

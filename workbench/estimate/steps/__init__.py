@@ -5,6 +5,7 @@ from workbench.estimate.steps.differences import LimitsAt, difference_frame, ref
 from workbench.estimate.steps.mean_parts import MeanOfGroup, few_failures_notes
 from workbench.estimate.steps.risk_sets import RiskSets, risk_sets
 from workbench.estimate.steps.risk_table import RiskTable, risk_table_of
+from workbench.estimate.steps.row_limits import LimitSearch, RowLimits
 from workbench.estimate.steps.step_limits import (
     INTERVALS,
     bound_at_first_failure,
@@ -16,10 +17,12 @@ from workbench.estimate.steps.step_limits import (
 
 __all__ = [
     "INTERVALS",
+    "LimitSearch",
     "LimitsAt",
     "MeanOfGroup",
     "RiskSets",
     "RiskTable",
+    "RowLimits",
     "SurvivalCurve",
     "bound_at_first_failure",
     "curve_limits",

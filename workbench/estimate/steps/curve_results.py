@@ -1,5 +1,6 @@
 """SurvivalCurve: the result of `survival_curve`, with look-ups by time and by share failed."""
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -9,6 +10,7 @@ from workbench.checks import check_positive, check_time_list
 from workbench.errors import UsageError
 from workbench.estimate.steps.differences import LimitsAt, difference_frame, reference_label
 from workbench.estimate.steps.risk_sets import RiskSets
+from workbench.estimate.steps.row_limits import RowLimits
 from workbench.estimate.steps.step_limits import bound_at_first_failure, curve_limits, exact_bound
 from workbench.mentions import Sentence
 from workbench.results import Result
@@ -43,6 +45,8 @@ class SurvivalCurve(Result):
         Rows of group g in the columns are bounds[g] ... bounds[g + 1].
     first_known : np.ndarray of float, shape (groups,), or None
         Interval curves: the first time by which a unit is known to have failed.
+    limits : RowLimits or None
+        Interval curves: what finds the limits that are asked for, each of which takes a search.
     began : np.ndarray of float, shape (rows,), or None
         Product-limit curves of visits on one grid: when the interval began whose failures each row counts.
     confidence : float
@@ -66,14 +70,17 @@ class SurvivalCurve(Result):
     unit: str
     first_known: np.ndarray | None = None
     began: np.ndarray | None = None
+    limits: RowLimits | None = None
 
-    def at(self, times: Any) -> "pd.DataFrame":
+    def at(self, times: Any, *, limits: bool = True) -> "pd.DataFrame":
         """The curves at any times.
 
         Parameters
         ----------
         times : float or array-like of shape (m,)
             Times of at least 0.
+        limits : bool
+            False leaves limits NaN where each would take a search.
 
         Returns
         -------
@@ -93,8 +100,7 @@ class SurvivalCurve(Result):
         import pandas as pd
 
         wanted = check_time_list(times)
-        look_up = self._steps_at if self.kind == "product-limit" else self._cells_at
-        parts = [look_up(g, wanted) for g in range(len(self.labels))]
+        parts = [self._look_up(g, wanted, limits=limits) for g in range(len(self.labels))]
         frame = {"group": np.repeat(np.array(self.labels, dtype=object), wanted.size)}
         frame["time"] = np.tile(wanted, len(parts))
         for name in ("survival", "std_error", "lower", "upper", "at_risk"):
@@ -131,9 +137,13 @@ class SurvivalCurve(Result):
         found: dict[str, list[float]] = {"time": [], "lower": [], "upper": []}
         for g in range(len(self.labels)):
             rows = self._rows(g)
-            for name, column in (("time", "survival"), ("upper", "upper")):
-                found[name] += [_first_at_most(days[rows], self.columns[column][rows], 1.0 - q) for q in shares]
-            found["lower"] += [_first_at_most(*self._lower_from(g), 1.0 - q) for q in shares]
+            found["time"] += [_first_at_most(days[rows], self.columns["survival"][rows], 1.0 - q) for q in shares]
+            many = self.limits is not None and self.limits.many(g)
+            read = {} if many else {"lower": self._lower_from(g), "upper": (days[rows], self.columns["upper"][rows])}
+            for name in ("lower", "upper"):
+                found[name] += [
+                    self._halved_to(g, name, 1.0 - q) if many else _first_at_most(*read[name], 1.0 - q) for q in shares
+                ]
         frame = pd.DataFrame(
             {
                 "group": np.repeat(np.array(self.labels, dtype=object), shares.size),
@@ -154,18 +164,32 @@ class SurvivalCurve(Result):
             return f"{label}: nothing that counts from day 0 is known, so no day for a share of {share:g} is given."
         return f"{label}: a share of {share:g} failed is not reached by {self._last(label):g} {self.unit}."
 
+    def _halved_to(self, group: int, name: str, level: float) -> float:
+        # the first day on which a limit that takes a search is at most the level, by halving the days
+        days, asked = self._days_of_steps(group) if name == "lower" else 2 * (self.columns["to"][self._rows(group)],)
+
+        def limit(place: int) -> float:
+            return float(self._look_up(group, asked[[place]])[name][0])
+
+        place = bisect_left(range(days.size), True, key=lambda k: not limit(k) > level + _ROUNDING)
+        known = place < days.size and np.isfinite([days[place], limit(place)]).all()
+        return float(days[place]) if known else float("nan")
+
     def _lower_from(self, group: int) -> tuple[np.ndarray, np.ndarray]:
         # the lower limit as steps: each day from which a value holds, and the value
+        days, asked = self._days_of_steps(group)
+        return days, self._look_up(group, asked)["lower"]
+
+    def _days_of_steps(self, group: int) -> tuple[np.ndarray, np.ndarray]:
+        # each day from which the lower limit may change, twice, and days to ask on: itself, and one before the next
         rows = self._rows(group)
         names = ("time",) if self.kind == "product-limit" else ("from", "to")
         days = [self.columns[name][rows] for name in names] + ([] if self.began is None else [self.began[rows]])
         counted = self.throughout.time[self.throughout.rows(group)]
         every = np.unique(np.concatenate([[0.0], *days, counted, self.risk.time[self.risk.rows(group)]]))
         every = every[np.isfinite(every)]
-        look_up = self._steps_at if self.kind == "product-limit" else self._cells_at
         after = np.append((every[:-1] + every[1:]) / 2, every[-1] + 1.0)
-        values = np.column_stack([look_up(group, every)["lower"], look_up(group, after)["lower"]])
-        return np.repeat(every, 2), values.ravel()
+        return np.repeat(every, 2), np.column_stack([every, after]).ravel()
 
     def difference(self, time: float, reference: str | None = None) -> "pd.DataFrame":
         """Differences in the share surviving a time, each group minus the reference.
@@ -193,13 +217,11 @@ class SurvivalCurve(Result):
         """
         day = check_positive("time", time, zero=True)
         base = reference_label(self.labels, reference)
-        look_up = self._steps_at if self.kind == "product-limit" else self._cells_at
         values: dict[str, tuple[float, ...]] = {}
         for g, label in enumerate(self.labels):
-            at = look_up(g, np.array([day]))
+            at = self._look_up(g, np.array([day]))
             values[label] = tuple(float(at[name][0]) for name in ("survival", "lower", "upper", "std_error"))
-        known = self.kind == "product-limit"
-        limits = [self._limits_of(g, day) for g in range(len(self.labels))] if known else None
+        limits = None if self.kind == "npmle" else [self._limits_of(g, day) for g in range(len(self.labels))]
         return difference_frame(self.labels, base, values, limits=limits)
 
     @property
@@ -284,7 +306,12 @@ class SurvivalCurve(Result):
         share = np.where(inside, (times - start) / np.where(inside, end - start, 1.0), 0.0)
         return share, np.where(inside, np.append(self.columns["failures"][rows], 0)[row], 0)
 
-    def _cells_at(self, group: int, times: np.ndarray) -> dict[str, np.ndarray]:
+    def _look_up(self, group: int, times: np.ndarray, *, limits: bool = True) -> dict[str, np.ndarray]:
+        if self.kind == "product-limit":
+            return self._steps_at(group, times)
+        return self._cells_at(group, times, limits=limits)
+
+    def _cells_at(self, group: int, times: np.ndarray, *, limits: bool) -> dict[str, np.ndarray]:
         rows, working = self._rows(group), self.risk.count_at(group, times)
         start, end = self.columns["from"][rows], self.columns["to"][rows]
         row = np.searchsorted(end, times, side="right")  # cells that are over
@@ -292,22 +319,22 @@ class SurvivalCurve(Result):
         inside = (row < len(end)) & (times > start[here]) & np.isfinite(end[here])
         share = np.where(inside, (times - start[here]) / np.where(inside, end[here] - start[here], 1.0), 0.0)
         found = {"std_error": np.full(times.size, np.nan)}
-        steps = {name: np.append(1.0, self.columns[name][rows]) for name in ("survival", "lower", "upper")}
+        assert self.limits is not None and self.first_known is not None
+        lower, upper = self.limits.of(group, np.concatenate([row - 1, row]) if limits else row[:0])
+        columns = {"survival": self.columns["survival"][rows], "lower": lower, "upper": upper}
+        steps = {name: np.append(1.0, values) for name, values in columns.items()}
         following = np.minimum(row + 1, len(end))
         before, after = steps["survival"][row], steps["survival"][following]
         found["survival"] = np.where(share > 0, before + share * (after - before), before)
         # inside a cell its failures may lie on either side, so the lower limit is that of its end
         found["lower"] = np.where(share > 0, steps["lower"][following], steps["lower"][row])
         found["upper"] = steps["upper"][row]
-        assert self.first_known is not None
         none_known = times < self.first_known[group]
         # the limit of a cell that was over before any failure was known is exact, and holds no longer than that
         old = ~none_known & (np.append(-np.inf, end)[row] < self.first_known[group])
-        found["lower"] = np.where(old, np.append(self.columns["lower"][rows], 0.0)[row], found["lower"])
+        found["lower"] = np.where(old, np.append(lower, 0.0)[row], found["lower"])
         watched, unknown = (f(group, times) for f in (self.throughout.count_at, self.throughout.failed_before))
-        ahead = np.append(self.columns["lower"][rows], 0.0)[
-            row
-        ]  # who lasts to the end of the next cell lasts until then
+        ahead = np.append(lower, 0.0)[row]  # who lasts to the end of the next cell lasts until then
         bound = np.minimum(np.fmax(exact_bound(watched, self.confidence, unknown), ahead), found["survival"])
         found["lower"] = np.where(none_known, bound, found["lower"])
         found["upper"] = np.where(none_known, 1.0, found["upper"])

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from workbench.checks import check_time_list
-from workbench.estimate.steps import RiskSets, exact_bound
+from workbench.estimate.steps import RiskSets, RowLimits, exact_bound
 from workbench.results import Result, columns_to_frame, freeze_columns
 
 if TYPE_CHECKING:
@@ -34,6 +34,8 @@ class CumulativeIncidence(Result):
         Of interval lives: units known working, and failures of each cause on the day on which their interval begins.
     began : np.ndarray of float, shape (rows,), or None
         Of interval lives: when the interval begins whose failures each row counts.
+    limits : RowLimits or None
+        Where limits take a search: what finds those that are asked for.
     bounds : np.ndarray of int, shape (groups * causes + 1,)
         Rows of cause k of group g are bounds[g * causes + k] to the next bound.
     known_to : np.ndarray of float, shape (groups,)
@@ -58,6 +60,7 @@ class CumulativeIncidence(Result):
     unit: str
     working: tuple[RiskSets, ...] = ()
     began: np.ndarray | None = None
+    limits: RowLimits | None = None
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -68,13 +71,15 @@ class CumulativeIncidence(Result):
         """Gray's test of equal incidence between the groups: cause, statistic, degrees_of_freedom, p_value."""
         return columns_to_frame(self.test_columns)
 
-    def at(self, times: Any) -> "pd.DataFrame":
+    def at(self, times: Any, *, limits: bool = True) -> "pd.DataFrame":
         """The incidences at any times.
 
         Parameters
         ----------
         times : float or array-like of shape (m,)
             Times of at least 0, in any order.
+        limits : bool
+            False leaves the limits NaN where each would take a search.
 
         Returns
         -------
@@ -91,7 +96,9 @@ class CumulativeIncidence(Result):
         import pandas as pd
 
         wanted = check_time_list(times)
-        parts = [self._at(g, k, wanted) for g in range(len(self.labels)) for k in range(len(self.causes))]
+        parts = [
+            self._at(g, k, wanted, limits=limits) for g in range(len(self.labels)) for k in range(len(self.causes))
+        ]
         frame = {
             "group": np.repeat(np.array(self.labels, dtype=object), len(self.causes) * wanted.size),
             "cause": np.tile(np.repeat(np.array(self.causes, dtype=object), wanted.size), len(self.labels)),
@@ -101,20 +108,22 @@ class CumulativeIncidence(Result):
             frame[name] = np.concatenate([part[name] for part in parts]) if parts else np.zeros(0)
         return pd.DataFrame(frame)
 
-    def _at(self, group: int, cause: int, times: np.ndarray) -> dict[str, np.ndarray]:
+    def _at(self, group: int, cause: int, times: np.ndarray, *, limits: bool) -> dict[str, np.ndarray]:
         rows = self._rows(group, cause)
         days = self.columns["time"][rows]
         row = np.searchsorted(days, times, side="right")
         share = self._part_of_cell(rows, row, times)
+        columns = {name: self.columns[name][rows] for name in ("incidence", "std_error")}
+        columns["lower"], columns["upper"] = self._limits_around(group, cause, row if limits else row[:0])
         found, inside = {}, share > 0
-        for name in ("incidence", "std_error", "lower", "upper"):
-            steps = np.append(0.0, self.columns[name][rows])
+        for name, values in columns.items():
+            steps = np.append(0.0, values)
             before, after = steps[row], steps[np.minimum(row + 1, days.size)]
             # between two days that bound failures they may lie on either side: limits are those of both days
             between = {"incidence": before + share * (after - before), "std_error": np.nan, "lower": before}
             found[name] = np.where(inside, between.get(name, after), before)
-        nothing_yet = np.append(0.0, self.columns["incidence"][rows])[row] == 0
-        ahead = np.append(self.columns["upper"][rows], 1.0)[row]  # no more have failed by now than by the next day
+        nothing_yet = np.append(0.0, columns["incidence"])[row] == 0
+        ahead = np.append(columns["upper"], 1.0)[row]  # no more have failed by now than by the next day
         bound = np.where(inside, ahead, np.fmin(1.0 - self._bound_without_failure(group, cause, times), ahead))
         found["upper"] = np.where(nothing_yet, bound, found["upper"])
         last = [self.columns["incidence"][self._rows(group, k)][-1:] for k in range(len(self.causes))]
@@ -142,6 +151,13 @@ class CumulativeIncidence(Result):
         end = np.append(self.columns["time"][rows], 0.0)[row]
         inside = (start < times) & (times < end)
         return np.where(inside, (times - start) / np.where(inside, end - start, 1.0), 0.0)
+
+    def _limits_around(self, group: int, cause: int, row: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        # limits of a part, which are known where they were no search, or where a time lies before or after the row
+        rows = self._rows(group, cause)
+        if self.limits is None:
+            return self.columns["lower"][rows], self.columns["upper"][rows]
+        return self.limits.of(group * len(self.causes) + cause, np.concatenate([row - 1, row]))
 
     def _rows(self, group: int, cause: int) -> slice:
         place = group * len(self.causes) + cause

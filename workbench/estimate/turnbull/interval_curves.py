@@ -5,7 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.estimate.shared import Groups, not_from_the_start, watched_throughout
-from workbench.estimate.steps import RiskSets, SurvivalCurve, exact_bound, normal_quantile, risk_sets
+from workbench.estimate.steps import (
+    RiskSets,
+    RowLimits,
+    SurvivalCurve,
+    exact_bound,
+    normal_quantile,
+    risk_sets,
+)
 from workbench.estimate.turnbull.interval_limits import interval_curve_limits
 from workbench.estimate.turnbull.npmle import Fit, NpmleProblem, fit_segment, segment_ends
 from workbench.estimate.turnbull.turnbull_cells import TurnbullCells, turnbull_cells
@@ -127,6 +134,7 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
         lives.time, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
     )
     parts: list[dict[str, np.ndarray]] = []
+    searches: list[_CurveLimits] = []
     known_to = np.zeros(len(groups.labels))
     notes: list[str] = [
         "Failures are known to lie between two times: maximum-likelihood curve with likelihood-ratio limits."
@@ -137,17 +145,25 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
         lower, upper = lives.lower[rows], lives.upper[rows]
         fitted = mass_of(lower, upper, lives.entry[rows], weight=lives.weight[rows])
         first_known[g] = upper.min()
-        part = _rows_of(fitted, counts, throughout, group=g, first_known=first_known[g], confidence=confidence)
+        cells = _shown(fitted)
+        part = _rows_of(fitted, cells, working=counts.count_at(g, fitted.cells.end[cells]))
         known_to[g] = min(_last_of(part), ends.unwatched(g)[0])
-        for name in ("mass", "survival", "lower", "upper"):
-            part[name][part["to"] > ends.unwatched(g)[0]] = np.nan
+        unwatched = part["to"] > ends.unwatched(g)[0]
+        for name in ("mass", "survival"):
+            part[name][unwatched] = np.nan
+        begun = _Begun(throughout, g, float(first_known[g]), bool(counts.late_time[g].size), counts.from_start[g])
+        searches.append(_CurveLimits(fitted, cells, unwatched, begun, confidence))
         part["unknown"] = _straddling(lower, upper, lives.weight[rows], times=part["to"])
         parts.append({"group": np.full(len(part["to"]), label, dtype=object)} | part)
         notes += not_from_the_start(label, ends, g, unit=lives.unit)
         if ends.unwatched(g)[1] == np.inf:
             notes += _mass_notes(fitted, label, lives.unit)
+    bounds = np.append(0, np.cumsum([len(part["to"]) for part in parts]))
+    limits = RowLimits(tuple(searches), bounds)
+    whole = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    names = ("group", "from", "to", "mass", "survival", "lower", "upper", "known_working", "unknown")
     return SurvivalCurve(
-        columns={name: np.concatenate([part[name] for part in parts]) for name in parts[0]},
+        columns={name: (whole | limits.columns())[name] for name in names},
         notes=tuple(map(Sentence, [*groups.notes, *notes])),
         kind="npmle",
         labels=groups.labels,
@@ -155,7 +171,8 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
         throughout=throughout,
         known_to=known_to,
         first_entries=ends.first_entries,
-        bounds=np.append(0, np.cumsum([len(part["to"]) for part in parts])),
+        bounds=bounds,
+        limits=limits,
         first_known=first_known,
         confidence=confidence,
         interval="likelihood-ratio",
@@ -163,45 +180,102 @@ def interval_curve(lives: Lives, groups: Groups, *, confidence: float, interval:
     )
 
 
-def _rows_of(
-    fitted: Mass, counts: RiskSets, throughout: RiskSets, *, group: int, first_known: float, confidence: float
-) -> dict[str, np.ndarray]:
-    end = int(fitted.ends[0])
-    mass, survival = fitted.mass.copy(), fitted.survival.copy()
-    shown = (mass > _NO_MASS) | (np.arange(len(mass)) >= end if fitted.breaks_off else False)
-    cells = np.flatnonzero(shown)
-    to = fitted.cells.end[cells]
-    working = counts.count_at(group, to)
-    lower, upper = np.zeros(len(cells)), np.ones(len(cells))
-    searched = (cells < end) & (to >= first_known)
-    sides, wanted = (fitted.reaching, fitted.waiting), normal_quantile(confidence)
-    lower[searched], upper[searched] = interval_curve_limits(
-        fitted.problems[0], fitted.fits[0], cells[searched], sides=sides, wanted=wanted
-    )
-    if counts.late_time[group].size:  # late joiners say nothing of the days before, on which later days rest
-        first = np.array([first_known])
-        watched = throughout.count_at(group, first) + throughout.failed_before(group, first)
-        lower[searched] = np.minimum(lower[searched], exact_bound(watched, confidence))
-    lower[searched] = np.maximum.accumulate(lower[searched][::-1])[::-1]  # as far as the search leaves it open
-    upper[searched] = np.minimum.accumulate(upper[searched])
-    early = (cells < end) & ~searched
-    bound = np.maximum(exact_bound(throughout.count_at(group, to[early]), confidence), lower[searched].max(initial=0.0))
-    lower[early] = np.minimum(bound, survival[cells[early]])
-    for i in np.flatnonzero(cells >= end):
-        upper[i] = upper[i - 1] if i else 1.0 - float(exact_bound(np.array([counts.from_start[group]]), confidence)[0])
+def _shown(fitted: Mass) -> np.ndarray:
+    """Cells that make a row: those with mass, and all from the end of a curve that breaks off."""
+    mass = fitted.mass
+    from_end = np.arange(len(mass)) >= int(fitted.ends[0]) if fitted.breaks_off else False
+    return np.flatnonzero((mass > _NO_MASS) | from_end)
+
+
+def _rows_of(fitted: Mass, cells: np.ndarray, *, working: np.ndarray) -> dict[str, np.ndarray]:
+    mass, survival = fitted.mass[cells], fitted.survival[cells]
     if fitted.breaks_off:
         for values in (mass, survival):
-            values[end:] = np.nan
-        lower[cells >= end] = upper[cells >= end] = np.nan
+            values[cells >= int(fitted.ends[0])] = np.nan
     return {
         "from": fitted.cells.start[cells],
-        "to": to,
-        "mass": mass[cells],
-        "survival": survival[cells],
-        "lower": lower,
-        "upper": upper,
+        "to": fitted.cells.end[cells],
+        "mass": mass,
+        "survival": survival,
         "known_working": working,
     }
+
+
+@dataclass(frozen=True, eq=False)
+class _Begun:
+    """What is known of a group from the units watched from day 0 on.
+
+    Attributes
+    ----------
+    throughout : RiskSets
+        Counts of those units.
+    group : int
+        The group among them.
+    first_known : float
+        First time by which a unit is known to have failed.
+    joined : bool
+        Whether other units came under observation later.
+    units : int
+        Units at the start.
+    """
+
+    throughout: RiskSets
+    group: int
+    first_known: float
+    joined: bool
+    units: int
+
+    def bound(self, time: np.ndarray, confidence: float) -> np.ndarray:
+        """Exact lower limit of survival while none of those at risk is known to have failed."""
+        return exact_bound(self.throughout.count_at(self.group, time), confidence)
+
+
+@dataclass(frozen=True, eq=False)
+class _CurveLimits:
+    """Limits of the rows of one group, searched for when called."""
+
+    fitted: Mass
+    cells: np.ndarray
+    unwatched: np.ndarray
+    begun: _Begun
+    confidence: float
+
+    def __call__(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        fitted, cells, begun = self.fitted, self.cells, self.begun
+        end, to = int(fitted.ends[0]), fitted.cells.end[cells]
+        over, may_search = cells >= end, (cells < end) & (to >= begun.first_known)
+        asked = np.zeros(cells.size, dtype=bool)
+        asked[rows] = True
+        early = asked & ~over & ~may_search
+        if early.any():  # these rest on the first that is searched for
+            asked[np.flatnonzero(may_search)[:1]] = True
+        if (asked & over).any():  # and these on the last row before them
+            asked[np.flatnonzero(~over)[-1:]] = True
+        searched = asked & may_search
+        lower, upper = np.zeros(cells.size), np.ones(cells.size)
+        lower[searched], upper[searched] = interval_curve_limits(
+            fitted.problems[0],
+            fitted.fits[0],
+            cells[searched],
+            sides=(fitted.reaching, fitted.waiting),
+            wanted=normal_quantile(self.confidence),
+        )
+        if begun.joined:  # late joiners say nothing of the days before, on which later days rest
+            first = np.array([begun.first_known])
+            watched = begun.throughout.count_at(begun.group, first)
+            watched = watched + begun.throughout.failed_before(begun.group, first)
+            lower[searched] = np.minimum(lower[searched], exact_bound(watched, self.confidence))
+        lower[searched] = np.maximum.accumulate(lower[searched][::-1])[::-1]  # as far as the search leaves it open
+        upper[searched] = np.minimum.accumulate(upper[searched])
+        bound = np.maximum(begun.bound(to[early], self.confidence), lower[searched].max(initial=0.0))
+        lower[early] = np.minimum(bound, fitted.survival[cells[early]])
+        if over.any():
+            before = np.flatnonzero(~over)[-1:]
+            alone = 1.0 - float(exact_bound(np.array([begun.units]), self.confidence)[0])
+            upper[over] = upper[before[0]] if before.size else alone
+        unknown = self.unwatched | (over & fitted.breaks_off)
+        lower[unknown] = upper[unknown] = np.nan
+        return lower[rows], upper[rows]
 
 
 def _last_of(part: dict[str, np.ndarray]) -> float:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from workbench.estimate.shared import Groups, not_from_the_start, watched_throughout
-from workbench.estimate.steps import risk_sets
+from workbench.estimate.steps import RowLimits, risk_sets
 from workbench.estimate.steps_by_cause import CumulativeIncidence, causes_of, on_grid, step_incidence, working_by_cause
 from workbench.estimate.turnbull.cause_levels import CauseLevels, Chances
 from workbench.estimate.turnbull.interval_curves import shares_one_grid
@@ -54,7 +54,7 @@ def interval_incidence(
     ends = risk_sets(
         lives.time, lives.failed, lives.entry, weight=lives.weight, codes=groups.codes, groups=len(groups.labels)
     )
-    parts, sizes, known_to = [], [], []
+    parts, sizes, known_to, searches = [], [], [], []
     notes = ["Failures lie in intervals: the most likely incidence by cause, with limits by likelihood ratio."]
     for g, label in enumerate(groups.labels):
         rows = np.flatnonzero(groups.codes == g)
@@ -64,7 +64,8 @@ def interval_incidence(
         notes += not_from_the_start(label, ends, g, unit=lives.unit)
         share = fit_masses(classes.levels)
         for k, name in enumerate(causes):
-            found = _one_cause(replace(classes, known_to=known_to[-1]), share, k, confidence=confidence)
+            found, search = _one_cause(replace(classes, known_to=known_to[-1]), share, k, confidence=confidence)
+            searches.append(search)
             size = found["time"].size
             words = {"group": np.full(size, label, dtype=object), "cause": np.full(size, name, dtype=object)}
             parts.append(words | found)
@@ -73,15 +74,20 @@ def interval_incidence(
     nothing = np.full(len(tested), np.nan)
     test = {"cause": np.array(tested, dtype=object), "statistic": nothing}
     test |= {"degrees_of_freedom": nothing, "p_value": nothing}
+    bounds = np.append(0, np.cumsum(sizes))
+    limits = RowLimits(tuple(searches), bounds)
+    whole = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]} | limits.columns()
+    names = ("group", "cause", "time", "incidence", "std_error", "lower", "upper", "from", "mass")
     return CumulativeIncidence(
-        columns={name: np.concatenate([part[name] for part in parts]) for name in parts[0]},
+        columns={name: whole[name] for name in names},
         notes=(*groups.notes, *notes, *([NO_TEST] if tested else [])),
         kind="npmle",
         labels=groups.labels,
         causes=causes,
         risk=counts,
         throughout=watched_throughout(lives, groups, lives.time, failed=lives.failed),
-        bounds=np.append(0, np.cumsum(sizes)),
+        bounds=bounds,
+        limits=limits,
         known_to=np.array(known_to),
         test_columns=test,
         confidence=confidence,
@@ -168,21 +174,37 @@ def _last_known(lives: Lives) -> float:
     return float(max(lives.lower.max(), ends.max(initial=0.0)))
 
 
-def _one_cause(classes: _Classes, share: np.ndarray, number: int, *, confidence: float) -> dict[str, np.ndarray]:
+def _one_cause(
+    classes: _Classes, share: np.ndarray, number: int, *, confidence: float
+) -> tuple[dict[str, np.ndarray], "_CauseLimits"]:
     levels = classes.levels
     rows = np.flatnonzero((levels.cause == number) & (share > NO_MASS))
     incidence = np.cumsum(share[rows])
-    lower, upper = limits_of_levels(levels, share, rows + 1, confidence=confidence)
+    beyond = levels.end[rows] > classes.known_to
     found = {
         "time": levels.end[rows],
-        "incidence": np.minimum(incidence, 1.0),
+        "incidence": np.where(beyond, np.nan, np.minimum(incidence, 1.0)),
         "std_error": np.full(rows.size, np.nan),
-        "lower": np.minimum(np.maximum.accumulate(lower), incidence),
-        "upper": np.maximum(np.maximum.accumulate(upper), np.minimum(incidence, 1.0)),
         "from": classes.start[rows],
-        "mass": share[rows],
+        "mass": np.where(beyond, np.nan, share[rows]),
     }
-    beyond = found["time"] > classes.known_to
-    for name in ("incidence", "lower", "upper", "mass"):
-        found[name][beyond] = np.nan
-    return found
+    return found, _CauseLimits(levels, share, rows, np.where(beyond, np.nan, incidence), confidence)
+
+
+@dataclass(frozen=True, eq=False)
+class _CauseLimits:
+    """Limits of the incidence of one cause in one group, searched for when called; NaN where it is not known."""
+
+    levels: CauseLevels
+    share: np.ndarray
+    classes: np.ndarray
+    incidence: np.ndarray
+    confidence: float
+
+    def __call__(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        reached, at = self.incidence[rows], self.classes[rows] + 1
+        lower, upper = np.full((2, rows.size), np.nan)
+        known = np.isfinite(reached)
+        lower[known], upper[known] = limits_of_levels(self.levels, self.share, at[known], confidence=self.confidence)
+        lower, upper = np.maximum.accumulate(lower), np.maximum.accumulate(upper)
+        return np.minimum(lower, reached), np.maximum(upper, np.minimum(reached, 1.0))

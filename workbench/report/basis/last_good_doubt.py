@@ -106,6 +106,6 @@ def _median(values: np.ndarray, weight: np.ndarray) -> float:
 
 def _share(lives: Lives, mission: float) -> float:
     try:
-        return float(survival_curve(lives).at(mission)["survival"].iloc[0])
+        return float(survival_curve(lives).at(mission, limits=False)["survival"].iloc[0])
     except WorkbenchError:
         return math.nan

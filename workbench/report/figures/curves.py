@@ -48,12 +48,27 @@ def step_points(frame: pd.DataFrame, column: str) -> tuple[np.ndarray, np.ndarra
     return np.concatenate([[0.0], x[shown]]), np.concatenate([[1.0], y[shown]])
 
 
-def _drawn_rows(result: Any) -> pd.DataFrame:
-    """Rows of a curve with the span of each fall; an open last span ends where it begins, with what is known there."""
-    table = result.table
-    if "to" not in table:
-        began = getattr(result, "began", None)
-        return table.assign(**{"from": table["time"] if began is None else began, "to": table["time"]})
+def _drawn_rows(result: Any, longest: float | None) -> pd.DataFrame:
+    """Rows of a curve with the span of each fall, `since` that of its limits; an open last span ends where it begins.
+
+    Of a curve of very many rows limits are drawn straight between some days.
+    """
+    if "to" not in result.columns:
+        table, began = result.table, getattr(result, "began", None)
+        start = table["time"] if began is None else began
+        return table.assign(**{"from": start, "since": start, "to": table["time"]})
+    end = result.columns["to"]
+    far = longest or float(end[np.isfinite(end)].max(initial=0.0))
+    days = np.linspace(0.0, far, GRID if len(result.labels) <= FEW_GROUPS else GRID // 3)
+    lower, upper = result.limits.spread(end, days)
+    since = result.columns["from"].copy()
+    for g in range(len(result.labels)):
+        first = int(result.bounds[g])
+        given = first + np.flatnonzero(np.isfinite(lower[first : int(result.bounds[g + 1])]))
+        if result.limits.many(g):
+            since[given[1:]] = end[given[:-1]]
+    others = {name: result.columns[name] for name in result.columns if name not in ("lower", "upper")}
+    table = pd.DataFrame({**others, "lower": lower, "upper": upper, "since": since})
     for row in np.flatnonzero(np.isinf(table["to"])):
         at = result.at(table["from"][row])
         there = at[at["group"] == table["group"][row]].iloc[0]
@@ -73,7 +88,7 @@ def draw_curve(
     bracket: tuple[float, float] | None = None,
 ) -> None:
     """Draw survival curves by group up to the mission while enough are watched; `bracket` spans two shares there."""
-    table, unit = _drawn_rows(result), result.unit
+    table, unit = _drawn_rows(result, mission), result.unit
     groups = list(dict.fromkeys(table["group"]))
     looks = looks_of(groups)
     longest = mission or _last_day(table) or 1.0
@@ -82,7 +97,7 @@ def draw_curve(
         headings(ax, title, _counts_line(table) if subtitle is None else subtitle)
         return
     bands = len(groups) <= FEW_GROUPS
-    at_start = result.at(0.0)
+    at_start = result.at(0.0, limits=False)
     unwatched = set(at_start.loc[at_start["survival"].isna(), "group"])
     known = [group for group in groups if group not in unwatched]
     last = _watched_to(result, longest)
@@ -146,7 +161,7 @@ def _draw_apart(result: Any, ax: "Axes", table: pd.DataFrame, *, longest: float,
 def _watched_to(result: Any, longest: float) -> dict[str, float]:
     """The last day on which each group has ten units (half of a group under twenty) and a tenth of them under watch."""
     days = np.linspace(0.0, longest, GRID)
-    at = result.at(days)
+    at = result.at(days, limits=False)
     watched = np.nan_to_num(at["at_risk" if "at_risk" in at else "known_working"].to_numpy(dtype=float))
     last = {}
     for group in dict.fromkeys(at["group"]):
@@ -237,6 +252,7 @@ def _draw_group(
         for_band = rows[np.isfinite(rows["lower"].to_numpy(dtype=float)) & np.isfinite(rows["upper"].to_numpy(float))]
         if spell is not None:  # until then its own band stands
             for_band = for_band[for_band["from"] >= spell.days[-1]]
+        for_band = for_band.assign(**{"from": for_band["since"]})
         low_x, low = _cut(*step_points(for_band, "lower"), end)
         high_x, high = _cut(*step_points(for_band, "upper"), end)
         # before the first row the curve is 1 and the band starts at the first day on which something is known
@@ -278,7 +294,7 @@ def _day_ticks(longest: float) -> list[float]:
 def _numbers_at_risk(
     result: Any, groups: list[str], ticks: list[float], *, unit: str
 ) -> tuple[dict[str, list[str]], str]:
-    at = result.at(ticks)
+    at = result.at(ticks, limits=False)
     known = "at_risk" if "at_risk" in at else "known_working"
     counts: dict[str, list[str]] = {}
     for group in groups:

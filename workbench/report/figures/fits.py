@@ -82,9 +82,8 @@ def draw_distribution(
     drawn = np.isfinite(time) & (time > 0)
     ax.plot(time[drawn], places[drawn], color="#0072B2")
     if curve is not None:
-        table = curve.table
-        days = table["time" if "time" in table else "to"].to_numpy(dtype=float)
-        failed = 1 - table["survival"].to_numpy(dtype=float)
+        days = curve.columns["time" if "time" in curve.columns else "to"].astype(float)
+        failed = 1 - curve.columns["survival"].astype(float)
         inside = (failed > 0) & (failed < 1) & np.isfinite(days) & (days > 0)
         ax.plot(days[inside], np.log(-np.log1p(-failed[inside])), linestyle="", marker="o", markersize=5, color=INK)
     shown = np.isin(shares, (0.01, 0.05, 0.1, 0.2, 0.5, 0.9, 0.99))

@@ -57,7 +57,7 @@ def draw_incidence(
         low += height
     labels.append(EndLabel(end, float((base[-1] + 1) / 2), f"{_percent(1 - base[-1])} working", INK))
     if alone_curve is not None:
-        alone = 1 - alone_curve.at(times)["survival"].to_numpy(dtype=float)
+        alone = 1 - alone_curve.at(times, limits=False)["survival"].to_numpy(dtype=float)
         ax.plot(times, alone, color=INK, linestyle=(0, (5, 3)), linewidth=2.0)
         known = np.flatnonzero(np.isfinite(alone))
         ax.annotate(
@@ -85,7 +85,7 @@ def _shares_of(result: Any, label: str, mission: float | None) -> tuple[np.ndarr
     if mission is not None:
         end = min(end, mission)  # so that shares written beside the areas are those of the mission
     times = np.linspace(0.0, end, 400)
-    steps = result.at(times)
+    steps = result.at(times, limits=False)
     own = steps[steps["group"] == label]
     return times, {c: own.loc[own["cause"] == c, "incidence"].to_numpy(dtype=float) for c in result.causes}
 

@@ -26,7 +26,8 @@ def failure_contributions(
     """
     groups, wanted = groups_of(lives, by), np.atleast_1d(np.asarray(times, dtype=float))
     curve = survival_curve(lives, by)
-    table, known = curve.table, curve.at(wanted)
+    names = [name for name in ("group", "from", "to", "time", "survival") if name in curve.columns]
+    table, known = pd.DataFrame({name: curve.columns[name] for name in names}), curve.at(wanted, limits=False)
     parts = np.zeros((len(lives), wanted.size))
     for number, label in enumerate(groups.labels):
         rows = np.flatnonzero((groups.codes == number) & lives.failed)
@@ -49,20 +50,32 @@ def _drops(table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def _shared(lives: Lives, start: np.ndarray, end: np.ndarray, *, mass: np.ndarray, times: np.ndarray) -> np.ndarray:
-    low, up = lives.lower[:, None], lives.upper[:, None]
-    if (start == end).all():
-        inside = end == up
-    else:
-        inside = (end <= up + _SAME) & ((start >= low - _SAME) & (end > low + _SAME) | (low == up) & (end == up))
-    chance = inside * mass
-    total = chance.sum(axis=1, keepdims=True)
-    chance = lives.weight[:, None] * chance / np.where(total > 0, total, 1.0)
-    drop = chance.sum(axis=0)
-    share = chance / np.where(drop > 0, drop, 1.0) * mass
+    # the drops in which a life may have failed follow each other, so that sums over them are differences of sums
+    low, up = lives.lower, lives.upper
+    begin = np.searchsorted(end, up, side="left")
+    stop = np.searchsorted(end, up, side="right")
+    if not (start == end).all():
+        wide = low < up
+        after = np.maximum(np.searchsorted(start, low - _SAME, side="left"), np.searchsorted(end, low + _SAME, "right"))
+        begin, stop = np.where(wide, after, begin), np.where(wide, np.searchsorted(end, up + _SAME, "right"), stop)
+    stop = np.maximum(begin, stop)
+    total = _between(mass, begin, stop)
+    weight = np.where(stop > begin, lives.weight / np.where(stop > begin, total, 1.0), 0.0)
+    held = np.bincount(begin, weight, mass.size + 1) - np.bincount(stop, weight, mass.size + 1)
+    drop = mass * np.cumsum(held)[:-1]
+    taken = np.bincount(begin, minlength=mass.size + 1) - np.bincount(stop, minlength=mass.size + 1)
+    shared = np.where(np.cumsum(taken)[:-1] > 0, mass**2 / np.where(drop > 0, drop, 1.0), 0.0)
     width = np.where(end > start, end - start, 1.0)
     passed = np.where(
         end[:, None] > start[:, None],
         np.clip((times[None, :] - start[:, None]) / width[:, None], 0.0, 1.0),
         times[None, :] >= end[:, None],
     )
-    return np.asarray(share @ passed)
+    return np.asarray(weight[:, None] * _between(shared[:, None] * passed, begin, stop))
+
+
+def _between(values: np.ndarray, begin: np.ndarray, stop: np.ndarray) -> np.ndarray:
+    """Sums of values from one place to before another."""
+    sums = np.zeros((len(values) + 1, *values.shape[1:]))
+    np.cumsum(values, axis=0, out=sums[1:])
+    return np.asarray(sums[stop] - sums[begin])

@@ -143,7 +143,7 @@ def _mean_loss(lives: Lives, mission: float) -> np.ndarray:
     bends = [curve.columns[edge] for edge in ("from", "to") if edge in curve.columns]  # between them it falls evenly
     grid = np.unique(np.concatenate([[0.0, mission], low, lives.upper[wide], *bends]))
     grid = grid[np.isfinite(grid)]
-    survival = curve.at(grid)["survival"].to_numpy()
+    survival = curve.at(grid, limits=False)["survival"].to_numpy()
     step = np.diff(grid) * (survival[1:] + survival[:-1]) / 2
     area = np.concatenate([[0.0], np.cumsum(step)])
     at = {name: np.searchsorted(grid, x) for name, x in (("low", low), ("up", up), ("end", lives.upper[wide]))}
