@@ -15,6 +15,7 @@ import pytest
 import statsmodels.formula.api as smf
 
 from workbench import Lives, rank_choices
+from workbench.estimate.turnbull import pseudo_shares
 from workbench.ranking.checks import second_estimates
 from workbench.ranking.model import build_design
 
@@ -77,7 +78,7 @@ def test_the_second_estimate_comes_to_the_published_difference():
         [c for c in smokers().covariates if c != "smoking"],
         reference={"smoking": "stayed"},
     )
-    second = second_estimates(design, 120.0)["smoking", "quit"]
+    second = second_estimates(design, pseudo_shares(design.lives, 120.0))["smoking", "quit"]
     assert second.gain == pytest.approx(PUBLISHED_GAIN, abs=0.015)
     assert second.lower < PUBLISHED_GAIN < second.upper
     assert second.upper - second.lower == pytest.approx(np.ptp(PUBLISHED_LIMITS), rel=0.15)

@@ -3,7 +3,10 @@
 import numpy as np
 import pandas as pd
 
+from workbench.estimate.turnbull import pseudo_shares
 from workbench.lives import Lives
+from workbench.ranking.checks import SecondEstimate, Sensitivity, season_clock, second_estimates, sensitivity_of
+from workbench.ranking.model import Design, fitted_design
 
 EFFECTS = {"seal": {"flat": 0.0, "cord": 0.3, "ring": 0.6}, "vent": {"none": 0.0, "membrane": 0.0}}
 
@@ -57,3 +60,13 @@ def season_of_gone_rings(gone: float, failing: tuple[float, float]) -> Lives:
     }
     time = np.where(lost, 20.0, np.where(failed, rng.integers(30, 180, n), 200.0))
     return Lives.from_arrays(time, failed, covariates=pd.DataFrame(frame))
+
+
+def second_of(design: Design, mission: float) -> dict[tuple[str, str], SecondEstimate]:
+    """Return the second estimates of a design."""
+    return dict(second_estimates(design, pseudo_shares(design.lives, mission)))
+
+
+def sensitivity_at(design: Design, mission: float) -> Sensitivity:
+    """Return the sensitivity of a design."""
+    return sensitivity_of(fitted_design(design), mission, season_clock(design))

@@ -10,7 +10,7 @@ from workbench.log.season_log.reading import read_log
 from workbench.ranking.checks.permute import choice_p_values, level_p_value
 from workbench.ranking.choices.asking import choices_at_hand, question_of
 from workbench.ranking.choices.rank import rank_choices
-from workbench.ranking.model import build_design
+from workbench.ranking.model import build_design, fitted_design
 
 from .seasons import make_lives
 
@@ -98,7 +98,7 @@ def test_a_declared_level_is_tested_against_its_reference_alone():
     """With two levels the test of the one level and the test of the choice are the same question."""
     lives = make_lives(3, 120)
     design = build_design(lives, ["seal", "vent"], ["environment"])
-    of_choice = choice_p_values(design, 0)["vent"]
+    of_choice = choice_p_values(fitted_design(design), 0)["vent"]
     other = next(v for v in design.block("vent").ranked if v != design.block("vent").reference)
     assert level_p_value(design, "vent", other, seed=0) == pytest.approx(of_choice, abs=0.03)
     options = {"reference": {"seal": "flat"}, "declared": {"seal": "ring"}}

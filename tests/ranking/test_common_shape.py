@@ -9,7 +9,7 @@ from workbench.estimate.likelihood import evaluate_likelihood
 from workbench.lives import Lives
 from workbench.ranking.checks.common_shape import ShapeCheck, _shape_slopes, common_shapes
 from workbench.ranking.choices.rank import rank_choices
-from workbench.ranking.model import build_design, fit_design, problem_of
+from workbench.ranking.model import build_design, fitted_design
 
 from .seasons import make_lives
 
@@ -17,8 +17,8 @@ from .seasons import make_lives
 def test_slopes_are_the_derivative_of_the_log_likelihood_in_the_shape():
     """Against central differences of the log-likelihood in 1 / scale, its other parameters held, life by life."""
     design = build_design(make_lives(1, 60), ["seal", "vent"], ["environment"])
-    problem, weight = problem_of(design), design.lives.weight.astype(float)
-    fit = fit_design(problem, weight)
+    fitted = fitted_design(design)
+    problem, fit, weight = fitted.problem, fitted.best, fitted.weight
     params = np.r_[fit.intercept[0] - problem.shift, fit.coefficients[0], 1.0] / fit.scale[0]
     points = problem.layout.points_of(problem.cells.fold(np.eye(len(weight))))
 
@@ -31,7 +31,7 @@ def test_slopes_are_the_derivative_of_the_log_likelihood_in_the_shape():
     shape[-1], location[0] = 1e-5, 1e-5
     by_shape, by_location = ((value(move) - value(-move)) / 2e-5 for move in (shape, location))
     along = (weight * by_shape) @ by_location / (weight @ by_location**2)
-    assert _shape_slopes(problem, fit, weight) == pytest.approx(by_shape - along * by_location, abs=1e-5)
+    assert _shape_slopes(fitted) == pytest.approx(by_shape - along * by_location, abs=1e-5)
 
 
 def steep_and_flat(n: int = 120) -> Lives:
@@ -48,7 +48,7 @@ def test_levels_of_other_shape_are_found_and_get_the_gain_of_their_own_laws():
     """Gain by hand: 2^-((m / 150)^k) at m = 100, of Weibull laws with median 150 and shapes 3 and 0.8."""
     lives = steep_and_flat()
     design = build_design(lives, ["seal"], reference={"seal": "flat"})
-    found = common_shapes(design, 100.0)["seal"]
+    found = common_shapes(fitted_design(design), 100.0)["seal"]
     assert found.differs and "in different ways, beyond chance" in found.sentence
     by_hand = 2 ** -((100 / 150) ** 3) - 2 ** -((100 / 150) ** 0.8)
     assert found.gains["ring"] == pytest.approx(by_hand, abs=0.02)
@@ -62,7 +62,7 @@ def test_levels_of_other_shape_are_found_and_get_the_gain_of_their_own_laws():
 def test_levels_of_one_shape_are_not_told_apart():
     same = steep_and_flat()
     frame = same.covariates.assign(seal=np.tile(["ring", "flat"], len(same) // 2))
-    found = common_shapes(build_design(same.replace(covariates=frame), ["seal"]), 100.0)["seal"]
+    found = common_shapes(fitted_design(build_design(same.replace(covariates=frame), ["seal"])), 100.0)["seal"]
     assert not found.differs and found.gains == {} and found.sentence == ""
     assert not ShapeCheck("seal", float("nan"), {}).differs
 
@@ -72,7 +72,10 @@ def test_seasons_whose_levels_differ_in_shape_are_found_more_often_than_others()
     def share(name: str) -> float:
         p = [
             common_shapes(
-                build_design(attacked_season(ATTACKS[name], 5100 + s)[0], list(CHOICES), ["environment"]), 180.0
+                fitted_design(
+                    build_design(attacked_season(ATTACKS[name], 5100 + s)[0], list(CHOICES), ["environment"])
+                ),
+                180.0,
             )
             for s in range(12)
         ]
@@ -85,5 +88,5 @@ def test_seasons_whose_levels_differ_in_shape_are_found_more_often_than_others()
 def test_many_rows_are_not_asked():
     lives = make_lives(2, 2100)
     names = np.array([f"LM-{i}" for i in range(len(lives))], dtype=object)
-    found = common_shapes(build_design(lives.replace(cluster=names), ["seal"]), 180.0)
+    found = common_shapes(fitted_design(build_design(lives.replace(cluster=names), ["seal"])), 180.0)
     assert np.isnan(found["seal"].p_value) and not found["seal"].differs

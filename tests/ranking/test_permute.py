@@ -8,7 +8,7 @@ from scipy import stats
 
 from workbench.lives import Lives
 from workbench.ranking.checks.permute import PERMUTATIONS, choice_p_values, choice_permutation_p, life_score_residuals
-from workbench.ranking.model.design import build_design
+from workbench.ranking.model import build_design, fitted_design
 
 from .seasons import make_lives
 
@@ -119,7 +119,9 @@ def test_p_is_uniform_when_nothing_has_an_effect():
     values = [
         p
         for seed in range(40)
-        for p in choice_p_values(build_design(make_lives(seed, 90, effects), ["seal", "vent"]), 0, 199).values()
+        for p in choice_p_values(
+            fitted_design(build_design(make_lives(seed, 90, effects), ["seal", "vent"])), 0, 199
+        ).values()
     ]
     values = np.array(values)
     # 80 values: between 20 and 60 below one half, and at most 11 below 0.05 (both beyond 1 in 1,000 by the binomial)
@@ -134,7 +136,9 @@ def test_lives_of_one_unit_change_places_together():
     failed = np.ones(40, dtype=bool)
     alone = Lives.from_arrays(time, failed, covariates=frame, cluster=np.arange(40))
     plain = Lives.from_arrays(time, failed, covariates=frame)
-    assert choice_p_values(build_design(alone, "seal"), 3) == choice_p_values(build_design(plain, "seal"), 3)
+    assert choice_p_values(fitted_design(build_design(alone, "seal")), 3) == choice_p_values(
+        fitted_design(build_design(plain, "seal")), 3
+    )
     pairs = Lives.from_arrays(time, failed, covariates=frame, cluster=(np.arange(40) // 4) * 2 + np.arange(40) % 2)
-    p = choice_p_values(build_design(pairs, "seal"), 3)["seal"]
+    p = choice_p_values(fitted_design(build_design(pairs, "seal")), 3)["seal"]
     assert 0 < p <= 1

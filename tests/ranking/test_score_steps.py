@@ -8,7 +8,7 @@ import pytest
 from tests.studies.attacked_seasons import CHOICES, SOME, attacked_season
 from workbench.estimate.likelihood import PriorCentre, batch_from, expand, fit_batch
 from workbench.lives import Lives
-from workbench.ranking.model import build_design, fit_design, problem_of, resample_design, standardise
+from workbench.ranking.model import build_design, fit_design, fitted_design, problem_of, resample_design, standardise
 from workbench.ranking.model.fitting import SHAPE_SD, replicate_weights
 
 from .seasons import make_lives
@@ -40,7 +40,7 @@ def test_limits_by_steps_are_within_two_hundredths_of_their_width_of_those_by_re
     rng = np.random.default_rng(1)
     effects = rng.standard_normal((400, problem.columns)) / np.sqrt(problem.precision)
     centre = PriorCentre(effects, SHAPE_SD * rng.standard_normal(400))
-    weights = replicate_weights(design.lives, 400, rng)
+    weights = replicate_weights(weight, None, 400, rng=rng)
     best = fit_design(problem, weight)
     refitted = fit_batch(problem, weights, centre, start=best)
     around = expand(problem, best, weights=weight, free_scale=True)
@@ -68,7 +68,7 @@ def test_the_spread_of_score_sums_is_that_of_slopes_of_units(clustered, late):
     weight = design.lives.weight.astype(float)
     around = expand(problem, fit_design(problem, weight), weights=weight, free_scale=True)
     slopes = around.score_sums(problem.layout.points_of(problem.cells.fold(np.eye(n))))
-    cluster = FITTING.clusters_of(design.lives) if clustered else None
+    cluster = design.clusters
     if clustered:
         sums = np.stack([(weight[:, None] * slopes)[cluster == c].sum(axis=0) for c in range(cluster.max() + 1)])
         expected = sums.T @ sums
@@ -80,25 +80,25 @@ def test_the_spread_of_score_sums_is_that_of_slopes_of_units(clustered, late):
 def test_steps_are_taken_with_many_lives_and_failures_with_every_level(monkeypatch):
     lives = make_lives(3, 400)
     design = build_design(lives, ["seal", "vent"], ["environment"])
-    assert np.isfinite(resample_design(design, 20, 0).log_likelihood).all()
+    assert np.isfinite(resample_design(fitted_design(design), 20, 0).log_likelihood).all()
     monkeypatch.setattr(FITTING, "MOST_REFITTED", 100)
     monkeypatch.setattr(FITTING, "LEAST_FAILURES", 10)
-    assert np.isnan(resample_design(design, 20, 0).log_likelihood).all()
+    assert np.isnan(resample_design(fitted_design(design), 20, 0).log_likelihood).all()
     monkeypatch.setattr(FITTING, "LEAST_FAILURES", 10_000)
-    assert np.isfinite(resample_design(design, 20, 0).log_likelihood).all()
+    assert np.isfinite(resample_design(fitted_design(design), 20, 0).log_likelihood).all()
     monkeypatch.setattr(FITTING, "LEAST_FAILURES", 10)
     few = np.array([f"u{i % 5}" for i in range(400)], dtype=object)
     clustered = build_design(lives.replace(cluster=few), ["seal", "vent"], ["environment"])
-    assert np.isfinite(resample_design(clustered, 20, 0).log_likelihood).all()
+    assert np.isfinite(resample_design(fitted_design(clustered), 20, 0).log_likelihood).all()
 
 
 def test_steps_spread_as_refits_do(monkeypatch):
     """Normal sums in place of weights: spreads within 5 % of refits' by 4,000 replicates each (± 1.6 %)."""
     lives, _ = attacked_season(SOME, 4, units=3000)
     design = build_design(lives, ["lid_seal", "vent"], ["environment"])
-    refitted = _gains(design, resample_design(design, 4000, 0))
+    refitted = _gains(design, resample_design(fitted_design(design), 4000, 0))
     monkeypatch.setattr(FITTING, "MOST_REFITTED", 100)
-    stepped = _gains(design, resample_design(design, 4000, 1))
+    stepped = _gains(design, resample_design(fitted_design(design), 4000, 1))
     for block in design.choices:
         others = [i for i, name in enumerate(block.ranked) if name != block.reference]
         spread = stepped[block.name].std(axis=0)[others] / refitted[block.name].std(axis=0)[others]
@@ -108,7 +108,7 @@ def test_steps_spread_as_refits_do(monkeypatch):
 def test_a_part_of_a_fleet_of_many_kinds_gives_the_limits_of_the_whole(monkeypatch):
     lives, _ = attacked_season(SOME, 5, units=1500)
     design = build_design(lives, list(CHOICES), ["environment"])
-    fits = resample_design(design, 200, 0)
+    fits = resample_design(fitted_design(design), 200, 0)
     whole = _gains(design, fits)
     monkeypatch.setattr(STANDARDISE, "MOST_PATTERNS", 256)
     part = _gains(design, fits)
@@ -126,6 +126,6 @@ def test_replicates_of_lives_do_not_depend_on_the_unit_of_time(monkeypatch):
         lower=24 * lives.lower, upper=24 * lives.upper, entry=24 * lives.entry, covariates=lives.covariates,
         unit="hours",
     )  # fmt: skip
-    fits = [resample_design(build_design(x, "seal", ["environment"]), 50, 0) for x in (lives, hours)]
+    fits = [resample_design(fitted_design(build_design(x, "seal", ["environment"])), 50, 0) for x in (lives, hours)]
     assert fits[0].coefficients == pytest.approx(fits[1].coefficients, abs=1e-6)
     assert fits[0].intercept + np.log(24.0) == pytest.approx(fits[1].intercept, abs=1e-6)

@@ -1,18 +1,20 @@
 """Second estimate: pseudo-values by hand, published standardised risks, errors of a second program, repeated rows."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
 
+from workbench.estimate.likelihood import family_of
 from workbench.estimate.turnbull import pseudo_shares
 from workbench.lives import Lives
-from workbench.ranking.checks.second_estimate import second_estimates
-from workbench.ranking.choices.core import core_of
+from workbench.ranking.choices.core import Looks, core_of
 from workbench.ranking.choices.rank import rank_choices
-from workbench.ranking.model import build_design, fit_design, problem_of, standardise
+from workbench.ranking.model import build_design, fit_design, fitted_design, problem_of, standardise
 
-from .seasons import make_lives
+from .seasons import make_lives, second_of
 
 
 def test_pseudo_values_by_hand():
@@ -48,9 +50,9 @@ def test_the_gain_is_the_published_standardised_risk_difference():
         [r[2] for r in rows], [int(r[2] < 100) for r in rows], weight=[r[3] for r in rows], covariates=frame
     )
     design = build_design(lives, ["vent"], ["environment"], reference={"vent": "no"})
-    assert second_estimates(design, 100)["vent", "yes"].gain == pytest.approx(0.0, abs=1e-12)
+    assert second_of(design, 100)["vent", "yes"].gain == pytest.approx(0.0, abs=1e-12)
     alone = build_design(lives.replace(covariates=frame[["vent"]]), ["vent"], reference={"vent": "no"})
-    assert second_estimates(alone, 100)["vent", "yes"].gain == pytest.approx(3 / 7 - 7 / 13)
+    assert second_of(alone, 100)["vent", "yes"].gain == pytest.approx(3 / 7 - 7 / 13)
 
 
 def test_standard_errors_agree_with_a_second_program():
@@ -59,7 +61,7 @@ def test_standard_errors_agree_with_a_second_program():
     frame = pd.DataFrame({"seal": rng.choice(["cord", "flat", "ring"], 90), "vent": rng.choice(["no", "yes"], 90)})
     life = np.exp(5 + 0.4 * (frame.seal == "ring") + 0.5 * rng.standard_normal(90))
     lives = Lives.from_arrays(life, np.ones(90), covariates=frame)
-    found = second_estimates(build_design(lives, ["seal", "vent"], reference={"seal": "flat"}), 180)["seal", "ring"]
+    found = second_of(build_design(lives, ["seal", "vent"], reference={"seal": "flat"}), 180)["seal", "ring"]
     columns = pd.get_dummies(frame)[["seal_cord", "seal_ring", "vent_yes"]].astype(float)
     fit = sm.OLS((life > 180).astype(float), sm.add_constant(columns)).fit(cov_type="HC3", use_t=True)
     assert (found.gain, found.std_error) == pytest.approx((fit.params["seal_ring"], fit.bse["seal_ring"]), rel=1e-6)
@@ -70,11 +72,11 @@ def test_rows_of_two_units_are_two_rows_and_a_cluster_is_told_once():
     lives = make_lives(3, 120)
     weighted = lives.replace(weight=np.full(120, 2))
     twice = lives.take(np.repeat(np.arange(120), 2))
-    one, two = (second_estimates(build_design(x, ["seal"], ["environment"]), 180) for x in (weighted, twice))
+    one, two = (second_of(build_design(x, ["seal"], ["environment"]), 180) for x in (weighted, twice))
     for pair, found in one.items():
         assert (found.gain, found.std_error) == pytest.approx((two[pair].gain, two[pair].std_error), rel=1e-6)
     clustered = twice.replace(cluster=np.repeat(np.arange(120), 2).astype(str))
-    together = second_estimates(build_design(clustered, ["seal"], ["environment"]), 180)
+    together = second_of(build_design(clustered, ["seal"], ["environment"]), 180)
     for pair, found in together.items():
         assert found.std_error > 1.3 * two[pair].std_error
 
@@ -83,7 +85,7 @@ def test_a_level_that_goes_with_a_site_alone_has_no_second_estimate():
     lives = make_lives(5, 120)
     frame = lives.covariates.copy()
     frame["seal"] = np.where(frame.site == "site 0", "ring", "flat")
-    found = second_estimates(build_design(lives.replace(covariates=frame), ["seal"], ["environment"]), 180)
+    found = second_of(build_design(lives.replace(covariates=frame), ["seal"], ["environment"]), 180)
     assert np.isnan(found["seal", "ring"].gain)
 
 
@@ -93,7 +95,7 @@ def test_there_is_none_where_no_life_is_known_to_have_ended_by_the_mission():
     upper = np.where(np.arange(80) % np.where(seal == "flat", 2, 5) == 0, 300.0, np.inf)
     lower = np.where(np.isfinite(upper), 10.0, 300.0)
     lives = Lives.from_arrays(lower=lower, upper=upper, covariates=pd.DataFrame({"seal": seal}))
-    found = second_estimates(build_design(lives, ["seal"], reference={"seal": "flat"}), 9)["seal", "o_ring"]
+    found = second_of(build_design(lives, ["seal"], reference={"seal": "flat"}), 9)["seal", "o_ring"]
     assert np.isnan([found.gain, found.std_error, found.lower, found.upper]).all()
 
 
@@ -102,9 +104,10 @@ def test_limits_reach_as_far_as_other_ways_of_asking_move_the_gain():
     lives = make_lives(3, 120)
     options = {"resamples": 60, "seed": 0, "confidence": 0.95}
     design = build_design(lives, ["seal", "vent"], ["environment"])
-    plain, second = core_of(design, 180.0, **options), second_estimates(design, 180.0)
+    shares = pseudo_shares(design.lives, 180.0)
+    plain, second = core_of(fitted_design(design), 180.0, shares, **options, looks=Looks()), second_of(design, 180.0)
     fits = {
-        d: fit_design(problem_of(design, distribution=d), design.lives.weight * 1.0)
+        d: fit_design(replace(problem_of(design), family=family_of(d)), design.lives.weight * 1.0)
         for d in ("weibull", "lognormal", "loglogistic")
     }
     best = fits["weibull"].log_likelihood[0]

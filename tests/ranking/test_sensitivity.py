@@ -16,14 +16,13 @@ from workbench.ranking.checks.sensitivity import (
     NO_DEAD_ON_ARRIVAL,
     SEASON_CLOCK,
     season_clock,
-    sensitivity_of,
 )
 from workbench.ranking.choices.rank import rank_choices
 from workbench.ranking.model.design import build_design
 from workbench.ranking.model.fitting import fit_design, problem_of
 from workbench.ranking.model.standardise import standardise
 
-from .seasons import make_lives, season_of_gone_rings
+from .seasons import make_lives, season_of_gone_rings, sensitivity_at
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +32,7 @@ def lives():
 
 @pytest.fixture(scope="module")
 def runs(lives):
-    return sensitivity_of(build_design(lives, ["seal", "vent"], "environment"), 180.0)
+    return sensitivity_at(build_design(lives, ["seal", "vent"], "environment"), 180.0)
 
 
 def _gain(lives: Lives, level: str, mission: float = 180.0, reference: str | None = None) -> float:
@@ -92,7 +91,7 @@ def test_the_flip_count_is_the_first_that_flips(lives):
     found = 0
     for seed in range(8):
         lives = make_lives(seed, 160, weak, missing=0.3)
-        got = sensitivity_of(build_design(lives, ["seal", "vent"], "environment"), 180.0)
+        got = sensitivity_at(build_design(lives, ["seal", "vent"], "environment"), 180.0)
         for (choice, level), count in got.flip_counts.items():
             if choice != "seal" or count.needed is None:
                 continue
@@ -136,17 +135,17 @@ def test_dead_on_arrival_units_are_left_out_in_a_run():
     lives = make_lives(3, 150)
     dead = np.arange(150) < 6
     lives = lives.replace(lower=np.where(dead, 0, lives.lower), upper=np.where(dead, 1, lives.upper))
-    got = sensitivity_of(build_design(lives, ["seal", "vent"], "environment"), 180.0)
+    got = sensitivity_at(build_design(lives, ["seal", "vent"], "environment"), 180.0)
     assert "without units dead on arrival" in set(got.table.run)
 
 
 def test_runs_that_need_what_the_lives_lack_are_skipped_with_a_sentence(lives):
     frame = lives.covariates
     bare = lives.replace(covariates=frame.drop(columns=["outcome", "followed_to"]))
-    got = sensitivity_of(build_design(bare, ["seal", "vent"]), 180.0)
+    got = sensitivity_at(build_design(bare, ["seal", "vent"]), 180.0)
     assert ALL_FAILED not in set(got.table.run) and "carry no outcome" in got.notes[0]
     half = lives.replace(covariates=frame.drop(columns=["followed_to"]))
-    got = sensitivity_of(build_design(half, ["seal", "vent"]), 180.0)
+    got = sensitivity_at(build_design(half, ["seal", "vent"]), 180.0)
     runs = set(got.table.run)
     assert ALL_FAILED in runs and ALL_WORKED not in runs and "could not be taken as working on" in got.notes[0]
 
@@ -173,7 +172,7 @@ def test_day_of_season_is_a_clock_only_when_deployment_took_long(lives):
     slow = frame.assign(deployed_on=pd.to_datetime(start + slow_days))
     assert season_clock(build_design(lives.replace(covariates=quick), ["seal", "vent"])) is None
     design = build_design(lives.replace(covariates=slow), ["seal", "vent"])
-    moved = season_clock(design)
+    moved = season_clock(design).design
     assert moved is not None
     put_out = moved.lives.entry
     assert put_out.min() == slow_days.min() - slow_days.min() and put_out.max() == np.ptp(slow_days)
@@ -281,7 +280,7 @@ def test_another_unit_of_time_changes_no_run(unit):
         covariates=covariates,
         unit=unit,
     )
-    runs = [sensitivity_of(build_design(x, ["seal"]), m).table for x, m in ((lives, 180), (other, 180 * length))]
+    runs = [sensitivity_at(build_design(x, ["seal"]), m).table for x, m in ((lives, 180), (other, 180 * length))]
     assert {ALL_FAILED, ALL_WORKED, SEASON_CLOCK, NO_DEAD_ON_ARRIVAL} <= set(runs[0]["run"])
     assert runs[0]["run"].tolist() == runs[1]["run"].tolist()
     np.testing.assert_allclose(runs[0]["survival_gain"], runs[1]["survival_gain"], atol=2e-5)
@@ -292,4 +291,4 @@ def test_lives_counted_in_no_unit_of_time_have_no_clock_of_the_season():
     put_out = pd.Timestamp("2025-03-01") + pd.to_timedelta(np.arange(160) % 80, unit="D")
     lives = lives.replace(covariates=lives.covariates.assign(deployed_on=put_out), unit="cycles")
     assert season_clock(build_design(lives, ["seal"])) is None
-    assert ALL_FAILED in set(sensitivity_of(build_design(lives, ["seal"]), 180).table["run"])
+    assert ALL_FAILED in set(sensitivity_at(build_design(lives, ["seal"]), 180).table["run"])

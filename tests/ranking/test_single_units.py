@@ -7,21 +7,20 @@ import pytest
 
 from workbench.cli import main
 from workbench.lives import Lives
-from workbench.ranking.checks.second_estimate import second_estimates
 from workbench.ranking.checks.sensitivity import gain_matrix
 from workbench.ranking.checks.single_units import MOST_UNITS, leave_out_units
 from workbench.ranking.choices import rank_choices
 from workbench.ranking.choices.bars import rests_on
-from workbench.ranking.model import build_design, fit_design, problem_of, standardise
+from workbench.ranking.model import build_design, fit_design, fitted_design, problem_of, standardise
 
-from .seasons import make_lives
+from .seasons import make_lives, second_of
 
 pytestmark = pytest.mark.slow
 
 
 def left_out_of(lives, mission=180.0):
     design = build_design(lives, ["seal", "vent"], ["environment"])
-    return design, leave_out_units(design, mission, second_estimates(design, mission))
+    return design, leave_out_units(fitted_design(design), mission, second_of(design, mission))
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -14,10 +14,10 @@ from scipy.optimize import minimize
 from workbench import read_log, simulate_season
 from workbench.estimate.aft.time_ratios import fit_time_ratios
 from workbench.estimate.curves import differences_within
-from workbench.estimate.likelihood import AftBatch
+from workbench.estimate.likelihood import AftBatch, family_of
 from workbench.lives import Lives
 from workbench.ranking.model.design import build_design
-from workbench.ranking.model.fitting import SHAPE_SD, fit_design, problem_of, resample_design
+from workbench.ranking.model.fitting import SHAPE_SD, fit_design, fitted_design, problem_of, resample_design
 from workbench.ranking.model.standardise import restricted_life, standardise
 
 from .seasons import make_lives
@@ -89,7 +89,7 @@ def test_restricted_life_is_the_area_under_the_curve(location, scale):
 
 def test_replicates_and_single_fits_agree_on_share_and_days():
     design = build_design(make_lives(1), ["seal", "vent"], "environment")
-    fits = resample_design(design, 20, seed=1)
+    fits = resample_design(fitted_design(design), 20, seed=1)
     together = standardise(design, fits, 180.0)
     for b in range(20):
         parts = (
@@ -113,7 +113,7 @@ def test_small_seasons_with_many_choices_are_refitted_whatever_the_eigenvalues_d
         *("board_protection", "desiccant", "cable_entry", "shade"),
     ]
     design = build_design(lives, protection, "environment")
-    assert resample_design(design, 1000, seed=0).converged.all()
+    assert resample_design(fitted_design(design), 1000, seed=0).converged.all()
 
 
 @pytest.mark.parametrize("distribution", ["weibull", "lognormal", "loglogistic"])
@@ -122,7 +122,7 @@ def test_mission_survival_by_hand_in_a_fleet_of_two_kinds(distribution):
     frame = pd.DataFrame({"seal": ["a", "b"] * 10, "place": ["x"] * 15 + ["y"] * 5})
     life = np.arange(1, 21.0) * np.where(frame["seal"] == "b", 1.5, 1.0)
     design = build_design(Lives.from_arrays(life, np.ones(20, dtype=bool), covariates=frame), "seal", "place")
-    fit = fit_design(problem_of(design, distribution=distribution), design.lives.weight.astype(float))
+    fit = fit_design(replace(problem_of(design), family=family_of(distribution)), design.lives.weight.astype(float))
     seal, place = design.block("seal"), design.block("place")
     effect, scale = fit.coefficients[0], fit.scale[0]
     got = standardise(design, fit, 12.0, distribution=distribution)["seal"]

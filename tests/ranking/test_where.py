@@ -7,6 +7,7 @@ import pytest
 
 from tests.studies.attacked_seasons import ATTACKS, CHOICES, ENVIRONMENTS, NONE, attacked_season
 from workbench.estimate.likelihood import fit_batch
+from workbench.estimate.turnbull import pseudo_shares
 from workbench.ranking.checks.differing import differing_effects
 from workbench.ranking.choices.rank import rank_choices
 from workbench.ranking.choices.where import where_it_helps
@@ -61,12 +62,13 @@ def test_with_much_data_each_place_gets_the_gain_that_is_true_there():
 def test_effects_that_differ_are_found_and_equal_ones_are_not():
     p = {
         name: [
-            differing_effects(
-                build_design(attacked_season(attack, 3100 + s)[0], list(CHOICES), ["environment"]), 180.0
-            )["vent"]
-            for s in range(12)
+            differing_effects(design, pseudo_shares(design.lives, 180.0))["vent"]
+            for design in (build_design(x[0], list(CHOICES), ["environment"]) for x in seasons)
         ]
-        for name, attack in (("none", NONE), ("local", LOCAL))
+        for name, seasons in (
+            (name, [attacked_season(attack, 3100 + s) for s in range(12)])
+            for name, attack in (("none", NONE), ("local", LOCAL))
+        )
     }
     assert sum(v < 0.05 for v in p["none"]) <= 2
     assert sum(v < 0.05 for v in p["local"]) >= 2

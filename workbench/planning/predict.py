@@ -15,10 +15,9 @@ from workbench.ranking.model import (
     Block,
     Design,
     build_design,
+    fitted_design,
     level_texts,
-    ranking_problem,
     resample_design,
-    resample_problem,
 )
 
 __all__ = ["FailureModel", "fit_failure_model"]
@@ -176,7 +175,7 @@ def fit_failure_model(
     design = build_design(lives, varying, adjust, site=site)
     rng = np.random.default_rng([seed, 2])
     return FailureModel(
-        fits=resample_design(design, replicates, seed),
+        fits=resample_design(fitted_design(design), replicates, seed),
         blocks=design.blocks,
         constant=constant,
         places=_places(design, environment),
@@ -195,9 +194,9 @@ def _rankable(lives: Lives, name: str) -> bool:
 
 
 def _plain_fits(lives: Lives, replicates: int, seed: int) -> AftBatch:
-    taken = lives.take(lives.canonical_order())
-    problem = ranking_problem(taken.lower, taken.upper, taken.entry, columns=np.zeros((len(taken), 0)))
-    return resample_problem(problem, taken, resamples=replicates, seed=seed)
+    order = lives.canonical_order()
+    bare = Design(lives.take(order), (), np.zeros((len(order), 0)), np.zeros(0), order)
+    return resample_design(fitted_design(bare), replicates, seed)
 
 
 def _places(design: Design, environment: str | None) -> tuple[tuple[str, int, int], ...]:

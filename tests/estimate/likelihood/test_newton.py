@@ -8,8 +8,8 @@ import pytest
 from scipy import integrate, optimize, special, stats
 
 from workbench.errors import EstimateError, UsageError
-from workbench.estimate.likelihood import AftBatch, AftProblem, expand, fit_batch
-from workbench.estimate.likelihood.aft_layout import cell_patterns, cells_of
+from workbench.estimate.likelihood import AftBatch, AftProblem, cell_patterns, expand, fit_batch, patterns
+from workbench.estimate.likelihood.aft_layout import cells_of
 from workbench.estimate.likelihood.aft_likelihood import PriorCentre, evaluate_likelihood, evaluate_penalty
 from workbench.estimate.likelihood.families import FAMILIES
 
@@ -248,18 +248,25 @@ def test_a_fit_lost_from_its_start_is_begun_anew(scale):
     assert (found.intercept[0], found.scale[0]) == pytest.approx((plain.intercept[0], plain.scale[0]), abs=1e-6)
 
 
-def test_designs_too_wide_for_products_have_the_same_derivatives():
+@pytest.mark.parametrize(("most", "groups", "loose"), [(1, 1, 6), (2, 4, 3), (9, 2, 2), (60, 1, 0)])
+def test_designs_too_wide_for_products_have_the_same_derivatives(monkeypatch, most, groups, loose):
+    """A column of three values between two numbers and three of two values, summed alone or together."""
     lower, upper, entry, X = _mixed()
+    X = np.column_stack([X.round(0).clip(-1, 1)[:, :1], X[:, 1:], (np.arange(60)[:, None] % [2, 3, 5] == 0)])
     problem = AftProblem.build(lower, upper, entry, columns=X)
-    wide = replace(problem.layout, products=None)
+    assert problem.layout.patterns.products is not None
+    monkeypatch.setattr(patterns, "MOST_PRODUCTS", 0)
+    monkeypatch.setattr(patterns, "MOST_ROWS", most)
+    wide = AftProblem.build(lower, upper, entry, columns=X).layout
+    assert (len(wide.patterns.groups), len(wide.patterns.loose)) == (groups, loose)
     points = _points(problem, np.random.default_rng(0).gamma(1.0, size=(3, len(lower))))
-    params = np.tile([0.3, 0.2, -0.1, 0.4, 1.3], (3, 1))
+    params = np.tile([0.3, 0.2, -0.1, 0.4, 0.1, -0.2, 0.3, 1.3], (3, 1))
     for mine, other in zip(
         evaluate_likelihood(wide, problem.family, points, params=params),
         evaluate_likelihood(problem.layout, problem.family, points, params=params),
         strict=True,
     ):
-        assert mine == pytest.approx(other, rel=1e-12)
+        assert mine == pytest.approx(other, rel=1e-11, abs=1e-11)
 
 
 @pytest.mark.parametrize("distinct", [True, False], ids=["all lives differ", "lives alike"])

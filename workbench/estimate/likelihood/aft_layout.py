@@ -5,7 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["CellWeights", "Cells", "Layout", "cell_patterns", "cells_of", "layout_of"]
+from workbench.estimate.likelihood.patterns import Patterns, patterns_from
+
+__all__ = ["CellWeights", "Cells", "Layout", "cells_of", "layout_of"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +71,7 @@ class Layout:
 
     Attributes
     ----------
-    design : np.ndarray of float, shape (P, 1 + k)
+    patterns : Patterns
         Distinct design rows, the constant first.
     pattern : np.ndarray of int, shape (N,)
         Design row of each point; N counts a cell with late entry twice.
@@ -81,18 +83,20 @@ class Layout:
         Log times (N,), and the later log time of the "between" points.
     kinds : tuple of slice
         Where exact, survived, ended, between and entry points stand.
-    products : np.ndarray or None
-        Products of design columns (P, (1+k)(2+k)/2), when they fit in memory.
     """
 
-    design: np.ndarray
+    patterns: Patterns
     pattern: np.ndarray
     cell: np.ndarray
     sign: np.ndarray
     near: np.ndarray
     far: np.ndarray
     kinds: tuple[slice, slice, slice, slice, slice]
-    products: np.ndarray | None
+
+    @property
+    def design(self) -> np.ndarray:
+        """Distinct design rows, the constant first; shape (P, 1 + k)."""
+        return self.patterns.design
 
     @property
     def has_entry(self) -> bool:
@@ -106,19 +110,14 @@ class Layout:
         """
         return np.asarray(weights.values[:, self.cell] * self.sign)
 
+    def sums(self, values: np.ndarray) -> np.ndarray:
+        """Sums of values of the points by pattern.
 
-def cell_patterns(columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the distinct rows of a dense design and the number of each row's pattern.
-
-    Shapes: columns (n, k), returns (P, k).
-    """
-    # one number a row: rows that differ get different numbers almost surely, and the comparison below makes it sure
-    key = columns @ np.random.default_rng(20240501).uniform(1.0, 2.0, size=columns.shape[1])
-    _, first, pattern = np.unique(key, return_index=True, return_inverse=True)
-    if np.array_equal(columns[first][pattern], columns):
-        return columns[first], pattern
-    distinct, pattern = np.unique(columns, axis=0, return_inverse=True)
-    return distinct, pattern.reshape(-1)
+        Shapes: values (B, N), returns (B, P).
+        """
+        batch, size = len(values), len(self.design)
+        place = (self.pattern + size * np.arange(batch)[:, None]).ravel()
+        return np.bincount(place, values.ravel(), batch * size).reshape(batch, size)
 
 
 def cells_of(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, *, pattern: np.ndarray) -> Cells:
@@ -182,16 +181,12 @@ def layout_of(cells: Cells, columns: np.ndarray, shift: float) -> Layout:
     cell = np.concatenate(groups)
     sources = (cells.lower, cells.lower, cells.upper, cells.lower, cells.entry)
     near = np.concatenate([source[rows] for source, rows in zip(sources, groups, strict=True)])
-    design = np.column_stack([np.ones(len(columns)), columns])
-    first, second = np.triu_indices(design.shape[1])
-    small = len(design) * len(first) <= 1_000_000
     return Layout(
-        design=design,
+        patterns=patterns_from(columns),
         pattern=cells.pattern[cell],
         cell=cell,
         sign=np.where(np.arange(len(cell)) >= ends[4], -1.0, 1.0),
         near=np.log(near) - shift,
         far=np.log(cells.upper[groups[3]]) - shift,
         kinds=kinds,  # type: ignore[arg-type]
-        products=design[:, first] * design[:, second] if small else None,
     )

@@ -46,7 +46,7 @@ def _pieces(layout: Layout, family: Family, params: np.ndarray) -> Pieces:
     """Value, slope and curvature of each point in z, cross term with 1 / scale, and what spans add to those of it."""
     exact, survived, ended, between, entry = layout.kinds
     shrinkage = params[:, -1:]
-    location = (params[:, :-1] @ layout.design.T)[:, layout.pattern]
+    location = layout.patterns.located(params[:, :-1])[:, layout.pattern]
     z = shrinkage * layout.near - location
     value, score, curve = np.empty_like(z), np.empty_like(z), np.empty_like(z)
     for part, pieces in (
@@ -86,18 +86,13 @@ def point_slopes(layout: Layout, family: Family, params: np.ndarray) -> tuple[np
     return -score[0], shape
 
 
-def gradients_of(
-    layout: Layout, slopes: tuple[np.ndarray, np.ndarray], weights: np.ndarray, *, pattern: np.ndarray
-) -> np.ndarray:
+def gradients_of(layout: Layout, slopes: tuple[np.ndarray, np.ndarray], points: np.ndarray) -> np.ndarray:
     """Return the sums of slopes in each parameter, weighted anew for each of B fits.
 
-    Shapes: pattern, both slopes (m,), weights (B, m), returns (B, p).
+    Shapes: slopes (N,), points (B, N), returns (B, p).
     """
     location, shape = slopes
-    size, batch = len(layout.design), len(weights)
-    place = (pattern + size * np.arange(batch)[:, None]).ravel()
-    sums = np.bincount(place, (weights * location).ravel(), batch * size).reshape(batch, size)
-    return np.column_stack([sums @ layout.design, weights @ shape])
+    return np.column_stack([layout.patterns.slopes(layout.sums(points * location)), points @ shape])
 
 
 def evaluate_likelihood(
@@ -124,30 +119,12 @@ def evaluate_likelihood(
     if far_terms is not None:
         slope_a += (far_terms[0] * points[:, between]).sum(axis=1)
         curve_a += (far_terms[1] * points[:, between]).sum(axis=1)
-    gradient, curvature = _by_design(layout, score, curve, cross=cross_near)
-    gradient[:, -1], curvature[:, -1, -1] = slope_a, curve_a
+    gradient, curvature = np.empty(params.shape), np.empty((*params.shape, params.shape[1]))
+    gradient[:, :-1], gradient[:, -1] = -layout.patterns.slopes(layout.sums(score)), slope_a
+    curvature[:, :-1, :-1] = layout.patterns.curvature(layout.sums(curve))
+    curvature[:, :-1, -1] = curvature[:, -1, :-1] = -layout.patterns.slopes(layout.sums(cross_near))
+    curvature[:, -1, -1] = curve_a
     return total, gradient, curvature
-
-
-def _by_design(
-    layout: Layout, score: np.ndarray, curve: np.ndarray, *, cross: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    batch, size = score.shape[0], len(layout.design)
-    place = (layout.pattern + size * np.arange(batch)[:, None]).ravel()
-    sums = [np.bincount(place, v.ravel(), batch * size).reshape(batch, size) for v in (score, curve, cross)]
-    columns = layout.design.shape[1]
-    gradient, curvature = np.empty((batch, columns + 1)), np.empty((batch, columns + 1, columns + 1))
-    gradient[:, :-1] = -(sums[0] @ layout.design)
-    curvature[:, :-1, -1] = curvature[:, -1, :-1] = -(sums[2] @ layout.design)
-    if layout.products is not None:
-        first, second = np.triu_indices(columns)
-        packed = sums[1] @ layout.products
-        curvature[:, first, second] = packed
-        curvature[:, second, first] = packed
-    else:
-        for b in range(batch):
-            curvature[b, :-1, :-1] = layout.design.T @ (sums[1][b][:, None] * layout.design)
-    return gradient, curvature
 
 
 def evaluate_penalty(

@@ -118,7 +118,7 @@ def _no_plateau(problem: AftProblem, points: np.ndarray, summit: Summit) -> np.n
     """Whether each climb has reached a maximum, and no mere plateau as late entries can make; shape (B,)."""
     if not problem.layout.has_entry:
         return summit.converged
-    size = np.abs(points) @ (problem.layout.design**2)[problem.layout.pattern]
+    size = problem.layout.sums(np.abs(points)) @ problem.layout.design**2
     return np.asarray(summit.converged & (summit.information[:, :-1] >= PLATEAU * size).all(axis=1))
 
 

@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from workbench.errors import EstimateError
-from workbench.estimate.likelihood.aft_layout import Cells, Layout, cell_patterns, cells_of, layout_of
+from workbench.estimate.likelihood.aft_layout import Cells, Layout, cells_of, layout_of
 from workbench.estimate.likelihood.families import Family, family_of
+from workbench.estimate.likelihood.patterns import cell_patterns, patterns_from
 
 __all__ = ["POINTS_AT_ONCE", "AftBatch", "AftProblem", "batch_from", "params_of"]
 
@@ -92,7 +93,7 @@ class AftProblem:
         """The same rows with some of the columns."""
         if len(used) == self.columns:
             return self
-        layout = layout_of(self.cells, self.layout.design[:, 1:][:, used], self.shift)
+        layout = replace(self.layout, patterns=patterns_from(self.layout.design[:, 1:][:, used]))
         return replace(self, precision=self.precision[used], layout=layout)
 
 

@@ -44,7 +44,7 @@ class Expansion:
 
         Shapes: points (B, N), returns (B, p).
         """
-        return gradients_of(self.problem.layout, self.slopes, points, pattern=self.problem.layout.pattern)
+        return gradients_of(self.problem.layout, self.slopes, points)
 
     def score_spread(self, weight: np.ndarray, cluster: np.ndarray | None = None) -> np.ndarray:
         """Covariance of the score sums when lives are weighted by Gamma variables of their own, or one per cluster.

@@ -5,11 +5,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from workbench.estimate.likelihood import AftBatch, AftProblem, evaluate_likelihood
+from workbench.estimate.likelihood import evaluate_likelihood
 from workbench.estimate.shared import adjusted_by_holm
 from workbench.mentions import Mention, Sentence
 from workbench.ranking.checks.permute import choice_permutation_p
-from workbench.ranking.model import Block, Design, fit_design, problem_of, ranking_problem
+from workbench.ranking.model import Block, FittedDesign, fit_design, ranking_problem
 from workbench.wording import p_text
 
 __all__ = ["SHAPE_P", "ShapeCheck", "common_shapes"]
@@ -52,7 +52,7 @@ class ShapeCheck:
         return Sentence("with the levels of ", Mention(self.choice), beyond, ", so no one time ratio describes them")
 
 
-def common_shapes(design: Design, mission: float, *, seed: int = 0) -> Mapping[str, ShapeCheck]:
+def common_shapes(fitted: FittedDesign, mission: float, *, seed: int = 0) -> Mapping[str, ShapeCheck]:
     """Return for each choice whether its levels share one shape.
 
     The slope of each life's log-likelihood in the shape, less what goes with its slope in the location, changes places
@@ -64,13 +64,11 @@ def common_shapes(design: Design, mission: float, *, seed: int = 0) -> Mapping[s
     Score tests of a common shape: Lawless, Statistical Models and Methods for Lifetime Data (2003), ch. 6; exchange of
     residuals: Freedman & Lane (1983), J. Bus. Econ. Stat. 1, 292-298; both from memory.
     """
+    design, lives = fitted.design, fitted.design.lives
     blocks = [b for b in design.choices if len(b.ranked) > 1]
-    lives = design.lives
     if len(lives) > MOST_ROWS or not blocks:
         return {b.name: ShapeCheck(b.name, float("nan"), {}) for b in blocks}
-    problem = problem_of(design)
-    fit = fit_design(problem, lives.weight.astype(float))
-    slope = _shape_slopes(problem, fit, lives.weight.astype(float))
+    slope = _shape_slopes(fitted)
     raw = []
     for number, block in enumerate(blocks):
         codes = np.asarray(block.codes)
@@ -84,14 +82,15 @@ def common_shapes(design: Design, mission: float, *, seed: int = 0) -> Mapping[s
         block.name: ShapeCheck(
             block.name,
             float(p) if np.isfinite(first) else float("nan"),
-            _own_shapes(design, block, fit, mission=mission) if p < SHAPE_P else {},
+            _own_shapes(fitted, block, mission=mission) if p < SHAPE_P else {},
         )
         for block, first, p in zip(blocks, raw, adjusted, strict=True)
     }
 
 
-def _shape_slopes(problem: AftProblem, fit: AftBatch, weight: np.ndarray) -> np.ndarray:
+def _shape_slopes(fitted: FittedDesign) -> np.ndarray:
     """Slope of each life's log-likelihood in 1 / scale, less what goes with its slope in the location; shape (n,)."""
+    problem, fit, weight = fitted.problem, fitted.best, fitted.weight
     points = problem.layout.points_of(problem.cells.fold(np.eye(len(weight))))
     params = np.r_[fit.intercept[0] - problem.shift, fit.coefficients[0], 1.0] / fit.scale[0]
     with np.errstate(all="ignore"):
@@ -104,8 +103,9 @@ def _shape_slopes(problem: AftProblem, fit: AftBatch, weight: np.ndarray) -> np.
     return np.asarray(shape - along * location)
 
 
-def _own_shapes(design: Design, block: Block, fit: AftBatch, *, mission: float) -> dict[str, float]:
+def _own_shapes(fitted: FittedDesign, block: Block, *, mission: float) -> dict[str, float]:
     """Gains with a location and shape of its own for each level, all other effects as fitted to all."""
+    design, fit = fitted.design, fitted.best
     lives, codes = design.lives, np.asarray(block.codes)
     own = slice(block.start, block.stop)
     others = design.columns @ fit.coefficients[0] - design.columns[:, own] @ fit.coefficients[0, own]

@@ -5,7 +5,6 @@ from collections.abc import Mapping
 import numpy as np
 
 from workbench.estimate.shared import adjusted_by_holm
-from workbench.estimate.turnbull import pseudo_shares
 from workbench.ranking.checks.overlap import environments_of
 from workbench.ranking.model import LEAST_UNITS, Block, Design
 
@@ -18,11 +17,12 @@ MOST_UNITS = 2000
 """Above so many units a random part of them is asked."""
 
 
-def differing_effects(design: Design, mission: float, *, seed: int = 0) -> Mapping[str, float]:
+def differing_effects(design: Design, shares: np.ndarray, *, seed: int = 0) -> Mapping[str, float]:
     """Return for each choice the p value, corrected, of one effect in all kinds of place.
 
-    Pseudo-values at the mission are regressed on the design with and without levels by place; what is left of the
-    smaller model changes places within sites. A cell counts where level and reference have at least 5 units each.
+    Pseudo-values at the mission, `shares` (n,), are regressed on the design with and without levels by place; what is
+    left of the smaller model changes places within sites. A cell counts where level and reference have at least 5 units
+    each.
 
     References
     ----------
@@ -35,7 +35,7 @@ def differing_effects(design: Design, mission: float, *, seed: int = 0) -> Mappi
     rows = np.repeat(np.arange(len(design.lives)), design.lives.weight)
     if len(rows) > MOST_UNITS:
         rows = np.sort(np.random.default_rng([seed, 17]).choice(rows, MOST_UNITS, replace=False))
-    values, site = pseudo_shares(design.lives, mission)[rows], design.site_codes[rows]
+    values, site = shares[rows], design.site_codes[rows]
     base = np.column_stack([np.ones(len(rows)), design.columns[rows]])
     span = _span(base)
     left = values - span @ (span.T @ values)

@@ -8,13 +8,13 @@ import numpy as np
 from workbench.estimate.likelihood import AftProblem
 from workbench.lives import Lives
 from workbench.mentions import Mention, Sentence
-from workbench.ranking.model import Design, fit_design, standardise
+from workbench.ranking.model import Design, FittedDesign, fit_design, standardise
 from workbench.wording import count_of
 
 __all__ = ["FlipCount", "MissingUnits", "flip_counts", "missing_units"]
 
 AT_ONCE = 25
-"""Counts of failed units tried together before the search narrows."""
+"""Missing units up to which every count of failed ones is tried; of more, those near where the gain seems to turn."""
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ def _next_day(lives: Lives) -> float:
 
 
 def flip_counts(
-    design: Design,
+    fitted: FittedDesign,
     missing: MissingUnits,
     problem: AftProblem,
     *,
@@ -133,36 +133,44 @@ def flip_counts(
     """
     if not missing.units:
         return {}
-    sides, low, high = {}, {}, {}
+    design, units = fitted.design, missing.base[missing.of]
+    sides = {}
     for (choice, level), gain in gains.items():
         block = design.block(choice)
         side = level if gain > 0 else block.reference
         mask = np.asarray(block.codes)[missing.of] == block.levels.index(side)
-        sides[choice, level] = (side, mask)
-        # after so many failures the sign stands (low), after so many it has changed or the units are used up (high)
-        low[choice, level], high[choice, level] = 0, int(missing.base[missing.of][mask].sum()) + 1
-    while True:
-        tries = [(p, k) for p in gains for k in _between(low[p], high[p])]
-        if not tries:
-            break
+        sides[choice, level] = (side, mask, int(units[mask].sum()))
+    # by count of failed units the gain then, positive as long as its sign stands
+    found = {pair: {0: gain * gain} for pair, gain in gains.items()}
+    while tries := [(pair, k) for pair in gains for k in _next_counts(found[pair], sides[pair][2])]:
         weights = np.array([missing.weights(failed=sides[p][1], first=k) for p, k in tries])
-        put_in = standardise(design, fit_design(problem, weights, "a run with missing units"), mission, days=False)
+        fits = fit_design(problem, weights, "a run with missing units", start=fitted.best)
+        put_in = standardise(design, fits, mission, days=False)
         for row, (pair, k) in enumerate(tries):
             standard = put_in[pair[0]]
             base = standard.levels.index(design.block(pair[0]).reference)
             gain = standard.survival[row, standard.levels.index(pair[1])] - standard.survival[row, base]
-            if gain * gains[pair] <= 0:
-                high[pair] = min(high[pair], k)
-            elif k < high[pair]:
-                low[pair] = max(low[pair], k)
+            found[pair][k] = float(gain * gains[pair])
     counts = {}
-    for pair, (side, mask) in sides.items():
-        total = int(missing.base[missing.of][mask].sum())
-        counts[pair] = FlipCount(side, total, high[pair] if high[pair] <= total else None)
+    for pair, (side, _, total) in sides.items():
+        turned = _bracket(found[pair], total)[1]
+        counts[pair] = FlipCount(side, total, turned if turned <= total else None)
     return counts
 
 
-def _between(low: int, high: int) -> list[int]:
-    if high - low <= 1:
-        return []
-    return sorted({int(k) for k in np.linspace(low + 1, high - 1, min(AT_ONCE, high - low - 1)).round()})
+def _bracket(found: Mapping[int, float], total: int) -> tuple[int, int]:
+    """The most failed units after which the sign stands, and the fewest after which it has changed."""
+    high = min((k for k, gain in found.items() if k and gain <= 0), default=total + 1)
+    return max(k for k in found if k < high), high
+
+
+def _next_counts(found: Mapping[int, float], total: int) -> list[int]:
+    """Counts to try next: all where units are few, else all failed, then those around where a straight line crosses."""
+    low, high = _bracket(found, total)
+    if high - low <= 1 or total <= AT_ONCE:
+        return list(range(low + 1, high))
+    if high > total:
+        return [total]
+    near = low + (high - low) * found[low] / max(found[low] - found[high], 1e-300)
+    reach = (high - low) // AT_ONCE + 1
+    return sorted({int(np.clip(k, low + 1, high - 1)) for k in (near - reach, near, near + reach)})

@@ -6,7 +6,7 @@ import numpy as np
 
 from workbench.estimate.likelihood import AftBatch, Family, family_of
 from workbench.lives import Lives
-from workbench.ranking.model import Block, Design, fit_design, problem_of, ranking_problem
+from workbench.ranking.model import Block, Design, FittedDesign, fit_design, problem_of
 
 __all__ = ["PERMUTATIONS", "choice_p_values", "choice_permutation_p", "level_p_value", "life_score_residuals"]
 
@@ -134,22 +134,18 @@ def _normal_limit(
     return np.asarray(spread * (parts - parts.sum(axis=1, keepdims=True) * units / total))
 
 
-def choice_p_values(design: Design, seed: int, permutations: int = PERMUTATIONS) -> dict[str, float]:
+def choice_p_values(fitted: FittedDesign, seed: int, permutations: int = PERMUTATIONS) -> dict[str, float]:
     """Return the p value of each choice, from fits that leave it out.
 
     Lives of one unit at one site with one level change places as one.
     """
-    lives, weight = design.lives, design.lives.weight.astype(float)
-    whole = problem_of(design)
-    best = fit_design(whole, weight)
-    result = {}
+    design, best, result = fitted.design, fitted.best, {}
     for number, block in enumerate(design.choices):
         rng = np.random.default_rng([seed, number])
         kept = design.columns_without(block.name)
-        columns, near = design.columns[:, kept], replace(best, coefficients=best.coefficients[:, kept])
-        fit = fit_design(whole.restricted(kept), weight, f"the model without {block.name}", start=near)
-        residual = life_score_residuals(lives, _location(fit, columns), float(fit.scale[0]))
-        *what, units = _exchangeable(design, block, residual)
+        near = replace(best, coefficients=best.coefficients[:, kept])
+        fit = fit_design(fitted.problem.restricted(kept), fitted.weight, f"the model without {block.name}", start=near)
+        *what, units = _exchangeable(design, block, _residuals(design, fit, kept))
         result[block.name] = choice_permutation_p(*what, weight=units, rng=rng, permutations=permutations)
     return result
 
@@ -159,23 +155,25 @@ def level_p_value(design: Design, choice: str, level: str, *, seed: int, permuta
 
     Units with the two levels change places within sites; all others stay in the fit alone.
     """
-    block, lives = design.block(choice), design.lives
+    block = design.block(choice)
     ours, theirs = (block.levels.index(v) for v in (level, block.reference))
     columns = design.columns.copy()
     columns[:, block.start + theirs] += columns[:, block.start + ours]
     kept = np.delete(np.arange(columns.shape[1]), block.start + ours)
-    problem = ranking_problem(
-        lives.lower, lives.upper, lives.entry, columns=columns[:, kept], precision=design.precision[kept]
-    )
-    fit = fit_design(problem, lives.weight.astype(float), f"the model in which {level} and {block.reference} are one")
-    residual = life_score_residuals(lives, _location(fit, columns[:, kept]), float(fit.scale[0]))
+    joined = replace(design, columns=columns[:, kept], precision=design.precision[kept])
+    what_fits = f"the model in which {level} and {block.reference} are one"
+    fit = fit_design(problem_of(joined), design.lives.weight.astype(float), what_fits)
+    residual = _residuals(joined, fit, np.arange(len(kept)))
     *what, weight = _exchangeable(design, block, residual, levels=np.array([ours, theirs]))
     rng = np.random.default_rng([seed, 11])
     return choice_permutation_p(*what, weight=weight, rng=rng, permutations=permutations)
 
 
-def _location(fit: AftBatch, columns: np.ndarray) -> np.ndarray:
-    return np.asarray(fit.intercept[0] + columns @ fit.coefficients[0])
+def _residuals(design: Design, fit: AftBatch, kept: np.ndarray) -> np.ndarray:
+    """Score residual of each life under a fit with some of the design's columns."""
+    columns, pattern = design.patterns
+    location = fit.intercept[0] + columns[:, kept] @ fit.coefficients[0]
+    return life_score_residuals(design.lives, location[pattern], float(fit.scale[0]))
 
 
 def _exchangeable(
@@ -185,10 +183,9 @@ def _exchangeable(
     lives, site = design.lives, design.site_codes
     codes = np.asarray(block.codes)
     level = np.where(np.isin(codes, block.ranked_codes if levels is None else levels), codes, -1)
-    if lives.cluster is None:
+    if design.clusters is None:
         return residual, level, site, lives.weight
-    _, cluster = np.unique(np.array([str(c) for c in lives.cluster]), return_inverse=True)
-    key = (cluster.astype(np.int64) * (site.max() + 1) + site) * (len(block.levels) + 1) + level + 1
+    key = (design.clusters * (site.max() + 1) + site) * (len(block.levels) + 1) + level + 1
     _, first, cell = np.unique(key, return_index=True, return_inverse=True)
     if 2 * len(first) < len(lives):
         # clusters far larger than units (sites, say): exchanged together they would leave hardly any arrangement

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from workbench.estimate.turnbull import pseudo_shares
 from workbench.ranking.checks.overlap import environments_of
 from workbench.ranking.model import LEAST_UNITS, Block, Design
 
@@ -38,26 +37,30 @@ class SecondEstimate:
 
 @dataclass(frozen=True, eq=False)
 class _Regression:
-    """Least squares of the pseudo-values on the design's columns; `way` (k, n) gives the coefficients."""
+    """Least squares of the pseudo-values on the P distinct rows of the design's columns.
+
+    `way` (k, P) gives the coefficients from sums of values over the units of each row, `left` (n,) is what is left of
+    each value by the regression without its unit.
+    """
 
     design: Design
     values: np.ndarray
     columns: np.ndarray
     way: np.ndarray
-    moves: np.ndarray
+    left: np.ndarray
     determined: np.ndarray
     freedom: float
 
 
 def second_estimates(
-    design: Design, mission: float, *, confidence: float = 0.95
+    design: Design, shares: np.ndarray, *, confidence: float = 0.95
 ) -> Mapping[tuple[str, str], SecondEstimate]:
     """Return the second estimate of every ranked level but the references.
 
-    Each life's pseudo-value at the mission is regressed, by units, on all choices, exposures and sites, without
-    shrinkage. What is left over is compared within environments in which both levels have at least 5 units, and counts
-    by the fleet's share in each: a level that works differently in different environments is so put into the fleet as
-    it stands. Standard errors leave each unit (cluster) out once.
+    Each life's pseudo-value at the mission, `shares` (n,), is regressed, by units, on all choices, exposures and sites,
+    without shrinkage. What is left over is compared within environments in which both levels have at least 5 units, and
+    counts by the fleet's share in each: a level that works differently in different environments is so put into the
+    fleet as it stands. Standard errors leave each unit (cluster) out once.
 
     References
     ----------
@@ -65,7 +68,7 @@ def second_estimates(
     J. Am. Stat. Assoc. 89, 846-866 (regression with weighted residuals); MacKinnon & White (1985), J. Econometrics 29,
     305-325 (standard errors); the three from memory.
     """
-    regression = _regression(design, pseudo_shares(design.lives, mission))
+    regression = _regression(design, shares)
     return {
         (block.name, level): _estimate(regression, block, level, confidence=confidence)
         for block in design.choices
@@ -76,42 +79,46 @@ def second_estimates(
 
 def _regression(design: Design, values: np.ndarray) -> _Regression:
     weight = design.lives.weight.astype(float)
-    columns = np.column_stack([np.ones(len(values)), design.columns])
-    gram = (columns * weight[:, None]).T @ columns
+    distinct, pattern = design.patterns
+    columns = np.column_stack([np.ones(len(distinct)), distinct])
+    units, sums = (np.bincount(pattern, v, len(columns)) for v in (weight, weight * values))
+    gram = (columns * units[:, None]).T @ columns
     inverse = np.linalg.pinv(gram, rcond=1e-9, hermitian=True)
-    way = inverse @ (columns * weight[:, None]).T
-    followed = np.einsum("ij,ji->i", columns, way) / weight
-    left = (values - columns @ (way @ values)) / (1.0 - np.minimum(followed, MOST_LEVERAGE))
-    freedom = weight.sum() - float(followed @ weight)
-    return _Regression(design, values, columns, way, left, inverse @ gram, freedom)
+    way = inverse @ columns.T
+    followed = np.einsum("ij,ji->i", columns, way)
+    left = (values - (columns @ (way @ sums))[pattern]) / (1.0 - np.minimum(followed, MOST_LEVERAGE))[pattern]
+    return _Regression(design, values, columns, way, left, inverse @ gram, weight.sum() - float(followed @ units))
 
 
 def _estimate(regression: _Regression, block: Block, level: str, *, confidence: float) -> SecondEstimate:
-    lives = regression.design.lives
+    design, lives = regression.design, regression.design.lives
     ours, theirs = (block.levels.index(v) for v in (level, block.reference))
     contrast = np.zeros(regression.columns.shape[1])
     contrast[1 + block.start + ours], contrast[1 + block.start + theirs] = 1.0, -1.0
-    within = _within_environments(regression.design, np.asarray(block.codes), ours=ours, theirs=theirs)
-    parts = regression.way.T @ contrast + within - regression.way.T @ (regression.columns.T @ within)
-    moves = parts / lives.weight * regression.moves
-    gain = float(parts @ regression.values)
+    within, pattern = (
+        _within_environments(design, np.asarray(block.codes), ours=ours, theirs=theirs),
+        design.patterns[1],
+    )
+    of_patterns = np.bincount(pattern, within * lives.weight, len(regression.columns))
+    parts = (regression.way.T @ (contrast - regression.columns.T @ of_patterns))[pattern] + within
+    moves = parts * regression.left
+    gain = float(parts @ (lives.weight * regression.values))
     known = np.abs(contrast @ regression.determined - contrast).max() < 1e-6 and regression.freedom >= 1
     known = known and np.ptp(regression.values) > 0
     if not known or not np.isfinite(gain):
         nan = float("nan")
         return SecondEstimate(nan, nan, nan, nan, np.full(len(lives), nan))
-    if lives.cluster is None:
+    if design.clusters is None:
         error = float(np.sqrt(lives.weight @ moves**2))
     else:
-        _, place = np.unique(np.asarray(lives.cluster).astype(str), return_inverse=True)
-        error = float(np.linalg.norm(np.bincount(place, lives.weight * moves)))
+        error = float(np.linalg.norm(np.bincount(design.clusters, lives.weight * moves)))
     reach = float(stdtrit(regression.freedom, 0.5 + 0.5 * confidence)) * error
     # no share is below nothing or above all, whatever a straight line says
     return SecondEstimate(float(np.clip(gain, -1, 1)), error, max(gain - reach, -1.0), min(gain + reach, 1.0), moves)
 
 
 def _within_environments(design: Design, codes: np.ndarray, *, ours: int, theirs: int) -> np.ndarray:
-    """Part of each row in the difference of means within environments, by the fleet's share in each; shape (n,)."""
+    """Part of each unit in the difference of means within environments, by the fleet's share in each; shape (n,)."""
     weight = design.lives.weight.astype(float)
     _, names, environment = environments_of(design)
     share = np.bincount(environment, weight, len(names)) / weight.sum()
@@ -120,5 +127,5 @@ def _within_environments(design: Design, codes: np.ndarray, *, ours: int, theirs
     both = np.minimum(*units) >= LEAST_UNITS
     for number, sign, count in ((ours, 1.0, units[0]), (theirs, -1.0, units[1])):
         rows = (codes == number) & both[environment]
-        parts[rows] = sign * (share / np.maximum(count, 1))[environment[rows]] * weight[rows]
+        parts[rows] = sign * (share / np.maximum(count, 1))[environment[rows]]
     return parts

@@ -6,10 +6,19 @@ from typing import Any
 
 import numpy as np
 
+from workbench.estimate.likelihood import family_of
 from workbench.mentions import Sentence
 from workbench.ranking.checks.missing_units import FlipCount, MissingUnits, flip_counts, missing_units
 from workbench.ranking.checks.uneven_missing import UnevenMissing, uneven_missing
-from workbench.ranking.model import Design, Standardised, fit_design, problem_of, standardise
+from workbench.ranking.model import (
+    Design,
+    FittedDesign,
+    Standardised,
+    fit_design,
+    fitted_design,
+    problem_of,
+    standardise,
+)
 from workbench.results import Result
 
 __all__ = [
@@ -90,8 +99,8 @@ def contrasts_of(design: Design) -> list[tuple[str, str]]:
     return [(b.name, v) for b in design.choices if len(b.ranked) > 1 for v in b.ranked if v != b.reference]
 
 
-def season_clock(design: Design) -> Design | None:
-    """Return the design with the day of the season as clock, or None when that makes no difference.
+def season_clock(design: Design) -> FittedDesign | None:
+    """Return the model fitted with the day of the season as clock, or None when that makes no difference.
 
     A unit put out on day d of its season is at risk after d; all its times move by d. A unit of time in which no day
     has a length gives None.
@@ -109,14 +118,13 @@ def season_clock(design: Design) -> Design | None:
     if put_out.max() <= LONG_DEPLOYMENT:
         return None
     lives, put_out = design.lives, put_out * design.lives.day
-    return replace(
-        design,
-        lives=replace(lives, lower=lives.lower + put_out, upper=lives.upper + put_out, entry=lives.entry + put_out),
-    )
+    times = {name: getattr(lives, name) + put_out for name in ("lower", "upper", "entry")}
+    return fitted_design(replace(design, lives=replace(lives, **times)))
 
 
-def sensitivity_of(design: Design, mission: float, *, seed: int = 0) -> Sensitivity:
-    """Refit the ranking under other assumptions, each run a single fit."""
+def sensitivity_of(fitted: FittedDesign, mission: float, clock: FittedDesign | None, *, seed: int = 0) -> Sensitivity:
+    """Refit the ranking under other assumptions, each run a single fit; `clock` is the model of `season_clock`."""
+    design = fitted.design
     pairs = contrasts_of(design)
     missing, said = missing_units(design)
     notes = tuple(map(Sentence, said))
@@ -126,8 +134,8 @@ def sensitivity_of(design: Design, mission: float, *, seed: int = 0) -> Sensitiv
     runs = [run for run in runs if run[0] not in empty]
     if empty:
         notes = (*notes, Sentence(f"Left without a single failure, and so not made: {'; '.join(empty)}."))
-    problem = problem_of(design, rows=missing.rows, lower=missing.lower, upper=missing.upper)
-    fits = fit_design(problem, np.array([weights for _, weights, _ in runs]), "a sensitivity run")
+    problem = problem_of(design, missing.rows, lower=missing.lower, upper=missing.upper)
+    fits = fit_design(problem, np.array([weights for _, weights, _ in runs]), "a sensitivity run", start=fitted.best)
     gains = gain_matrix(design, standardise(design, fits, mission, days=False), pairs)
     main = gains[0]
     rows: dict[str, Any] = {name: [] for name in ("run", "choice", "level", "survival_gain", "flips")}
@@ -142,20 +150,16 @@ def sensitivity_of(design: Design, mission: float, *, seed: int = 0) -> Sensitiv
         )
     others = []
     for distribution in OTHER_DISTRIBUTIONS:
-        fit = fit_design(
-            problem_of(design, distribution=distribution), design.lives.weight, f"the {distribution} model"
-        )
+        fit = fitted.refit(f"the {distribution} model", family=family_of(distribution))
         put_in = standardise(design, fit, mission, distribution=distribution, days=False)
         gain = gain_matrix(design, put_in, pairs)[0]
         _add(rows, f"{distribution} lives", pairs, gain=gain, main=main, pairs=pairs)
         ahead = float(fit.log_likelihood[0] - fits.log_likelihood[0])
         others.append(OtherLives(distribution, dict(zip(pairs, map(float, gain), strict=True)), ahead))
-    moved = season_clock(design)
-    if moved is not None:
-        fit = fit_design(problem_of(moved), design.lives.weight, "the model with the day of the season as clock")
-        put_in = standardise(moved, fit, mission, days=False)
+    if clock is not None:
+        put_in = standardise(clock.design, clock.best, mission, days=False)
         _add(rows, SEASON_CLOCK, pairs, gain=gain_matrix(design, put_in, pairs)[0], main=main, pairs=pairs)
-    counts = flip_counts(design, missing, problem, mission=mission, gains=dict(zip(pairs, main, strict=True)))
+    counts = flip_counts(fitted, missing, problem, mission=mission, gains=dict(zip(pairs, main, strict=True)))
     uneven = uneven_missing(design, missing, seed)
     notes = (*notes, *(x.sentence.finished() for x in uneven))
     return Sensitivity(

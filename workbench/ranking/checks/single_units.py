@@ -9,7 +9,7 @@ from workbench.estimate.likelihood import step_from
 from workbench.mentions import Mention, Sentence, joined
 from workbench.ranking.checks.second_estimate import SecondEstimate
 from workbench.ranking.checks.sensitivity import contrasts_of, gain_matrix
-from workbench.ranking.model import SCALES, Design, fit_design, problem_of, standardise
+from workbench.ranking.model import SCALES, Design, FittedDesign, standardise
 
 __all__ = ["LeftOut", "leave_out_units"]
 
@@ -75,7 +75,7 @@ class LeftOut:
         return Sentence(self.names[number], *at)
 
 
-def leave_out_units(design: Design, mission: float, second: Mapping[tuple[str, str], SecondEstimate]) -> LeftOut:
+def leave_out_units(fitted: FittedDesign, mission: float, second: Mapping[tuple[str, str], SecondEstimate]) -> LeftOut:
     """Return the gains without each unit, by one Newton step from the fit of all.
 
     References
@@ -83,13 +83,13 @@ def leave_out_units(design: Design, mission: float, second: Mapping[tuple[str, s
     Pregibon (1981), Annals of Statistics 9, 705-724; Efron & Tibshirani (1993), An Introduction to the Bootstrap,
     ch. 11 (jackknife); both from memory. The step is checked against refits.
     """
+    design, base = fitted.design, fitted.weight
     pairs = tuple(contrasts_of(design))
-    names, groups, units = _units_of(design)
-    if len(groups) > MOST_UNITS:
+    if _size_of(design) > MOST_UNITS:
         note = f"With more than {MOST_UNITS:,} units none was left out by itself."
         nothing = np.zeros((0, len(pairs)))
         return LeftOut((), "", (), (), (), np.zeros(0, dtype=np.int64), pairs, nothing, nothing, (note,))
-    base = design.lives.weight.astype(float)
+    names, groups, units = _units_of(design)
     weights = np.tile(base, (len(groups), 1))
     moved = np.zeros((len(groups), len(pairs)))
     moves = np.column_stack([np.nan_to_num(second[p].moves) for p in pairs]) if pairs else np.zeros((len(base), 0))
@@ -97,15 +97,21 @@ def leave_out_units(design: Design, mission: float, second: Mapping[tuple[str, s
         lone = len(rows) == 1  # a row without a label may stand for several units, of which one is left out
         weights[number, rows] -= 1.0 if lone else base[rows]
         moved[number] = moves[rows].sum(axis=0) if lone else base[rows] @ moves[rows]
-    problem = problem_of(design)
-    best = fit_design(problem, base)
-    steps = step_from(problem, weights, best, free_scale=best.scale[0] not in SCALES)
+    steps = step_from(fitted.problem, weights, fitted.best, free_scale=fitted.best.scale[0] not in SCALES)
     gains = gain_matrix(design, standardise(design, steps, mission, days=False), pairs)
     labelled = design.lives.cluster is not None
     alike = np.array([1 if labelled else design.lives.weight[rows[0]] for rows in groups], dtype=np.int64)
     site, places = _places_of(design, groups)
     whole = tuple(number < units for number in range(len(groups)))
     return LeftOut(names, site, places, groups, whole, alike, pairs, gains, moved)
+
+
+def _size_of(design: Design) -> int:
+    """Number of units, and of single rows of those that have several."""
+    if design.clusters is None:
+        return len(design.lives)
+    rows = np.bincount(design.clusters)
+    return len(rows) + int(rows[rows > 1].sum())
 
 
 def _units_of(design: Design) -> tuple[tuple[str, ...], tuple[np.ndarray, ...], int]:

@@ -2,6 +2,8 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,17 +22,25 @@ from workbench.ranking.model import (
     SCALES,
     Block,
     Design,
+    FittedDesign,
     Standardised,
-    fit_design,
+    fitted_design,
     interact,
-    problem_of,
     resample_design,
     standardise,
     standardise_places,
 )
 from workbench.wording import Grade
 
-__all__ = ["PRIOR_STRENGTHS", "ChoiceFigures", "core_of", "last_known_days", "reaching_further", "supported_mission"]
+__all__ = [
+    "PRIOR_STRENGTHS",
+    "ChoiceFigures",
+    "Looks",
+    "core_of",
+    "last_known_days",
+    "reaching_further",
+    "supported_mission",
+]
 
 PRIOR_STRENGTHS = (0.25, 0.5, 1.0)
 """Prior standard deviations of the levels at which the gain is shown; the answer is the middle one."""
@@ -128,37 +138,43 @@ class ChoiceFigures:
         return {v: grade_of(self.evidence(i)).grade for i, v in levels}
 
 
+class Looks(NamedTuple):
+    """Number of choices looked at in all, if more than those ranked, and the level of a choice declared before."""
+
+    tried: int = 0
+    declared: Mapping[str, str] = MappingProxyType({})
+
+
 def core_of(
-    design: Design,
+    fitted: FittedDesign,
     mission: float,
+    shares: np.ndarray,
     *,
     resamples: int,
     seed: int,
     confidence: float,
-    tried: int | None = None,
-    declared: Mapping[str, str] | None = None,
+    looks: Looks,
 ) -> dict[str, ChoiceFigures]:
-    """Fit, resample and standardise a design, and test each choice; a declared one alone.
+    """Resample and standardise a fitted design, and test each choice; a declared one alone.
 
-    A choice that works differently by place, beyond chance, is put into the fleet with what it does in each place.
+    `shares` (n,) are the pseudo-values at the mission. A choice that works differently by place, beyond chance, is put
+    into the fleet with what it does in each place.
     """
-    weight = design.lives.weight.astype(float)
-    best = fit_design(problem_of(design), weight)
+    design, best = fitted.design, fitted.best
     answer = standardise(design, best, mission)
     strengths = {}
     for sd in PRIOR_STRENGTHS:
         if sd == CHOICE_SD:
             strengths[sd] = answer
             continue
-        problem = problem_of(design, precision=design.with_choice_sd(sd))
-        fit = fit_design(problem, weight, f"the ranking model with shrinkage sd {sd:g}")
+        fit = fitted.refit(f"the ranking model with shrinkage sd {sd:g}", precision=design.with_choice_sd(sd))
         strengths[sd] = standardise(design, fit, mission, days=False)
-    replicates = resample_design(design, resamples, seed)
+    replicates = resample_design(fitted, resamples, seed)
     spread = standardise(design, replicates, mission)
-    p_values = choice_p_values(design, seed)
-    adjusted = dict(zip(p_values, adjusted_for_choices(np.array(list(p_values.values())), tried), strict=True))
+    p_values = choice_p_values(fitted, seed)
+    adjusted = dict(zip(p_values, adjusted_for_choices(np.array(list(p_values.values())), looks.tried), strict=True))
     shown = [b for b in design.choices if len(b.ranked) > 1]
-    by_place = differing_effects(design, mission, seed=seed)
+    by_place = differing_effects(design, shares, seed=seed)
     put_in = {b.name: (answer[b.name], spread[b.name]) for b in shown} | {
         name: _by_place(design, name, mission, resamples=resamples, seed=seed)
         for name, p in by_place.items()
@@ -183,7 +199,7 @@ def core_of(
             shape_limits=shape[1],
             place_p=by_place.get(block.name, float("nan")),
             place_shift=_gains(block, put_in[block.name][0].survival - answer[block.name].survival)[0],
-            p_alone=_p_alone(design, block, declared or {}, p_value=p_values[block.name], seed=seed),
+            p_alone=_p_alone(design, block, looks.declared, p_value=p_values[block.name], seed=seed),
         )
         for block in shown
     }
@@ -224,9 +240,9 @@ def _by_place(
     _, places, place = environments_of(design)
     wider = interact(design, design.block(name), places=places, place=place)
     share = np.bincount(place, design.lives.weight, len(places)) / design.lives.weight.sum()
-    best = fit_design(problem_of(wider.design), design.lives.weight.astype(float))
+    fitted = fitted_design(wider.design)
     found = []
-    for fits in (best, resample_design(wider.design, resamples, seed)):
+    for fits in (fitted.best, resample_design(fitted, resamples, seed)):
         in_places = standardise_places(wider, fits, mission, days=True)
         means = [np.nansum(v * share, axis=2) for v in (in_places.survival, in_places.days)]
         found.append(Standardised(in_places.levels, *means))

@@ -200,7 +200,7 @@ def _why_unclear(p: float, often: bool, steady: bool) -> list[Sentence]:
     return [Sentence(reason) for reason in reasons]
 
 
-def adjusted_for_choices(p_values: np.ndarray, tried: int | None = None) -> np.ndarray:
+def adjusted_for_choices(p_values: np.ndarray, tried: int = 0) -> np.ndarray:
     """Return p values corrected for the number of choices looked at, by Holm's step-down rule.
 
     Shapes: p_values (m,), returns (m,).
@@ -215,7 +215,7 @@ def adjusted_for_choices(p_values: np.ndarray, tried: int | None = None) -> np.n
     array([0.03, 0.06, 0.06])
     """
     p_values = np.asarray(p_values, dtype=float)
-    looked_at = np.ones(max(len(p_values), tried or 0))
+    looked_at = np.ones(max(len(p_values), tried))
     looked_at[: len(p_values)] = np.where(np.isfinite(p_values), p_values, 1.0)
     return np.where(np.isfinite(p_values), adjusted_by_holm(looked_at)[: len(p_values)], np.nan)
 

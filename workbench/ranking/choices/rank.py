@@ -8,6 +8,7 @@ import numpy as np
 
 from workbench.checks import check_columns, check_confidence, check_positive, check_whole
 from workbench.errors import EstimateError, UsageError
+from workbench.estimate.turnbull import pseudo_shares
 from workbench.lives import Lives
 from workbench.mentions import Sentence
 from workbench.ranking.checks import (
@@ -28,10 +29,10 @@ from workbench.ranking.checks import (
 )
 from workbench.ranking.choices.asking import choices_at_hand
 from workbench.ranking.choices.bars import Checks, SingleUnits, single_units
-from workbench.ranking.choices.core import ChoiceFigures, core_of, reaching_further, supported_mission
+from workbench.ranking.choices.core import ChoiceFigures, Looks, core_of, reaching_further, supported_mission
 from workbench.ranking.choices.grade import RULES, Judgement
 from workbench.ranking.choices.table import about_causes, notes_of, table_of
-from workbench.ranking.model import Design, build_design
+from workbench.ranking.model import Design, FittedDesign, build_design, fitted_design
 from workbench.results import Result, columns_to_frame
 from workbench.threads import on_one_thread
 from workbench.wording import count_of
@@ -215,26 +216,25 @@ def rank_choices(
     resamples, seed = check_whole("resamples", resamples, least=20), check_whole("seed", seed)
     counted = _enough(lives if cause is None else lives.for_causes(cause))
     design = _supported(build_design(counted, choices, adjust, site=site, reference=reference), mission)
-    looked_at, alone = _count_tried(tried, design), _checked_question(declared or {}, design)
-    figures = core_of(
-        design, mission, resamples=resamples, seed=seed, confidence=confidence, tried=looked_at, declared=alone
-    )
-    second, (hazard, not_asked) = second_estimates(design, mission, confidence=confidence), log_hazard_ratios(design)
+    looks = Looks(_count_tried(tried, design), _checked_question(declared or {}, design))
+    fitted, shares, clock = fitted_design(design), pseudo_shares(design.lives, mission), season_clock(design)
+    figures = core_of(fitted, mission, shares, resamples=resamples, seed=seed, confidence=confidence, looks=looks)
+    second, (hazard, not_asked) = second_estimates(design, shares, confidence=confidence), log_hazard_ratios(design)
     checks = Checks(
         overlap=overlap_of(design),
-        sensitivity=sensitivity_of(design, mission, seed=seed),
+        sensitivity=sensitivity_of(fitted, mission, clock, seed=seed),
         raw=raw_comparisons(design, mission),
         hazard=hazard,
-        clock=_clock_grades(design, mission, second, seed=seed, confidence=confidence, looks=(looked_at, alone)),
+        clock=_clock_grades(clock, mission, second, seed=seed, confidence=confidence, looks=looks),
         every_cause=None if cause is None else _every_cause(lives, design, mission, site=site),
         second=second,
-        left_out=leave_out_units(design, mission, second),
-        shapes=common_shapes(design, mission, seed=seed),
+        left_out=leave_out_units(fitted, mission, second),
+        shapes=common_shapes(fitted, mission, seed=seed),
     )
     figures = reaching_further(figures, second, checks.sensitivity.other_lives)
     found = table_of(design, figures, checks, mission=mission)
     causes = () if cause is None else ((cause,) if isinstance(cause, str) else tuple(cause))
-    said = notes_of(design, found, checks, mission=mission, resamples=resamples, tried=looked_at, figures=figures)
+    said = notes_of(design, found, checks, mission=mission, resamples=resamples, tried=looks.tried, figures=figures)
     return Ranking(
         columns=found.columns,
         notes=(*about_causes(causes), *said, *not_asked),
@@ -308,25 +308,19 @@ def _checked_question(declared: Mapping[str, str], design: Design) -> Mapping[st
 
 
 def _clock_grades(
-    design: Design,
+    clock: FittedDesign | None,
     mission: float,
     second: Mapping[tuple[str, str], SecondEstimate],
     *,
     seed: int,
     confidence: float,
-    looks: tuple[int, Mapping[str, str]],
+    looks: Looks,
 ) -> Mapping[str, ChoiceFigures] | None:
-    """The ranking with the day of the season as clock, when deployment days spread too far to ignore it.
-
-    `looks` are the number of choices looked at and the declared question.
-    """
-    moved = season_clock(design)
-    if moved is None:
+    """The ranking with the day of the season as clock, when deployment days spread too far to ignore it."""
+    if clock is None:
         return None
-    tried, declared = looks
-    figures = core_of(
-        moved, mission, resamples=CLOCK_RESAMPLES, seed=seed, confidence=confidence, tried=tried, declared=declared
-    )
+    shares = pseudo_shares(clock.design.lives, mission)
+    figures = core_of(clock, mission, shares, resamples=CLOCK_RESAMPLES, seed=seed, confidence=confidence, looks=looks)
     return reaching_further(figures, second)
 
 

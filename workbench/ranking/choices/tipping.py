@@ -122,7 +122,7 @@ def tipping_point(lives: Lives, ranking: "Ranking", choice: str, *, level: str) 
     ours, theirs = (_counts(total) for total in totals)
     tried = [(a, b) for b in theirs for a in ours]
     weights = np.array([_weights(missing, sides, counts) for counts in tried])
-    problem = problem_of(design, rows=missing.rows, lower=missing.lower, upper=missing.upper)
+    problem = problem_of(design, missing.rows, lower=missing.lower, upper=missing.upper)
     fits = fit_design(problem, weights, "a run with missing units")
     gains = gain_matrix(design, standardise(design, fits, ranking.mission, days=False), [(choice, level)])[:, 0]
     return _told(row, gains, tried, totals=(totals[0], totals[1]))

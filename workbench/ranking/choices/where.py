@@ -9,6 +9,7 @@ import numpy as np
 
 from workbench.estimate.likelihood import AftBatch, fit_batch
 from workbench.estimate.shared import symmetric_root
+from workbench.estimate.turnbull import pseudo_shares
 from workbench.lives import Lives
 from workbench.ranking.checks import differing_effects, environments_of
 from workbench.ranking.model import (
@@ -132,7 +133,7 @@ def where_it_helps(
     if not place_name or len(places) < 2:
         note = "No kind of place is recorded, or only one, so where a level helps cannot be asked."
         return WhereItHelps(columns={name: np.zeros(0) for name in _COLUMNS}, notes=(note,))
-    p_values = differing_effects(design, mission, seed=seed)
+    p_values = differing_effects(design, pseudo_shares(design.lives, mission), seed=seed)
     blocks = [b for b in design.choices if b.name in wanted and len(b.ranked) > 1]
     each = 1.0 - (1.0 - CONFIDENCE) / max(len(blocks), 1)
     for block in blocks:

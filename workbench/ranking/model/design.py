@@ -2,11 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from workbench.errors import EstimateError, UsageError
+from workbench.estimate.likelihood import cell_patterns
 from workbench.lives import Lives
 from workbench.mentions import Mention, Sentence
 from workbench.ranking.model.pooled_levels import LEAST_UNITS, Reading, joined_rows, read_levels, sortable_values
@@ -146,6 +148,25 @@ class Design:
             if block.role == "site" and block.codes is not None:
                 return block.codes
         return np.zeros(len(self.lives), dtype=np.int64)
+
+    @cached_property
+    def patterns(self) -> tuple[np.ndarray, np.ndarray]:
+        """The distinct rows of the columns (P, k), and which of them each life has (n,)."""
+        return cell_patterns(self.columns)
+
+    @cached_property
+    def clusters(self) -> np.ndarray | None:
+        """Number of each life's cluster, in the order in which they first appear, so that names do not matter.
+
+        Shapes: returns (n,).
+        """
+        if self.lives.cluster is None:
+            return None
+        labels = np.array([str(c) for c in self.lives.cluster])
+        _, first, cluster = np.unique(labels, return_index=True, return_inverse=True)
+        place = np.empty(len(first), dtype=np.int64)
+        place[np.argsort(first)] = np.arange(len(first))
+        return np.asarray(place[cluster])
 
     def columns_without(self, name: str) -> np.ndarray:
         """Numbers of the columns of the model that leaves one block out.

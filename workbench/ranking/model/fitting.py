@@ -1,25 +1,25 @@
 """Fitting: the ranking model fitted once, and refitted to weighted replicates whose prior centres are drawn anew."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from workbench.errors import EstimateError
 from workbench.estimate.likelihood import AftBatch, AftProblem, PriorCentre, batch_from, expand, fit_batch
 from workbench.estimate.shared import symmetric_root
-from workbench.lives import Lives
 from workbench.ranking.model.design import Design
 
 __all__ = [
     "SCALES",
     "SHAPE_SD",
-    "clusters_of",
+    "FittedDesign",
     "fit_design",
+    "fitted_design",
     "problem_of",
     "ranking_problem",
     "replicate_weights",
     "resample_design",
-    "resample_problem",
     "shape_centres",
 ]
 
@@ -38,47 +38,57 @@ LEAST_SCALE = 0.02
 """A scale under it has run off: no life ends so punctually (a judgement, no source)."""
 
 
-def problem_of(
-    design: Design,
-    *,
-    lower: np.ndarray | None = None,
-    upper: np.ndarray | None = None,
-    entry: np.ndarray | None = None,
-    rows: np.ndarray | None = None,
-    precision: np.ndarray | None = None,
-    distribution: str = "weibull",
-) -> AftProblem:
-    """Return the model's problem, with some of its times, rows or strengths changed.
+def problem_of(design: Design, rows: np.ndarray | None = None, **changes: np.ndarray) -> AftProblem:
+    """Return the model's problem, of some rows of the design and with some of lower, upper and entry changed.
 
-    Shapes: lower, upper, entry (m,), rows (m,), precision (k,).
+    Shapes: rows (m,), changes (m,).
     """
-    lives = design.lives
-    take = np.arange(len(lives)) if rows is None else rows
-    return ranking_problem(
-        lives.lower[take] if lower is None else lower,
-        lives.upper[take] if upper is None else upper,
-        lives.entry[take] if entry is None else entry,
-        columns=design.columns[take],
-        precision=design.precision if precision is None else precision,
-        distribution=distribution,
-    )
+    lives, (columns, pattern) = design.lives, design.patterns
+    take = slice(None) if rows is None else rows
+    times = {"lower": lives.lower[take], "upper": lives.upper[take], "entry": lives.entry[take]} | changes
+    return ranking_problem(**times, columns=columns, precision=design.precision, pattern=pattern[take])
 
 
-def ranking_problem(
-    lower: np.ndarray,
-    upper: np.ndarray,
-    entry: np.ndarray,
-    *,
-    columns: np.ndarray,
-    precision: np.ndarray | None = None,
-    distribution: str = "weibull",
-) -> AftProblem:
-    """Return a problem whose effects are shrunken as given, and whose shape is held near 1 by a weak prior.
+def ranking_problem(lower: np.ndarray, upper: np.ndarray, entry: np.ndarray, **model: Any) -> AftProblem:
+    """Return a problem whose shape is held near 1 by a weak prior; the model is as `AftProblem.build` takes it.
 
-    Shapes: lower, upper, entry (n,), columns (n, k), precision (k,).
+    Shapes: lower, upper, entry (n,).
     """
-    problem = AftProblem.build(lower, upper, entry, columns=columns, precision=precision, distribution=distribution)
-    return replace(problem, shape_precision=1.0 / SHAPE_SD**2)
+    return replace(AftProblem.build(lower, upper, entry, **model), shape_precision=1.0 / SHAPE_SD**2)
+
+
+@dataclass(frozen=True, eq=False)
+class FittedDesign:
+    """The ranking model fitted to a design, once for the figures and all checks.
+
+    Attributes
+    ----------
+    design : Design
+        Lives and columns.
+    problem : AftProblem
+        The model.
+    best : AftBatch
+        Its one fit.
+    """
+
+    design: Design
+    problem: AftProblem
+    best: AftBatch
+
+    def refit(self, what: str, **changes: Any) -> AftBatch:
+        """Fit the model with another family or precision to the same lives."""
+        return fit_design(replace(self.problem, **changes), self.weight, what, start=self.best)
+
+    @property
+    def weight(self) -> np.ndarray:
+        """Units of each life; shape (n,)."""
+        return self.design.lives.weight.astype(float)
+
+
+def fitted_design(design: Design) -> FittedDesign:
+    """Fit the ranking model."""
+    problem = problem_of(design)
+    return FittedDesign(design, problem, fit_design(problem, design.lives.weight.astype(float)))
 
 
 def shape_centres(resamples: int, rng: np.random.Generator) -> np.ndarray:
@@ -138,81 +148,59 @@ def _settled(
     return AftBatch(**parts)
 
 
-def replicate_weights(lives: Lives, resamples: int, rng: np.random.Generator) -> np.ndarray:
+def replicate_weights(
+    weight: np.ndarray, clusters: np.ndarray | None, resamples: int, *, rng: np.random.Generator
+) -> np.ndarray:
     """Draw the weights of replicates: Gamma(w) a row, or one Gamma(1) a cluster times the weights of its rows.
 
-    Shapes: returns (B, n).
+    Shapes: weight, clusters (n,), returns (B, n).
 
     References
     ----------
     Rubin (1981), Annals of Statistics 9, 130-134; Xu, Gotwalt, Hong, King & Meeker (2020), American Statistician 74,
     345-358.
     """
-    if lives.cluster is None:
-        drawn = rng.standard_gamma(lives.weight.astype(float), size=(resamples, len(lives)))
-        return np.maximum(drawn, 1e-12)
-    cluster = clusters_of(lives)
-    drawn = np.maximum(rng.standard_gamma(1.0, size=(resamples, int(cluster.max(initial=-1)) + 1)), 1e-12)
-    return np.asarray(drawn[:, cluster] * lives.weight)
+    if clusters is None:
+        return np.maximum(rng.standard_gamma(weight, size=(resamples, len(weight))), 1e-12)
+    drawn = np.maximum(rng.standard_gamma(1.0, size=(resamples, int(clusters.max(initial=-1)) + 1)), 1e-12)
+    return np.asarray(drawn[:, clusters] * weight)
 
 
-def clusters_of(lives: Lives) -> np.ndarray:
-    """Number of each life's cluster, in the order in which they first appear, so that names do not matter.
-
-    Shapes: returns (n,).
-    """
-    labels = np.array([str(c) for c in np.asarray(lives.cluster)])
-    _, first, cluster = np.unique(labels, return_index=True, return_inverse=True)
-    place = np.empty(len(first), dtype=np.int64)
-    place[np.argsort(first)] = np.arange(len(first))
-    return np.asarray(place[cluster])
-
-
-def resample_design(design: Design, resamples: int, seed: int) -> AftBatch:
+def resample_design(fitted: FittedDesign, resamples: int, seed: int) -> AftBatch:
     """Refit the model to replicates: weights drawn per unit, and the centre of each shrunken effect from its prior.
 
     With many different lives, and failures enough with every level, each replicate is a step over score sums instead.
     """
-    stepwise = len(design.lives) > MOST_REFITTED and _failures_suffice(design)
-    return resample_problem(problem_of(design), design.lives, resamples=resamples, seed=seed, stepwise=stepwise)
+    problem, rng = fitted.problem, np.random.default_rng(seed)
+    effects = rng.standard_normal((resamples, problem.columns)) / np.sqrt(problem.precision)
+    centre = PriorCentre(effects, shape_centres(resamples, rng))
+    if len(fitted.design.lives) > MOST_REFITTED and _failures_suffice(fitted.design):
+        stepped = _stepped(fitted, centre, rng)
+        if stepped is not None:
+            return stepped
+    return _refitted(fitted, centre, rng)
 
 
 def _failures_suffice(design: Design) -> bool:
     """Whether enough units (clusters) with each ranked level have failed for steps in place of refits."""
     failed = design.lives.failed
-    cluster = None if design.lives.cluster is None else clusters_of(design.lives)[failed]
-    for block in design.choices:
-        codes = np.asarray(block.codes)[failed]
-        for number in block.ranked_codes:
-            here = codes == number
-            units = design.lives.weight[failed][here].sum() if cluster is None else len(np.unique(cluster[here]))
-            if units < LEAST_FAILURES:
-                return False
+    clusters = None if design.clusters is None else design.clusters[failed]
+    levels = [np.asarray(b.codes)[failed] == number for b in design.choices for number in b.ranked_codes]
+    for here in (np.ones(int(failed.sum()), dtype=bool), *levels):
+        units = design.lives.weight[failed][here].sum() if clusters is None else len(np.unique(clusters[here]))
+        if units < LEAST_FAILURES:
+            return False
     return True
 
 
-def resample_problem(
-    problem: AftProblem, lives: Lives, *, resamples: int, seed: int, stepwise: bool = False
-) -> AftBatch:
-    """Refit the problem of these lives to replicates, or take one step towards each where they are wanted stepwise."""
-    rng = np.random.default_rng(seed)
-    effects = rng.standard_normal((resamples, problem.columns)) / np.sqrt(problem.precision)
-    centre = PriorCentre(effects, shape_centres(resamples, rng))
-    start = fit_design(problem, lives.weight.astype(float))
-    stepped = _stepped(problem, lives, start, centre=centre, rng=rng) if stepwise else None
-    return _refitted(problem, lives, start, centre=centre, rng=rng) if stepped is None else stepped
-
-
-def _refitted(
-    problem: AftProblem, lives: Lives, start: AftBatch, *, centre: PriorCentre, rng: np.random.Generator
-) -> AftBatch:
-    resamples = len(centre.log_shape)
-    at_once = max(1, 4_000_000 // max(1, len(lives)))
+def _refitted(fitted: FittedDesign, centre: PriorCentre, rng: np.random.Generator) -> AftBatch:
+    problem, resamples = fitted.problem, len(centre.log_shape)
+    at_once = max(1, 4_000_000 // max(1, len(fitted.weight)))
     parts = []
     for begin in range(0, resamples, at_once):
         rows = slice(begin, min(begin + at_once, resamples))
-        weights = replicate_weights(lives, rows.stop - begin, rng)
-        fits = fit_batch(problem, weights, centre.take(rows), start=start)
+        weights = replicate_weights(fitted.weight, fitted.design.clusters, rows.stop - begin, rng=rng)
+        fits = fit_batch(problem, weights, centre.take(rows), start=fitted.best)
         parts.append(_settled(problem, weights, centre.take(rows), fits=fits, what="a replicate of the ranking model"))
     return AftBatch(
         *(np.concatenate([getattr(p, name) for p in parts]) for name in ("coefficients", "intercept", "scale")),
@@ -220,16 +208,13 @@ def _refitted(
     )
 
 
-def _stepped(
-    problem: AftProblem, lives: Lives, fit: AftBatch, *, centre: PriorCentre, rng: np.random.Generator
-) -> AftBatch | None:
+def _stepped(fitted: FittedDesign, centre: PriorCentre, rng: np.random.Generator) -> AftBatch | None:
     """Replicates by one step over score sums, drawn from their normal limit; None where no step can be made."""
-    cluster = None if lives.cluster is None else clusters_of(lives)
-    weight = lives.weight.astype(float)
-    around = expand(problem, fit, weights=weight, free_scale=fit.scale[0] not in SCALES)
+    free = fitted.best.scale[0] not in SCALES
+    around = expand(fitted.problem, fitted.best, weights=fitted.weight, free_scale=free)
     if around is None:
         return None
-    root = symmetric_root(around.score_spread(weight, cluster))
+    root = symmetric_root(around.score_spread(fitted.weight, fitted.design.clusters))
     sums = rng.standard_normal((len(centre.log_shape), len(root))) @ root
     params = around.stepped(sums, centre)
-    return batch_from(problem, params, np.isfinite(params).all(axis=1))
+    return batch_from(fitted.problem, params, np.isfinite(params).all(axis=1))

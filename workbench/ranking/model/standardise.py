@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import gammainc, gammaln, roots_jacobi
 
-from workbench.estimate.likelihood import AftBatch, Family, cell_patterns, family_of
+from workbench.estimate.likelihood import AftBatch, Family, family_of
 from workbench.ranking.model.design import Block, Design
 
 __all__ = ["Standardised", "restricted_life", "standardise", "standardise_levels"]
@@ -61,7 +61,7 @@ def standardise(
     ----------
     Robins (1986), Mathematical Modelling 7, 1393-1512; Hernán & Robins, Causal Inference: What If, ch. 13.
     """
-    columns, pattern = cell_patterns(design.columns)
+    columns, pattern = design.patterns
     share = np.bincount(pattern, design.lives.weight, len(columns))
     share = share / share.sum()
     if len(fits.scale) == 1 or len(columns) <= MOST_PATTERNS:
