@@ -7,6 +7,7 @@ from enum import StrEnum
 __all__ = [
     "NOT_KNOWN",
     "SUPPORTED_GRADES",
+    "Amount",
     "Grade",
     "blank_label",
     "by_number",
@@ -40,6 +41,29 @@ _NOT_RECORDED = "not recorded"
 
 NOT_KNOWN = "not known"
 """What stands in place of a number that is NaN."""
+
+
+class Amount(str):
+    """A number as text, which knows its digits and its unit; one that is not known has no unit.
+
+    Examples
+    --------
+    >>> amount = Amount("12", "point", "points")
+    >>> amount, amount.number, amount.unit
+    ('12 points', '12', 'point')
+    """
+
+    number: str
+    unit: str
+
+    def __new__(cls, number: str, unit: str = "", shown: str | None = None) -> "Amount":
+        """Join a number to its unit, which may be shown in the plural."""
+        text = super().__new__(cls, f"{number} {unit if shown is None else shown}".rstrip())
+        text.number, text.unit = number, unit
+        return text
+
+
+_UNKNOWN = Amount(NOT_KNOWN)
 
 
 def blank_label(values: Iterable[object]) -> str:
@@ -94,7 +118,7 @@ def by_number(number: int, one: str, many: str) -> str:
     return one if number == 1 else many
 
 
-def percent_text(share: float) -> str:
+def percent_text(share: float) -> Amount:
     """Return a share as whole per cent, with one decimal under 10 % of either end; 'not known' for NaN.
 
     Examples
@@ -103,15 +127,12 @@ def percent_text(share: float) -> str:
     ('31 %', '0.4 %', '100 %', 'not known')
     """
     if not math.isfinite(share):
-        return NOT_KNOWN
-    if share in (0.0, 1.0):
-        return f"{share:.0%}".replace("%", " %")
-    if share < 0.01 or share > 0.99:
-        return f"{100 * share:.1f} %"
-    return f"{100 * share:.0f} %"
+        return _UNKNOWN
+    digits = 1 if 0 < share < 0.01 or 0.99 < share < 1 or not 0 <= share <= 1 else 0
+    return Amount(f"{100 * share:.{digits}f}", "%")
 
 
-def points_text(difference: float) -> str:
+def points_text(difference: float) -> Amount:
     """Return a difference of shares in percentage points with its sign.
 
     Examples
@@ -120,10 +141,12 @@ def points_text(difference: float) -> str:
     ('+12 points', '−5 points', 'not known')
     """
     points = signed_points(difference)
-    return points if points == NOT_KNOWN else f"{points} point{'' if points[1:] == '1' else 's'}"
+    if points is _UNKNOWN:
+        return points
+    return Amount(points, "point", "point" if abs(round(100 * difference)) == 1 else "points")
 
 
-def signed_points(difference: float) -> str:
+def signed_points(difference: float) -> Amount:
     """Return a difference of shares in percentage points with its sign, the unit left to the sentence.
 
     Examples
@@ -132,12 +155,12 @@ def signed_points(difference: float) -> str:
     ('+12', '−1', '±0', 'not known')
     """
     if not math.isfinite(difference):
-        return NOT_KNOWN
+        return _UNKNOWN
     rounded = round(100 * difference)
-    return f"{'+' if rounded > 0 else '−' if rounded < 0 else '±'}{abs(rounded)}"
+    return Amount(f"{'+' if rounded > 0 else '−' if rounded < 0 else '±'}{abs(rounded)}")
 
 
-def days_text(value: float, unit: str = "days", *, signed: bool = False) -> str:
+def days_text(value: float, unit: str = "days", *, signed: bool = False) -> Amount:
     """Return a time in whole units (one decimal under 10), 'not known' for NaN.
 
     Examples
@@ -146,26 +169,23 @@ def days_text(value: float, unit: str = "days", *, signed: bool = False) -> str:
     ('142 days', '−3.2 days')
     """
     if not math.isfinite(value):
-        return NOT_KNOWN
+        return _UNKNOWN
     text = f"{abs(value):.0f}" if abs(value) >= 10 or value == 0 else f"{abs(value):.1f}"
     sign = "−" if value < 0 else "+" if signed and value > 0 else ""
-    return f"{sign}{text} {unit}"
+    return Amount(f"{sign}{text}", unit)
 
 
-def interval_text(lower: str, upper: str) -> str:
-    """Return 'from a to b' of two texts that share a unit, naming the unit once.
+def interval_text(lower: Amount, upper: Amount) -> str:
+    """Return 'a to b' of two amounts, naming a unit that they share once.
 
     Examples
     --------
-    >>> interval_text("12 %", "31 %"), interval_text("12 %", "not known"), interval_text("not known", "not known")
-    ('12 to 31 %', '12 % to not known', 'not known')
+    >>> interval_text(percent_text(0.12), percent_text(0.31)), interval_text(percent_text(0.12), percent_text(math.nan))
+    ('12 to 31 %', '12 % to not known')
     """
     if lower == upper == NOT_KNOWN:
         return NOT_KNOWN
-    low, _, low_unit = lower.partition(" ")
-    _, _, up_unit = upper.partition(" ")
-    same = low_unit.rstrip("s") == up_unit.rstrip("s")
-    return f"{low} to {upper}" if low_unit and same else f"{lower} to {upper}"
+    return f"{lower.number if lower.unit == upper.unit else lower} to {upper}"
 
 
 def range_text(lower: float, upper: float) -> str:
@@ -176,7 +196,7 @@ def range_text(lower: float, upper: float) -> str:
     >>> range_text(38.2, 61.0), range_text(float("nan"), float("nan"))
     ('38 to 61', 'not known')
     """
-    low, high = (f"{value:.0f}" if math.isfinite(value) else NOT_KNOWN for value in (lower, upper))
+    low, high = (Amount(f"{value:.0f}") if math.isfinite(value) else _UNKNOWN for value in (lower, upper))
     return interval_text(low, high)
 
 

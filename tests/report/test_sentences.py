@@ -1,6 +1,7 @@
 """Sentences: singular and plural, zero failures, not reached, limits that hold zero, and no word of cause."""
 
 import math
+import pickle
 import re
 
 import pytest
@@ -18,6 +19,7 @@ from workbench.report.words.sentences import (
     share_sentence,
     test_sentence,
 )
+from workbench.wording import percent_text, points_text
 
 NAN = math.nan
 
@@ -206,4 +208,11 @@ def test_ids_never_fall_together():
 
 
 def test_limits_name_their_unit_once():
-    assert limits_words("+3 points", "+37 points", 0.9) == "90 % limits +3 to +37 points"
+    assert limits_words(points_text(0.03), points_text(0.37), 0.9) == "90 % limits +3 to +37 points"
+    assert limits_words(points_text(0.01), points_text(0.37), 0.9) == "90 % limits +1 to +37 points"
+    assert limits_words(percent_text(0.03), points_text(0.37), 0.9) == "90 % limits 3 % to +37 points"
+
+
+def test_an_amount_that_went_through_another_process_still_knows_its_unit():
+    again = pickle.loads(pickle.dumps(points_text(-0.01)))
+    assert (again, again.number, again.unit) == ("−1 point", "−1", "point")

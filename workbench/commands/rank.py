@@ -168,6 +168,7 @@ def _as_json(path: str, log: "Log", ranking: "Ranking", *, question: "RankingQue
 def _blocks(data: "SeasonData", ranking: "Ranking", question: "RankingQuestion") -> list[Part]:
     """The answer first, then one row per comparison; everything else is a detail."""
     from workbench.log.season_log import said_first
+    from workbench.ranking.choices import comparisons_sentence
     from workbench.report.findings import ranked_rows
 
     rows = ranked_rows(data, ranking)
@@ -178,7 +179,7 @@ def _blocks(data: "SeasonData", ranking: "Ranking", question: "RankingQuestion")
         Part(sentences=[[(sentence, "warning")] for sentence in data.last_good_said]),
         Part(sentences=[*said_first(data.log), *_headlines(rows, strong), _counts(data, ranking)]),
         Part(grid=_grid(rows)),
-        Part(sentences=[ranking.notes[0], caution + pointers]),
+        Part(sentences=[comparisons_sentence(ranking.comparisons), caution + pointers]),
         *_details(data, ranking, question, rows=rows),
     ]
 
@@ -262,13 +263,15 @@ def _grid(rows: "list[RankedRow]") -> Grid:
 def _details(
     data: "SeasonData", ranking: "Ranking", question: "RankingQuestion", *, rows: "list[RankedRow]"
 ) -> list[Part]:
+    from workbench.ranking.choices import comparisons_sentence
     from workbench.report.findings import flip_sentences, labelled, shift_sentence
 
     names = ("level over reference", "units / failed", "would last", "days", "time ratio", "raw")
     table = Grid(headings=names, right=(1, 3, 4, 5), rows=[_figures(row) for row in rows])
     mission = f"Mission {ranking.mission:g} {ranking.unit}" + (f", {data.mission_note}." if data.mission_note else ".")
     shifts = [shift_sentence(data, ranking, row) for row in rows if row.grade in SUPPORTED_GRADES]
-    said = [*ranking.notes[1:], *question.notes, *(a.sentence for a in ranking.agreements)]
+    said = [n for n in ranking.notes if n != comparisons_sentence(ranking.comparisons)]
+    said += [*question.notes, *(a.sentence for a in ranking.agreements)]
     reasons = [f"{_capital(_pair(row))}: {row.grade}, {row.reason}." for row in rows if len(row.reasons) > 1]
     changed, advice, said = (
         [labelled(data, sentence) for sentence in sentences]

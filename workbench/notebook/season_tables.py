@@ -22,7 +22,16 @@ from workbench.ranking.mission import MissionSkill
 from workbench.report.basis import Finding
 from workbench.report.figures import Dots, Stacks
 from workbench.report.words import shown_name
-from workbench.wording import SUPPORTED_GRADES, Grade, count_of, interval_text, join_words, percent_text
+from workbench.wording import (
+    NOT_KNOWN,
+    SUPPORTED_GRADES,
+    Amount,
+    Grade,
+    count_of,
+    interval_text,
+    join_words,
+    percent_text,
+)
 
 __all__ = [
     "attention",
@@ -117,10 +126,10 @@ def _figure(claim: Finding) -> str:
     if claim.estimate is None:
         return ""
 
-    def say(value: Any) -> str:
+    def say(value: Any) -> Amount:
         if value is None:
-            return "not known"
-        return percent_text(value) if claim.unit == "share" else f"{value:.3g}"
+            return Amount(NOT_KNOWN)
+        return percent_text(value) if claim.unit == "share" else Amount(f"{value:.3g}")
 
     limits = "" if claim.lower is None else f" ({interval_text(say(claim.lower), say(claim.upper))})"
     unit = "" if claim.unit in (None, "share") else f" {claim.unit}"

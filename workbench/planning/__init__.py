@@ -8,7 +8,7 @@ from workbench.planning.demonstration import demonstrated_reliability, demonstra
 from workbench.planning.field_spares import SpareKit, plan_spares
 from workbench.planning.going_missing import missing_by
 from workbench.planning.rounds import RoundPlan, plan_rounds
-from workbench.planning.season_plan import REPLICATES, SeasonPlan, plan_season
+from workbench.planning.season_plan import REPLICATES, SAME_SEASON_NOTE, SPARES_NOTE, SeasonPlan, plan_season
 from workbench.planning.trial_seasons import TrialPlan, TrialQuestion, plan_trial
 from workbench.planning.visit_plan import plan_visits
 
@@ -16,6 +16,8 @@ __all__ = [
     "EVERYWHERE",
     "LAST_SEASON",
     "REPLICATES",
+    "SAME_SEASON_NOTE",
+    "SPARES_NOTE",
     "SUPPORTED",
     "BuildsByPlace",
     "PreChecks",

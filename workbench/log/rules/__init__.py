@@ -5,7 +5,7 @@ from workbench.log.rules.checking import check_across, check_within
 from workbench.log.rules.choice_notes import notes_on_choices
 from workbench.log.rules.cleaning import Refusal, clean, tidy
 from workbench.log.rules.entries import EXAMPLE_MARK, LIFE_FIELDS, TOTALS, Entry, columns_of, read_entries, unit_refusal
-from workbench.log.rules.ledger import BETWEEN_TWO_DAYS, Life, LifeRefusal, life_of
+from workbench.log.rules.ledger import NOTHING_NARROWS, Life, LifeRefusal, life_of
 from workbench.log.rules.marks import marks_beside, unsaid_ends
 from workbench.log.rules.problems import PROBLEM_COLUMNS, Problem, problem_at, problems_frame
 from workbench.log.rules.spellings import LABEL_FIELDS, merged_spellings, notes_on_levels, order_levels, unify_levels
@@ -13,10 +13,10 @@ from workbench.log.rules.understood import notes_on_units, translations_of
 from workbench.log.rules.visit_sheet import derive_dates, usable_visits
 
 __all__ = [
-    "BETWEEN_TWO_DAYS",
     "EXAMPLE_MARK",
     "LABEL_FIELDS",
     "LIFE_FIELDS",
+    "NOTHING_NARROWS",
     "PROBLEM_COLUMNS",
     "TOTALS",
     "Entry",

@@ -9,12 +9,14 @@ from workbench.log.dictionary import Settings
 from workbench.log.rules.cleaning import Refusal
 from workbench.wording import count_of
 
-__all__ = ["BETWEEN_TWO_DAYS", "Life", "LifeRefusal", "life_of"]
+__all__ = ["NOTHING_NARROWS", "Life", "LifeRefusal", "life_of"]
 
 _INF = float("inf")
 
-BETWEEN_TWO_DAYS = "failed after last_good_on, by found_on"
-"""The rule of a failed unit when nothing narrows the span between the two days."""
+_BETWEEN_TWO_DAYS = "failed after last_good_on, by found_on"
+_GUESS_UNUSED = "; the guessed failed_on is not used"
+NOTHING_NARROWS = (_BETWEEN_TWO_DAYS, _BETWEEN_TWO_DAYS + _GUESS_UNUSED)
+"""The rules of a failed unit when nothing narrows the span between the two days."""
 
 _UNSAID = Settings()
 _BASIS_OF = {"last record": "last_record", "last contact": "telemetry", "visit": "visit", "mixed": None}
@@ -88,7 +90,7 @@ def _failed(
 ) -> Life | LifeRefusal:
     """A failure; `within`: it lies at most so many days after last_good; `record`: the memory ends on that day."""
     guessed = failed is not None and basis == "guess"
-    said = "; the guessed failed_on is not used" if guessed else ""
+    said = _GUESS_UNUSED if guessed else ""
     if failed is not None and not guessed:
         lower, upper, rule = failed, failed, "failed_on known to the day"
     elif record is not None:
@@ -103,7 +105,7 @@ def _failed(
     elif last_good is not None and basis == "last_record":
         lower, upper, rule = last_good, last_good + 1, "memory read to its end: failed on the day after the last record"
     elif last_good is not None and found is not None:
-        lower, upper, rule = last_good, found, BETWEEN_TWO_DAYS
+        lower, upper, rule = last_good, found, _BETWEEN_TWO_DAYS
     elif found is not None:
         lower, upper, rule = 0.0, found, "failed between deployment and found_on"
     else:

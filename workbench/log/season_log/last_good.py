@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from workbench.log.dictionary import Settings
-from workbench.log.rules import BETWEEN_TWO_DAYS, Entry, Life, life_of
+from workbench.log.rules import NOTHING_NARROWS, Entry, Life, life_of
 from workbench.wording import count_of
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def unsaid_gaps(log: Any) -> "np.ndarray":
         said = "time_basis" in log.roles
         return np.where(spans & (not said), lives.upper - lives.lower - 2 * (log.step - 1), np.nan)
     records, rules = log.records, log.ledger["rule"]
-    unsaid = rules.str.startswith(BETWEEN_TWO_DAYS).to_numpy()
+    unsaid = rules.isin(NOTHING_NARROWS).to_numpy()
     if "time_basis" in records:
         unsaid &= records["time_basis"].isna().to_numpy()
     gaps = (records["found_on"] - records["last_good_on"]).dt.days if unsaid.any() else rules.map(len)
@@ -41,7 +41,7 @@ def notes_on_last_good(entries: Sequence[Entry], settings: Settings) -> list[str
     if settings.every_days is not None:
         return []
     lives = [life_of(entry.values, settings) for entry in entries if entry["time_basis"] == "telemetry"]
-    open_ended = sum(isinstance(life, Life) and life.rule.startswith(BETWEEN_TWO_DAYS) for life in lives)
+    open_ended = sum(isinstance(life, Life) and life.rule in NOTHING_NARROWS for life in lives)
     if not open_ended:
         return []
     return [

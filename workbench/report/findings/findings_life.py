@@ -22,7 +22,7 @@ from workbench.report.words import (
     share_sentence,
     shown_name,
 )
-from workbench.wording import count_of, interval_text, p_text, percent_text, points_text, range_text, signed_points
+from workbench.wording import count_of, p_text, percent_text, points_text, range_text, signed_points
 
 __all__ = ["choice_findings", "life_findings"]
 
@@ -207,9 +207,9 @@ def _share_table(data: SeasonData, choice: ChoiceComparison) -> dict[str, list[s
 def _share_cell(group: ShareOfGroup) -> str:
     if not math.isfinite(group.share):
         return "not known"
-    limits = interval_text(percent_text(group.lower), percent_text(group.upper)).removesuffix(" %")
+    lower, upper = percent_text(group.lower), percent_text(group.upper)
     share = f"{group.may_have} may have failed" if group.may_have else percent_text(group.share)
-    return f"{share} ({limits})"
+    return f"{share} ({lower.number} to {upper.number})"
 
 
 def _gap(difference: tuple[float, float, float]) -> str:

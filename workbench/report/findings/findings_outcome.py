@@ -252,7 +252,7 @@ def _by_site(data: SeasonData) -> list[Finding]:
     failures = {s: int(known.weight[(sites == s) & known.failed].sum()) for s in curve.labels}
     rates = {s: failures[s] / units[s] for s in curve.labels}
     worst, best = max(rates, key=lambda s: rates[s]), min(rates, key=lambda s: rates[s])
-    ends = at[["lower", "upper"]].map(percent_text)
+    ends = {s: (percent_text(at.loc[s, "lower"]), percent_text(at.loc[s, "upper"])) for s in curve.labels}
     return [
         Finding(
             id="outcome.sites",
@@ -274,7 +274,7 @@ def _by_site(data: SeasonData) -> list[Finding]:
                 "site": [names[s] for s in curve.labels],
                 f"{data.counted}s / failed": [f"{units[s]} / {failures[s]}" for s in curve.labels],
                 f"lasted {data.mission_text}": [percent_text(at.loc[s, "survival"]) for s in curve.labels],
-                "limits": [interval_text(*ends.loc[s]) for s in curve.labels],
+                "limits": [interval_text(*ends[s]) for s in curve.labels],
             },
             figure=Drawing(
                 result=curve,

@@ -12,6 +12,8 @@ from workbench.estimate.shared import failed_by
 from workbench.planning import (
     LAST_SEASON,
     REPLICATES,
+    SAME_SEASON_NOTE,
+    SPARES_NOTE,
     SUPPORTED,
     SeasonPlan,
     demonstrated_reliability,
@@ -184,7 +186,7 @@ def _builds(data: SeasonData, ranking: Ranking) -> list[Finding]:
                 f"{REPLICATES:,} weighted replicates; "
                 "units missing by the mission as a competing end; counts drawn by chance on top."
             ),
-            caveats=(*plan.notes[-2:], *_labour_note(data, paid)),
+            caveats=(SPARES_NOTE, SAME_SEASON_NOTE, *_labour_note(data, paid)),
             figure=_plan_drawing(data, plan),
             table=_plan_table(plan),
         )

@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 
-from workbench.ranking.choices import Ranking, RankingQuestion, question_of
+from workbench.ranking.choices import Ranking, RankingQuestion, comparisons_sentence, question_of
 from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.findings.findings_bounds import tipping_findings
 from workbench.report.findings.ranking_checks import check_findings, place_findings
@@ -108,7 +108,10 @@ def _overview(
         units=ranking.units,
         failures=ranking.failures,
         method=METHOD,
-        caveats=(ranking.notes[0], "These are associations: a level that goes with longer life need not be its cause."),
+        caveats=(
+            comparisons_sentence(ranking.comparisons),
+            "These are associations: a level that goes with longer life need not be its cause.",
+        ),
         figure=Drawing(
             result=ranking,
             alt=(
@@ -190,7 +193,7 @@ def _own_figure(ranking: Ranking, row: RankedRow, rows: list[RankedRow]) -> Draw
 def _days(data: SeasonData, ranking: Ranking, strong: list[RankedRow]) -> Finding:
     top = strong[0]
     unit, labels = data.lives.unit, level_labels(ranked_rows(data, ranking))
-    low, high = days_text(top.days_lower, "", signed=True).strip(), days_text(top.days_upper, unit, signed=True)
+    low, high = (days_text(end, unit, signed=True) for end in (top.days_lower, top.days_upper))
     ends = limits_words(low, high, data.confidence)
     return Finding(
         id="ranking.days",

@@ -183,7 +183,7 @@ def _agreement(data: SeasonData, suggestions: MechanismSuggestions) -> list[Find
             kind="share",
             section="mechanism",
             order=2,
-            statement=agreement.notes[0],
+            statement=agreement.told,
             estimate=agreement.agreed / agreement.compared if known else None,
             lower=agreement.lower if known else None,
             upper=agreement.upper if known else None,
@@ -192,7 +192,7 @@ def _agreement(data: SeasonData, suggestions: MechanismSuggestions) -> list[Find
             units=data.lives.units,
             failures=data.lives.failures,
             method="A verdict never trains the suggestion for its own unit. Exact limits.",
-            caveats=agreement.notes[1:],
+            caveats=tuple(note for note in agreement.notes if note != agreement.told),
             table={
                 "unit": [shown_name(u) for u in again["unit_id"]],
                 "verdict": [shown_name(mechanism_words(v)) for v in again["verdict"]],

@@ -11,6 +11,7 @@ from workbench.ranking.choices import (
     RULES,
     Ranking,
     RankingQuestion,
+    comparisons_sentence,
     rank_choices,
     where_it_helps,
 )
@@ -207,15 +208,17 @@ def _overlap(data: SeasonData, ranking: Ranking, rows: list[RankedRow]) -> Findi
 
 
 def _rules(data: SeasonData, ranking: Ranking, question: RankingQuestion) -> Finding:
+    chance = comparisons_sentence(ranking.comparisons)
+    said = [labelled(data, note) for note in (*ranking.notes, *question.notes) if note != chance]
     return Finding(
         id="ranking.rules",
         headline="How grades are given",
         kind="check",
         section="appendix",
         order=13,
-        statement=f"How grades are given. {ranking.notes[0]}",
-        method=" ".join(labelled(data, n) for n in ranking.notes[1:4]),
-        caveats=tuple(labelled(data, n) for n in (*ranking.notes[4:], *question.notes))[:6],
+        statement=f"How grades are given. {chance}",
+        method=" ".join(said[:3]),
+        caveats=tuple(said[3:9]),
         table={"grade": [str(rule.grade) for rule in RULES], "rule": [rule.words for rule in RULES]},
     )
 

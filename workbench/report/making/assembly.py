@@ -247,26 +247,32 @@ def gather_findings(data: SeasonData, say: Callable[[str], None] = lambda _: Non
         module: getattr(importlib.import_module(f"workbench.report.findings.{module}"), function)
         for module, function in places.items()
     }
-    _loaded(("scipy.stats",))  # of use to either process below, and slow to load in both
+    _load(("scipy.stats",))  # of use to either process below, and slow to load in both
 
     def built(modules: Sequence[str]) -> dict[str, list[Finding]]:
         return {module: builders[module](data) for module in modules}
 
-    told_here = [module for module in builders if module not in (*WITHOUT_RANKING, *BESIDE_RANKING)]
+    def ranked() -> None:
+        _load(DRAW_WITH)
+        _ = data.ranking  # kept by the season
+
+    def told_and_checked() -> tuple[dict[str, list[Finding]], list["SecondOpinion"]]:
+        _load(WRITE_WITH)
+        here = [module for module in builders if module not in (*WITHOUT_RANKING, *BESIDE_RANKING)]
+        return built(here), second_opinions(data)
+
     # small matrices: threads cost more than they give, and their number would show in the last digits
     with threadpool_limits(limits=1):
         say("ranking")
-        _, found = both(lambda: (data.ranking, _loaded(DRAW_WITH)), lambda: built(WITHOUT_RANKING))
+        _, found = both(ranked, lambda: built(WITHOUT_RANKING))
         say("ranking, plan and second opinion")
-        (told, checks, _), beside = both(
-            lambda: (built(told_here), second_opinions(data), _loaded(WRITE_WITH)), lambda: built(BESIDE_RANKING)
-        )
+        (told, checks), beside = both(told_and_checked, lambda: built(BESIDE_RANKING))
     found |= told | beside
     findings = [mission_finding(data), *(claim for module in builders for claim in found[module])]
     return settle_findings(data, findings, checks)
 
 
-def _loaded(libraries: Sequence[str]) -> None:
+def _load(libraries: Sequence[str]) -> None:
     """Load libraries that later steps use."""
     for name in libraries:
         importlib.import_module(name)

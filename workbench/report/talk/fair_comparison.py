@@ -11,7 +11,16 @@ from workbench.report.figures import Dots
 from workbench.report.findings import RankedRow, comparison_id
 from workbench.report.talk.told import Told
 from workbench.report.words import MOST_HEADLINE_WORDS, limits_words, shown_name
-from workbench.wording import SUPPORTED_GRADES, Grade, by_number, count_of, join_words, percent_text, signed_points
+from workbench.wording import (
+    SUPPORTED_GRADES,
+    Amount,
+    Grade,
+    by_number,
+    count_of,
+    join_words,
+    percent_text,
+    signed_points,
+)
 
 __all__ = ["places_slide", "steps_slide", "untold_slide"]
 
@@ -164,7 +173,7 @@ def steps_slide(told: Told) -> Finding | None:
     )
 
 
-def _of_100(share: float) -> str:
+def _of_100(share: float) -> Amount:
     """A difference of shares as units of 100, with its sign."""
     return signed_points(share)
 

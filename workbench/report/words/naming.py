@@ -4,7 +4,7 @@ import re
 import unicodedata
 from collections.abc import Sequence
 
-from workbench.wording import interval_text
+from workbench.wording import Amount, interval_text
 
 __all__ = [
     "LIMITS",
@@ -43,12 +43,12 @@ def first_sentence(statement: str) -> tuple[str, str]:
     return parts[0], parts[1] if len(parts) > 1 else ""
 
 
-def limits_words(lower: str, upper: str, confidence: float) -> str:
+def limits_words(lower: Amount, upper: Amount, confidence: float) -> str:
     """Return limits in words.
 
     Examples
     --------
-    >>> limits_words("12 %", "31 %", 0.95)
+    >>> limits_words(Amount("12", "%"), Amount("31", "%"), 0.95)
     '95 % limits 12 to 31 %'
     """
     return f"{100 * confidence:g} % {LIMITS} {interval_text(lower, upper)}"

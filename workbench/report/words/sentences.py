@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from workbench.estimate.curves import DifferenceWithin
 from workbench.ranking.checks import detectable_ratio
 from workbench.report.words.naming import limits_words
-from workbench.wording import count_of, days_text, interval_text, join_words, p_text, percent_text, points_text
+from workbench.wording import Amount, count_of, days_text, interval_text, join_words, p_text, percent_text, points_text
 
 __all__ = [
     "Pairs",
@@ -284,7 +284,7 @@ def age_sentence(who: str, age: tuple[float, float, float], confidence: float) -
     day, *ends = age
     if not math.isfinite(day):
         return ""
-    low, high = (f"{end:.0f}" if math.isfinite(end) else "not reached" for end in ends)
+    low, high = (Amount(f"{end:.0f}" if math.isfinite(end) else "not reached") for end in ends)
     limits = f" ({limits_words(low, high, confidence)})" if low != high else ""
     return f"{who} had failed by day {day:.0f}{limits}."
 

@@ -17,6 +17,7 @@ __all__ = ["Agreement", "compare_verdicts"]
 
 UNLIKELY = 0.20
 """A verdict whose own mechanism gets less than this from the signs is worth a second look; judgement."""
+SAME_SIGNS_NOTE = "Both look at the same signs, so agreement is no proof that either is right."
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -33,6 +34,8 @@ class Agreement(Result):
         Exact limits of the share agreed; NaN when nothing could be compared.
     confidence : float
         Level of the limits.
+    told : str
+        In how many units they agree.
     look_again_columns : mapping
         unit_id, deployment, verdict, suggestion, verdict_probability, suggestion_probability, reason.
     """
@@ -42,6 +45,7 @@ class Agreement(Result):
     lower: float
     upper: float
     confidence: float
+    told: str
     look_again_columns: dict[str, np.ndarray]
 
     def __post_init__(self) -> None:
@@ -68,11 +72,11 @@ def compare_verdicts(suggestions: MechanismSuggestions, *, confidence: float = 0
     compared, agreed = int(both.sum()), int((both & (verdict == table["mechanism"])).sum())
     lower, upper = proportion_interval(agreed, compared, confidence=confidence) if compared else (np.nan, np.nan)
     look_again = _look_again(suggestions, table, verdict)
+    told = _told(compared, agreed, len(look_again), verdicts=int((~np.isin(verdict.astype(str), NO_MECHANISM)).sum()))
     return Agreement(
         columns={name: counted[name].to_numpy() for name in counted.columns},
-        notes=_notes(
-            compared, agreed, len(look_again), verdicts=int((~np.isin(verdict.astype(str), NO_MECHANISM)).sum())
-        ),
+        notes=(told, *(SAME_SIGNS_NOTE,) * (compared > 0)),
+        told=told,
         compared=compared,
         agreed=agreed,
         lower=lower,
@@ -128,11 +132,10 @@ def _reason(verdict: str, cause: str, own: float, *, checked: bool, row: dict[st
     return "; ".join(parts)
 
 
-def _notes(compared: int, agreed: int, again: int, *, verdicts: int) -> tuple[str, ...]:
+def _told(compared: int, agreed: int, again: int, *, verdicts: int) -> str:
     if not compared:
-        return (f"{count_of(verdicts, 'verdict')}, and no unit in which both a person and the signs name a mechanism.",)
+        return f"{count_of(verdicts, 'verdict')}, and no unit in which both a person and the signs name a mechanism."
     return (
         f"A person and the signs name the same mechanism in {agreed} of the {count_of(compared, 'unit')} in which both "
-        f"name one; {count_of(again, 'unit')} {'is' if again == 1 else 'are'} worth a second look.",
-        "Both look at the same signs, so agreement is no proof that either is right.",
+        f"name one; {count_of(again, 'unit')} {'is' if again == 1 else 'are'} worth a second look."
     )
