@@ -10,7 +10,7 @@ from tests.report.seasons import SETTINGS
 from tests.report.toys import season_of
 from workbench.report.basis.finding import Finding
 from workbench.report.decks.deck_html import PACKAGE, deck_html, number_columns, picture_data
-from workbench.report.decks.slides import Slide, slides_of
+from workbench.report.decks.slides import MOST_PAGES, Slide, slides_of
 from workbench.report.decks.summary_html import MOST_SUMMARY_WORDS, summary_html
 from workbench.report.decks.typed import CAUTION_LINES, caution_finding, cover_slide, mission_finding, typed_slides
 from workbench.report.figures import page_colours
@@ -92,6 +92,17 @@ def test_a_long_table_is_dealt_out_evenly():
     assert [len(slide.table["row"]) for slide in slides[1:]] == [13, 14, 13]
     assert [slide.number for slide in slides] == [1, 2, 3, 4]
     assert slides[2].title == "Forty rows, continued"
+
+
+def test_a_table_of_very_many_rows_ends_with_a_word_on_the_others():
+    table = {"row": [f"{k}" for k in range(40_000)]}
+    finding = Finding(id="a", kind="count", statement="Many rows.", method="Counted.", section="appendix", table=table)
+    slides = slides_of([finding], Slide(kind="cover", section="", title="Cover"))[1:]
+
+    assert [cell for slide in slides for cell in slide.table["row"]] == table["row"][:280]
+    assert len(slides) == MOST_PAGES == 20 and not any(slide.body for slide in slides[1:-1])
+    assert slides[-1].body == ("39,720 more rows: findings.json.",)
+    assert "39,720 more rows" in deck_html(slides, "deck")
 
 
 def test_cells_are_escaped_and_numbers_set_right():

@@ -8,11 +8,15 @@ from workbench.report.basis import SECTIONS, Drawing, Finding, in_slide_order
 from workbench.report.decks.pictures import Job, Picture, drawn_pictures
 from workbench.report.talk import TOPICS
 from workbench.report.words import counts_text, first_sentence, unbroken
+from workbench.wording import count_of
 
 __all__ = ["Slide", "slides_of"]
 
 PAGE_ROWS = 14
 """Rows of a table on one slide; a longer one is dealt out evenly."""
+
+MOST_PAGES = 20
+"""Slides of one table; nobody turns more, and what is left out is told."""
 
 TITLES: Mapping[str, str] = {
     "not known": "Not known this season",
@@ -177,8 +181,9 @@ def _slides_of_finding(
     title, rest = finding.headline or TITLES.get(finding.kind, ""), finding.statement
     if not title:
         title, rest = first_sentence(finding.statement)
+    table, beyond = _first_rows(finding.table or {}, MOST_PAGES * PAGE_ROWS)
     pages: list[Mapping[str, Sequence[str]] | None] = (
-        [None] if finding.table is None else list(_pages(finding.table, PAGE_ROWS))
+        [*_pages(table, PAGE_ROWS)] if finding.table is not None else [None]
     )
     first = Slide(
         kind="finding",
@@ -195,11 +200,18 @@ def _slides_of_finding(
         source=finding.id,
     )
     yield first
-    for page in pages[1:]:
+    for number, page in enumerate(pages[1:], start=2):
+        left_out = (f"{count_of(beyond, 'more row')}: findings.json.",) if beyond and number == len(pages) else ()
         yield replace(
-            first, kind="table", title=f"{title.rstrip('.')}, continued", body=(), caveats=(), grade="", picture=None,
-            table=page, say="",
+            first, kind="table", title=f"{title.rstrip('.')}, continued", body=left_out, caveats=(), grade="",
+            picture=None, table=page, say="",
         )  # fmt: skip
+
+
+def _first_rows(table: Mapping[str, Sequence[str]], most: int) -> tuple[dict[str, Sequence[str]], int]:
+    """The first rows of a table, and how many are left out."""
+    total = len(next(iter(table.values()), ()))
+    return {heading: cells[:most] for heading, cells in table.items()}, max(total - most, 0)
 
 
 def _pages_of_typed(slide: Slide) -> Iterator[Slide]:
