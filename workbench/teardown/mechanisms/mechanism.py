@@ -148,7 +148,7 @@ def _suggest(teardowns: Teardowns, evidence: pd.DataFrame) -> MechanismSuggestio
     checks = {str(sign): (str(where), str(check)) for sign, where, check in described}
     reader = _Reader(model, checks)
     askable = np.isnan(seen) & ~teardowns.ruled_out()[rows][:, columns]
-    read = [reader.read(*unit) for unit in zip(seen, probabilities, askable, strict=True)]
+    read = _read_alike_once(reader, seen, probabilities, askable=askable)
     return MechanismSuggestions(
         columns=_columns(teardowns, rows, read),
         notes=_notes(teardowns, model, rows, read=read),
@@ -174,6 +174,23 @@ class _Reading:
     families: int
     next_check: str
     why_not: str
+
+
+def _read_alike_once(
+    reader: "_Reader", seen: np.ndarray, probabilities: np.ndarray, *, askable: np.ndarray
+) -> list[_Reading]:
+    """What the signs of each unit say; units that are alike are read once.
+
+    Shapes: seen, askable (n, s), probabilities (n, m).
+    """
+    kinds: dict[bytes, _Reading] = {}
+    read = []
+    for unit in zip(seen, probabilities, askable, strict=True):
+        kind = b"".join(values.tobytes() for values in unit)
+        if kind not in kinds:
+            kinds[kind] = reader.read(*unit)
+        read.append(kinds[kind])
+    return read
 
 
 class _Reader:
