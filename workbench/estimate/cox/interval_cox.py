@@ -17,13 +17,8 @@ from workbench.estimate.cox.hazard_fit import (
     reasons_for_order,
     reasons_for_twins,
 )
-from workbench.estimate.cox.interval_likelihood import (
-    RUNNING,
-    IntervalMaximum,
-    IntervalProblem,
-    interval_problem,
-    maximise_intervals,
-)
+from workbench.estimate.cox.interval_likelihood import RUNNING, IntervalMaximum, maximise_intervals
+from workbench.estimate.cox.interval_problem import IntervalProblem, interval_problem
 from workbench.estimate.cox.partial_likelihood import free_directions
 from workbench.estimate.cox.separation import levels_without_failures, patterns_without_failures
 from workbench.estimate.shared import ModelMatrix, Term, design_of, eigen_of, patterns_of
@@ -51,7 +46,7 @@ def fit_interval_hazards(
     design = design_of(terms, example, counts, shrink=shrink)
     ends = (lives.entry, lives.lower, lives.upper)
     problem = interval_problem(design.columns, pattern, strata, ends=ends, weight=lives.weight)
-    null = maximise_intervals(problem, design.penalty, at_zero=True)
+    null = maximise_intervals(problem, design.penalty)
     gradient = problem.weight @ null.scores
     failures = np.bincount(pattern, weights=lives.weight * lives.failed, minlength=len(example))
     empty = levels_without_failures(terms, example, failures)
@@ -59,7 +54,7 @@ def fit_interval_hazards(
     twins = free_directions(null.information, float(failures.sum()), FLAT)
     flat = np.zeros((design.columns.shape[1], 0))
     if shrink > 0:
-        best = maximise_intervals(problem, design.penalty)
+        best = maximise_intervals(problem, design.penalty, null=null)
     else:
         notes += reasons_for_twins(twins, design, empty)
         unfailed = patterns_without_failures(terms, example, empty)
@@ -98,11 +93,11 @@ def _limit(
         dropped = np.zeros(problem.weight.size, dtype=bool)
         dropped[problem.row] = unfailed
         problem = replace(problem, weight=np.where(dropped, 0.0, problem.weight))
-        null = maximise_intervals(problem, design.penalty, at_zero=True)
+        null = maximise_intervals(problem, design.penalty)
     # the baseline is found by steps, so information that is gone is a small rest, not 0
     gone = np.diag(null.information) <= FLAT * np.diag(whole)
     flat = free_directions(np.where(gone[:, None] | gone, 0.0, null.information), failures, FLAT)
-    best = maximise_intervals(problem, design.penalty)
+    best = maximise_intervals(problem, design.penalty, null=null)
     height = (problem.columns @ best.coefficients)[problem.weight > 0]
     if height.size == 0 or np.ptp(height) <= STEEP:
         return problem, best, flat, []

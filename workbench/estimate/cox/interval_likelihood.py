@@ -3,56 +3,26 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg.lapack import dpotrf, dpotrs
 
 from workbench.errors import EstimateError
+from workbench.estimate.cox.interval_problem import IntervalProblem
 from workbench.estimate.shared import eigen_of
 
-__all__ = ["IntervalMaximum", "IntervalProblem", "interval_problem", "maximise_intervals"]
+__all__ = ["RUNNING", "IntervalMaximum", "maximise_intervals"]
 
 RUNNING = 15.0
 """A range of the log hazard at which an effect that still rises has run away."""
 LONGEST_STEP = 5.0
 """The most by which one step moves a log hazard; longer ones leave the region where derivatives say anything."""
 MOST_CELLS = 30_000_000
-"""Largest table of lives by points (240 MB each) that is worked on."""
-
-
-@dataclass(frozen=True, eq=False)
-class IntervalProblem:
-    """Distinct lives as counts over the q points where a baseline can rise (of all strata in turn).
-
-    A life of relative hazard r was at risk at points start ... middle - 1 without failing and failed at one of points
-    middle ... end - 1; exact lives failed at point middle - 1 itself; lives with end == middle did not fail.
-
-    Attributes
-    ----------
-    columns : np.ndarray of float, shape (m, k)
-        Covariates of each distinct life.
-    weight : np.ndarray of float, shape (m,)
-        How many lives it stands for.
-    start, middle, end : np.ndarray of int, shape (m,)
-        Its points.
-    exact : np.ndarray of bool, shape (m,)
-        Whether its failure is known exactly.
-    row : np.ndarray of int, shape (n,)
-        Which distinct life each life is.
-    points : np.ndarray of float, shape (q,)
-        Times of the points.
-    """
-
-    columns: np.ndarray
-    weight: np.ndarray
-    start: np.ndarray
-    middle: np.ndarray
-    end: np.ndarray
-    exact: np.ndarray
-    row: np.ndarray
-    points: np.ndarray
-
-    @property
-    def failed(self) -> np.ndarray:
-        """True where a distinct life failed within an interval, shape (m,)."""
-        return self.end > self.middle
+"""Most different lives times points; past it a fit takes minutes."""
+FIRST_STEPS = 15
+"""Steps of the expectation-maximisation before the first Newton step."""
+FLOOR = 1e-8
+"""Eigenvalues below this share of the largest are lifted to it."""
+SMALLEST_HAZARD = 1e-150
+"""Hazards below it count as this in derivatives, whose squares must stay finite."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,84 +53,49 @@ class IntervalMaximum:
     converged: bool
 
 
-def interval_problem(
-    columns: np.ndarray,
-    pattern: np.ndarray,
-    strata: np.ndarray | None,
-    *,
-    ends: tuple[np.ndarray, np.ndarray, np.ndarray],
-    weight: np.ndarray,
-) -> IntervalProblem:
-    """Reduce lives to distinct ones and find the points where the baseline can rise.
-
-    Mass is best put at the last day that serves a failure interval (its upper end, or the day others entered); a point
-    is left out when an earlier one serves every interval it serves and burdens nobody more.
-
-    Shapes: columns (p, k), pattern (n,), strata (n,), ends (n,), weight (n,).
-    """
-    stratum = np.zeros(pattern.size, dtype=np.int64) if strata is None else strata
-    keys = np.column_stack([pattern, stratum, *ends])
-    distinct, row = np.unique(keys, axis=0, return_inverse=True)
-    row = row.ravel()
-    entry, lower, upper = distinct[:, 2], distinct[:, 3], distinct[:, 4]
-    exact = lower == upper
-    start, middle, end = (np.zeros(len(distinct), dtype=np.int64) for _ in range(3))
-    points: list[np.ndarray] = []
-    offset = 0
-    for number in np.unique(distinct[:, 1]):
-        mine = distinct[:, 1] == number
-        where = _support(entry[mine], lower[mine], upper[mine])
-        late = entry[mine] > 0
-        start[mine] = offset + np.where(late, np.searchsorted(where, entry[mine], side="right"), 0)
-        middle[mine] = offset + np.searchsorted(where, lower[mine], side="right")
-        reach = offset + np.searchsorted(where, upper[mine], side="right")
-        end[mine] = np.where(np.isfinite(upper[mine]), reach, middle[mine])
-        points.append(where)
-        offset += where.size
-    return IntervalProblem(
-        columns=columns[distinct[:, 0].astype(np.int64)],
-        weight=np.bincount(row, weights=weight, minlength=len(distinct)),
-        start=start,
-        middle=middle,
-        end=end,
-        exact=exact,
-        row=row,
-        points=np.concatenate(points),
-    )
-
-
-def _support(entry: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
-    exact = lower == upper
-    candidates = np.unique(np.concatenate([upper[np.isfinite(upper)], entry[entry > 0]]))
-    if not np.isfinite(upper).any():
-        return candidates[:0]
-    candidates = candidates[candidates <= upper[np.isfinite(upper)].max()]
-    known, starts = set(upper[exact].tolist()), np.unique(lower[~exact])
-    kept: list[float] = []
-    for point in candidates.tolist():
-        if not kept or point in known:
-            kept.append(point)
-            continue
-        after = np.searchsorted(starts, kept[-1], side="left")
-        if after < starts.size and starts[after] < point:
-            kept.append(point)
-    return np.array(kept)
-
-
-SMALLEST_HAZARD = 1e-150
-"""Hazards below it count as this in derivatives, whose squares must stay finite."""
-
-
 class _Model:
     """Value, gradient and Hessian of the log-likelihood in coefficients and baseline steps."""
 
     def __init__(self, problem: IntervalProblem) -> None:
         self.problem = problem
-        place = np.arange(problem.points.size)
-        self.survived = ((place >= problem.start[:, None]) & (place < problem.middle[:, None])).astype(float)
-        self.ended = ((place >= problem.middle[:, None]) & (place < problem.end[:, None])).astype(float)
-        self.watched = self.survived + self.ended
         self.at = np.where(problem.exact, problem.middle - 1, 0)
+
+    def survived(self, values: np.ndarray) -> np.ndarray:
+        """Sum values of lives over those that survived each point.
+
+        Shapes: values (m,), returns (q,).
+        """
+        return self._over(values, self.problem.start, self.problem.middle)
+
+    def ended(self, values: np.ndarray) -> np.ndarray:
+        """Sum values of lives over those that may have failed at each point.
+
+        Shapes: values (m,), returns (q,).
+        """
+        return self._over(values, self.problem.middle, self.problem.end)
+
+    def watched(self, values: np.ndarray) -> np.ndarray:
+        """Sum values of lives over those at risk at each point.
+
+        Shapes: values (m,), returns (q,).
+        """
+        return self._over(values, self.problem.start, self.problem.end)
+
+    def _over(self, values: np.ndarray, first: np.ndarray, stop: np.ndarray) -> np.ndarray:
+        """Summed from the end: at the last points, where a step may grow for ever, little is left that could cancel."""
+        size = self.problem.points.size + 1
+        return np.cumsum((np.bincount(stop, values, size) - np.bincount(first, values, size))[:0:-1])[::-1]
+
+    def ended_at_both(self, values: np.ndarray) -> np.ndarray:
+        """Sum values of lives over those that may have failed at either of two points, the first not after the second.
+
+        Such lives have intervals that begin up to the first and end after the second, so nothing cancels.
+
+        Shapes: values (m,), returns (q, q), to be read on and above the diagonal.
+        """
+        p, size = self.problem, self.problem.points.size + 1
+        spans = np.bincount(p.middle * size + p.end, values, size**2).reshape(size, size)
+        return np.cumsum(np.cumsum(spans, axis=0)[:-1, :0:-1], axis=1)[:, ::-1]
 
     def pieces(self, beta: np.ndarray, steps: np.ndarray) -> tuple[np.ndarray, ...]:
         total = np.concatenate([[0.0], np.cumsum(steps)])
@@ -168,7 +103,7 @@ class _Model:
         eta = p.columns @ beta
         r = np.exp(np.clip(eta, -500.0, 500.0))
         before = (total[p.middle] - total[p.start]) * r
-        within = (total[p.end] - total[p.middle]) * r
+        within = np.maximum(total[p.end] - total[p.middle], 0.0) * r
         return eta, r, before, within
 
     def value(self, beta: np.ndarray, steps: np.ndarray) -> float:
@@ -203,30 +138,36 @@ class _Model:
         """First derivatives in the steps, over all lives."""
         w = self.problem.weight
         known = np.bincount(self.at, weights=w * slopes.at, minlength=self.problem.points.size)
-        return np.asarray((w * slopes.ended) @ self.ended + (w * slopes.survived) @ self.survived + known)
+        ended = np.diag(self.ended_at_both(w * slopes.ended))
+        return np.asarray(ended + self.survived(w * slopes.survived) + known)
 
     def by_life(self, slopes: "_Slopes", directions: np.ndarray, free: np.ndarray) -> np.ndarray:
         """First derivatives of each life as the free steps move in some directions.
 
         Shapes: directions (f, k), free (f,), returns (m, k).
         """
-        whole = np.zeros((self.problem.points.size, directions.shape[1]))
+        p = self.problem
+        whole = np.zeros((p.points.size, directions.shape[1]))
         whole[free] = directions
-        moved = slopes.ended[:, None] * (self.ended @ whole) + slopes.survived[:, None] * (self.survived @ whole)
+        total = np.vstack([np.zeros(whole.shape[1]), np.cumsum(whole, axis=0)])
+        moved = slopes.ended[:, None] * (total[p.end] - total[p.middle])
+        moved += slopes.survived[:, None] * (total[p.middle] - total[p.start])
         return np.asarray(moved + slopes.at[:, None] * whole[self.at])
 
     def hessian(self, slopes: "_Slopes", steps: np.ndarray, free: np.ndarray) -> np.ndarray:
         """Minus the second derivatives over coefficients and the free steps."""
         p = self.problem
-        w, x = p.weight, p.columns
-        ended = self.ended[:, free]
-        upper_left = (x * (w * slopes.eta_eta)[:, None]).T @ x
-        corner = ((x * (w * slopes.eta_ended)[:, None]).T @ self.ended)[:, free]
-        corner += ((x * (w * slopes.survived)[:, None]).T @ self.survived)[:, free]
-        lower_right = (ended * (w * slopes.ended_ended)[:, None]).T @ ended
-        hits = np.bincount(self.at[p.exact], weights=w[p.exact], minlength=steps.size)[free]
-        lower_right -= np.diag(hits / np.maximum(steps[free], 1e-100) ** 2)
-        return -np.block([[upper_left, corner], [corner.T, lower_right]])
+        w, k, q = p.weight, p.columns.shape[1], steps.size
+        whole = np.zeros((k + free.size, k + free.size))
+        whole[:k, :k] = (p.columns * (w * slopes.eta_eta)[:, None]).T @ p.columns
+        for j, x in enumerate(p.columns.T):
+            corner = self.ended(x * w * slopes.eta_ended) + self.survived(x * w * slopes.survived)
+            whole[j, k:] = whole[k:, j] = corner[free]
+        both = np.triu(self.ended_at_both(w * slopes.ended_ended)[np.ix_(free, free)])
+        hits = np.bincount(self.at[p.exact], weights=w[p.exact], minlength=q)[free]
+        both += np.triu(both, 1).T - np.diag(hits / np.maximum(steps[free], 1e-100) ** 2)
+        whole[k:, k:] = both
+        return -whole
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,9 +189,15 @@ class _Slopes:
 
 
 def maximise_intervals(
-    problem: IntervalProblem, penalty: np.ndarray, *, at_zero: bool = False, rounds: int = 120
+    problem: IntervalProblem,
+    penalty: np.ndarray,
+    *,
+    null: IntervalMaximum | None = None,
+    rounds: int = 120,
 ) -> IntervalMaximum:
-    """Maximise the penalised likelihood: a few steps of an expectation-maximisation, then projected Newton steps.
+    """Maximise the penalised likelihood from the maximum without effects, or without effects where none is given.
+
+    A few steps of an expectation-maximisation, then projected Newton steps.
 
     Shapes: penalty (k,).
 
@@ -263,10 +210,10 @@ def maximise_intervals(
             f"{problem.weight.size:,} different lives with {problem.points.size:,} different ends are too many "
             "for this fit; round the days, or fit parts of the fleet"
         )
-    model = _Model(replace(problem, columns=np.zeros((problem.weight.size, 0))) if at_zero else problem)
+    model = _Model(replace(problem, columns=np.zeros((problem.weight.size, 0))) if null is None else problem)
     penalty = penalty[: model.problem.columns.shape[1]]
-    beta, steps = np.zeros(penalty.size), _first_steps(model)
-    for _ in range(15):
+    beta, steps = np.zeros(penalty.size), _first_steps(model) if null is None else null.steps
+    for _ in range(FIRST_STEPS if null is None else 0):
         beta, steps = _expectation_step(model, penalty, beta, steps=steps)
     value = model.value(beta, steps) - 0.5 * float(penalty @ beta**2)
     if not np.isfinite(value):
@@ -277,7 +224,7 @@ def maximise_intervals(
         converged = gain < 1e-9
         if converged or (gain < 1e-4 and beta.size and np.ptp(model.problem.columns @ beta) > RUNNING):
             break
-    if at_zero:
+    if null is None:
         model, beta = _Model(problem), np.zeros(problem.columns.shape[1])
     return _at_maximum(model, beta, steps, converged=converged)
 
@@ -285,7 +232,7 @@ def maximise_intervals(
 def _first_steps(model: _Model) -> np.ndarray:
     p = model.problem
     failures = float(p.weight @ (p.failed | p.exact))
-    exposed = p.weight @ model.watched
+    exposed = model.watched(p.weight)
     return np.where(exposed > 0, failures / max(p.points.size, 1) / np.maximum(exposed, 1.0), 0.0)
 
 
@@ -296,18 +243,21 @@ def _expectation_step(
     _, r, _, within = model.pieces(beta, steps)
     share = np.where(p.failed, p.weight * r / -np.expm1(-np.maximum(within, 1e-200)), 0.0)
     known = np.where(p.exact, p.weight, 0.0)
-    events = (share @ model.ended) * steps + np.bincount(model.at, weights=known, minlength=steps.size)
-    sums = (p.weight * r) @ model.watched
-    mean = model.watched.T @ (p.columns * (p.weight * r)[:, None]) / np.maximum(sums, 1e-300)[:, None]
-    score = (share * (model.ended @ steps) + known) @ p.columns - events @ mean - penalty * beta
+    events = model.ended(share) * steps + np.bincount(model.at, weights=known, minlength=steps.size)
+    sums = model.watched(p.weight * r)
     rate = events / np.maximum(sums, 1e-300)
-    second = (p.columns * (p.weight * r * (model.watched @ rate))[:, None]).T @ p.columns - (
+    mean = np.zeros((steps.size, beta.size))
+    for j, x in enumerate(p.columns.T):
+        mean[:, j] = model.watched(x * p.weight * r) / np.maximum(sums, 1e-300)
+    score = (share * within / r + known) @ p.columns - events @ mean - penalty * beta
+    total = np.concatenate([[0.0], np.cumsum(rate)])
+    second = (p.columns * (p.weight * r * (total[p.end] - total[p.start]))[:, None]).T @ p.columns - (
         mean * events[:, None]
     ).T @ mean
     new = beta
     if beta.size:
         new = beta + np.linalg.lstsq(second + np.diag(penalty), score, rcond=1e-10)[0].clip(-1.0, 1.0)
-    sums = (p.weight * np.exp(np.clip(p.columns @ new, -500.0, 500.0))) @ model.watched
+    sums = model.watched(p.weight * np.exp(np.clip(p.columns @ new, -500.0, 500.0)))
     return new, np.where(sums > 0, events / np.maximum(sums, 1e-300), 0.0)
 
 
@@ -324,8 +274,7 @@ def _newton_round(
     slope = np.concatenate([(w * slopes.eta) @ model.problem.columns - penalty * beta, gradient[free]])
     hessian = model.hessian(slopes, steps, free)
     hessian[np.arange(k), np.arange(k)] += penalty
-    direction = _lifted_solve(hessian, slope)
-    gain = float(slope @ direction)
+    direction, gain = _bounded_direction(hessian, slope, np.append(np.full(k, np.inf), steps[free]))
     reach = np.abs(model.problem.columns @ direction[:k]).max(initial=0.0)
     direction *= min(1.0, LONGEST_STEP / max(reach, LONGEST_STEP))
     for halving in range(40):
@@ -338,13 +287,36 @@ def _newton_round(
             return new_beta, new_steps, new, gain
     new_beta, new_steps = _expectation_step(model, penalty, beta, steps=steps)
     new = model.value(new_beta, new_steps) - 0.5 * float(penalty @ new_beta**2)
-    return new_beta, new_steps, new, max(gain, 1e-6) if new > value else 0.0
+    if new > value:
+        return new_beta, new_steps, new, max(gain, 1e-6)
+    return beta, steps, value, 0.0
+
+
+def _bounded_direction(hessian: np.ndarray, slope: np.ndarray, room: np.ndarray) -> tuple[np.ndarray, float]:
+    """Newton direction in which nothing falls by more than its room, and the gain to be had without that bound.
+
+    What would fall further is held at its bound and the rest solved anew, first where the likelihood rises that way.
+    """
+    newton = direction = _lifted_solve(hessian, slope)
+    inside = np.ones(slope.size, dtype=bool)
+    while (beyond := inside & (direction < -room)).any():
+        falling = beyond & (slope < 0)
+        inside &= ~(falling if falling.any() else beyond)
+        direction = np.where(inside, 0.0, -room)
+        rest = slope[inside] - hessian[np.ix_(inside, ~inside)] @ direction[~inside]
+        direction[inside] = _lifted_solve(hessian[np.ix_(inside, inside)], rest)
+    return direction if slope @ direction > 0 else newton, float(slope @ newton)
 
 
 def _lifted_solve(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Solve with a positive matrix; one that is not is made so by its eigenvalues."""
     size = np.sqrt(np.maximum(np.abs(np.diag(matrix)), 1e-300))
-    values, vectors = eigen_of(matrix / np.outer(size, size))
-    floor = 1e-8 * max(float(values.max(initial=0.0)), 1e-300)
+    scaled = matrix / np.outer(size, size)
+    factor, failure = dpotrf(scaled, lower=1)
+    if not failure and np.diag(factor).min(initial=1.0) ** 2 > FLOOR:
+        return np.asarray(dpotrs(factor, right / size, lower=1)[0] / size)
+    values, vectors = eigen_of(scaled)
+    floor = FLOOR * max(float(values.max(initial=0.0)), 1e-300)
     return np.asarray((vectors @ ((vectors.T @ (right / size)) / np.maximum(np.abs(values), floor))) / size)
 
 
