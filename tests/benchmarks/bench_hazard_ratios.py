@@ -106,12 +106,12 @@ def _task(sizes: tuple[int, ...], bar: float, width: int, **kind: Any) -> Task:
 
 
 TASKS = [
-    _task((400,), 1.0, 17),
+    _task((400,), 5.0, 17),
     _task((100_000,), 20.0, 1),
     _task((100_000,), 20.0, 6),
-    _task((100_000,), 10.0, 17),
+    _task((100_000,), 20.0, 17),
     _task((100_000,), 1.0, 40),
-    _task((100_000,), 1.0, 17, longest=LONG),
+    _task((100_000,), 20.0, 17, longest=LONG),
     _task((100_000,), 1.0, 17, with_number=True),
     _task((1_000_000,), 20.0, 17),
 ]

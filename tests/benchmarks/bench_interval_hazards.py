@@ -81,7 +81,7 @@ TASKS = [
             "ours": lambda data: fit_hazard_ratios(data.lives, "seal").columns["log_hazard_ratio"],
             "scipy optimiser": by_optimiser,
         },
-        bar={"ours": 2.0},
+        bar={"ours": 10.0},
         repeats=3,
         is_quick=True,
     )

@@ -6,6 +6,8 @@ import pytest
 
 from tests.estimate.cox.test_hazard_ratios import TERMS, _lives, _log, _season, _visited
 from workbench.estimate.cox.hazard_ratios import fit_hazard_ratios
+from workbench.estimate.cox.interval_likelihood import _Model
+from workbench.estimate.cox.interval_problem import interval_problem
 from workbench.lives import Lives
 
 
@@ -92,3 +94,34 @@ def test_interval_shrinkage_is_independent_of_the_reference():
         table = fit_hazard_ratios(_visited(mine, time, failed), "seal", shrink=4.0).table
         rows.append(table.set_index("level").log_hazard_ratio.reindex(["cord", "flat", "ring"]).fillna(0.0))
     np.testing.assert_allclose(rows[0] - rows[0]["ring"], rows[1], atol=1e-5)
+
+
+def test_sums_over_points_equal_those_of_full_tables():
+    rng = np.random.default_rng(3)
+    entry = np.floor(rng.uniform(0, 40, 60)) * (rng.random(60) < 0.4)
+    lower = entry + rng.integers(0, 60, 60)
+    upper = np.where(rng.random(60) < 0.7, lower + rng.integers(1, 30, 60), np.inf)
+    strata = rng.integers(0, 2, 60)
+    pattern, weight = np.zeros(60, dtype=np.int64), rng.integers(1, 4, 60)
+    problem = interval_problem(np.zeros((1, 1)), pattern, strata, ends=(entry, lower, upper), weight=weight)
+    model, place = _Model(problem), np.arange(problem.points.size)
+    ended = ((place >= problem.middle[:, None]) & (place < problem.end[:, None])).astype(float)
+    survived = ((place >= problem.start[:, None]) & (place < problem.middle[:, None])).astype(float)
+    values = rng.normal(size=problem.weight.size)
+    np.testing.assert_allclose(model.ended(values), values @ ended, atol=1e-12)
+    np.testing.assert_allclose(model.survived(values), values @ survived, atol=1e-12)
+    np.testing.assert_allclose(model.watched(values), values @ (ended + survived), atol=1e-12)
+    both = (ended * values[:, None]).T @ ended
+    np.testing.assert_allclose(np.triu(model.ended_at_both(values)), np.triu(both), atol=1e-12)
+
+
+@pytest.mark.parametrize("seed", [8, 16, 56])
+def test_dozen_lives_that_three_terms_explain_wholly_keep_a_finite_likelihood(seed):
+    rng = np.random.default_rng(seed)
+    frame = pd.DataFrame(
+        {"a": rng.choice(list("abc"), 12), "b": rng.choice(list("xy"), 12), "z": rng.normal(size=12).round(2)}
+    )
+    lower = rng.integers(0, 5, 12) * 20.0
+    upper = np.where(rng.random(12) < 0.7, lower + 20, np.inf)
+    fit = fit_hazard_ratios(Lives.from_arrays(lower=lower, upper=upper, covariates=frame), ["a", "b", "z"])
+    assert fit.null_log_likelihood < fit.log_likelihood < 0

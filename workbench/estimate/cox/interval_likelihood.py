@@ -19,6 +19,8 @@ MOST_CELLS = 30_000_000
 """Most different lives times points; past it a fit takes minutes."""
 FIRST_STEPS = 15
 """Steps of the expectation-maximisation before the first Newton step."""
+NO_FAILURES = 1e-8
+"""Expected failures at a point below which the baseline does not rise there."""
 FLOOR = 1e-8
 """Eigenvalues below this share of the largest are lifted to it."""
 SMALLEST_HAZARD = 1e-150
@@ -267,10 +269,7 @@ def _newton_round(
     w, k = model.problem.weight, beta.size
     slopes = model.slopes(beta, steps)
     gradient = model.gradient(slopes)
-    largest = steps.max(initial=0.0)
-    at_zero = (steps <= 1e-8 * largest) & (gradient <= 0)
-    steps = np.where(at_zero, 0.0, steps)
-    free = np.flatnonzero(~at_zero)
+    free = np.flatnonzero((steps > 0) | (gradient > 0))
     slope = np.concatenate([(w * slopes.eta) @ model.problem.columns - penalty * beta, gradient[free]])
     hessian = model.hessian(slopes, steps, free)
     hessian[np.arange(k), np.arange(k)] += penalty
@@ -323,7 +322,7 @@ def _lifted_solve(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
 def _at_maximum(model: _Model, beta: np.ndarray, steps: np.ndarray, *, converged: bool) -> IntervalMaximum:
     p, k = model.problem, beta.size
     slopes = model.slopes(beta, steps)
-    free = np.flatnonzero(steps > 1e-8 * steps.max(initial=0.0))
+    free = np.flatnonzero(steps * model.watched(-p.weight * slopes.survived) > NO_FAILURES)
     hessian = model.hessian(slopes, steps, free)
     corner, block = hessian[:k, k:], hessian[k:, k:]
     size = np.sqrt(np.maximum(np.diag(block), 1e-300))
