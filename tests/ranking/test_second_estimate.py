@@ -31,6 +31,25 @@ def test_without_suspensions_a_pseudo_value_is_whether_the_unit_lasted():
     assert pseudo_shares(lives, 9) == pytest.approx([0, 0, 0, 1, 1], abs=1e-7)
 
 
+def test_of_many_complete_lives_too_a_pseudo_value_is_whether_the_unit_lasted():
+    """As above; the curvature of 20,000 levels spans ten powers of ten."""
+    time = 300 * np.random.default_rng(1).random(20_000)
+    assert pseudo_shares(Lives.from_arrays(time, np.ones(20_000)), 180) == pytest.approx((time > 180) * 1.0, abs=1e-6)
+
+
+def test_pseudo_values_of_many_lives_with_spans_are_close_to_leaving_one_out():
+    """Exact failures, spans of which each goes over hundreds of those, and suspensions."""
+    rng = np.random.default_rng(2)
+    life, end = 300 * rng.random(2000) ** 0.7, rng.uniform(150, 260, 2000)
+    width = np.where(rng.random(2000) < 1 / 3, rng.uniform(20, 40, 2000), 0.0)
+    lower = np.where(life <= end, np.maximum(life - 0.4 * width, 0.0), end)
+    lives = Lives.from_arrays(lower=lower, upper=np.where(life <= end, lower + width, np.inf))
+    values = pseudo_shares(lives, 180)
+    for i in (0, 31, 77, 1234):
+        rest = pseudo_shares(lives.take(np.delete(np.arange(2000), i)), 180).mean()
+        assert values[i] == pytest.approx(2000 * values.mean() - 1999 * rest, abs=0.02)
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 def test_pseudo_values_of_spans_are_close_to_leaving_each_life_out(seed):
     lives = make_lives(seed, 120)

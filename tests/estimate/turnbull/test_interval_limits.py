@@ -6,6 +6,7 @@ from scipy.optimize import brentq, lsq_linear
 
 from tests.estimate.turnbull.test_interval_curves import cells_with_a_start_at, fitted, mixed
 from workbench import Lives, survival_curve
+from workbench.estimate.turnbull import level_steps
 from workbench.estimate.turnbull.interval_curves import mass_of
 from workbench.estimate.turnbull.interval_limits import interval_curve_limits, open_after, ratio_limits
 from workbench.estimate.turnbull.level_steps import bounded_step, free_step
@@ -171,9 +172,11 @@ def test_limits_begun_where_the_last_one_ended_are_those_begun_afresh(entry):
     assert len(cells) > 4
 
 
+@pytest.mark.parametrize("many", [False, True], ids=["factorised", "by gradients"])
 @pytest.mark.parametrize("bent", [False, True])
-def test_steps_in_levels_are_those_of_a_dense_matrix_under_bounds(bent):
+def test_steps_in_levels_are_those_of_a_dense_matrix_under_bounds(bent, many, monkeypatch):
     """scipy's bounded least squares on the full matrix of the increments (Cholesky factor and solved right side)."""
+    monkeypatch.setattr(level_steps, "_MOST_LEVELS", 0 if many else 500)
     rng = np.random.default_rng(3)
     for _ in range(20):
         count = 7

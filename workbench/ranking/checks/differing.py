@@ -77,8 +77,7 @@ def _cells(block: Block, place: np.ndarray, weight: np.ndarray, *, places: int) 
     """A column for each ranked level in each place where it and the reference have enough units; shape (n, cells)."""
     codes = np.asarray(block.codes)
     base = block.levels.index(block.reference)
-    units = np.zeros((len(block.levels), places))
-    np.add.at(units, (codes, place), weight)
+    units = np.bincount(codes * places + place, weight, len(block.levels) * places).reshape(-1, places)
     enough = [
         (level, spot)
         for level in block.ranked_codes

@@ -98,10 +98,9 @@ def overlap_of(design: Design, places: Sequence[str] = PLACES) -> Overlap:
 
 
 def _counts(block: Block, codes: np.ndarray, size: int, *, weight: np.ndarray) -> np.ndarray:
-    table = np.zeros((len(block.levels), size))
     known = codes >= 0
-    np.add.at(table, (np.asarray(block.codes)[known], codes[known]), weight[known])
-    return table
+    place = np.asarray(block.codes)[known] * size + codes[known]
+    return np.bincount(place, weight[known], len(block.levels) * size).reshape(-1, size)
 
 
 def mixing_advice(design: Design, aliases: Sequence[Alias]) -> tuple[Sentence, ...]:

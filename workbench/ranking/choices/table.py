@@ -74,7 +74,7 @@ class RankedTable:
 
 def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Checks, *, mission: float) -> RankedTable:
     """Return the ranking's table: a declared choice, then choices by p; levels by mission survival."""
-    known, shares = last_known_days(design), extrapolated_shares(design)
+    known, shares, gone = last_known_days(design), extrapolated_shares(design), _missing(design)
     failed_if_missing = checks.run_gains(ALL_FAILED)
     rows: list[dict[str, Any]] = []
     judgements: dict[Pair, Judgement] = {}
@@ -83,13 +83,13 @@ def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Check
         block = choice.block
         here = []
         for number, level in enumerate(block.ranked):
-            pair = (block.name, level)
+            pair, here_with = (block.name, level), block.codes == block.levels.index(level)
             row = _figures_of(design, choice, number) | {"extrapolated": shares[pair]} | _check_columns(pair, checks)
             row["gain_missing_failed"] = failed_if_missing.get(pair, np.nan)
             unit, site = (weakest_without(choice, number, checks, of_sites=of_sites) for of_sites in (False, True))
             row |= {"weakest_unit": str(unit.name), "gain_without_unit": unit.gain, "units_undoing": unit.undoing}
             row |= {"weakest_site": str(site.name), "gain_without_site": site.gain, "sites_undoing": site.undoing}
-            row["missing_share"] = _missing_share(design, np.asarray(block.codes) == block.levels.index(level))
+            row["missing_share"] = np.average(gone[here_with], weights=design.lives.weight[here_with])
             if known[pair] < mission:
                 row |= dict.fromkeys(_HIDDEN_BEYOND, np.nan)
             elif known[block.name, block.reference] < mission:
@@ -104,13 +104,12 @@ def table_of(design: Design, figures: Mapping[str, ChoiceFigures], checks: Check
     return RankedTable({name: [row[name] for row in rows] for name in COLUMNS}, judgements)
 
 
-def _missing_share(design: Design, rows: np.ndarray) -> float:
-    """Share of the units of some rows that are missing; NaN where no outcome is known."""
-    frame, weight = design.lives.covariates, design.lives.weight
+def _missing(design: Design) -> np.ndarray:
+    """1 for each life that is missing, 0 for others; NaN where no outcome is known. Shape (n,)."""
+    frame = design.lives.covariates
     if "outcome" not in frame.columns:
-        return float("nan")
-    gone = (frame["outcome"].astype(str) == "missing").to_numpy() & ~design.lives.failed
-    return float(weight[rows & gone].sum() / weight[rows].sum())
+        return np.full(len(design.lives), np.nan)
+    return np.where((frame["outcome"].astype(str) == "missing").to_numpy() & ~design.lives.failed, 1.0, 0.0)
 
 
 def _add_detectable(rows: list[dict[str, Any]]) -> None:

@@ -224,7 +224,7 @@ def _drawn(fit: AftBatch, rng: np.random.Generator) -> AftBatch | None:
 def _counts(design: Design, block: Block, wider: Interaction) -> np.ndarray:
     """Units and failures of each ranked level in each place; shape (2, L, places)."""
     lives, codes = design.lives, np.asarray(block.codes)
-    counts = np.zeros((2, len(block.levels), len(wider.places)))
-    np.add.at(counts[0], (codes, wider.place), lives.weight)
-    np.add.at(counts[1], (codes, wider.place), lives.weight * lives.failed)
+    size = len(block.levels), len(wider.places)
+    cell, counted = codes * size[1] + wider.place, (lives.weight, lives.weight * lives.failed)
+    counts = np.stack([np.bincount(cell, units, size[0] * size[1]).reshape(size) for units in counted])
     return counts[:, block.ranked_codes]
