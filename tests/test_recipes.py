@@ -133,7 +133,7 @@ assert any("Two shapes of keel went out" in text for text in slides)
 
 @pytest.fixture
 def copy(tmp_path):
-    shutil.copytree(PACKAGE, tmp_path / "workbench", ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(PACKAGE, tmp_path / "workbench")  # with what is compiled: only changed modules are, again
     return tmp_path
 
 

@@ -98,8 +98,10 @@ def test_mistakes_are_one_line(arguments, code, message, plain_log, tmp_path, ca
     assert error.strip().splitlines()[-1].startswith("error: ")
 
 
-def test_review_writes_six_files_and_names_them(plain_log, settings, tmp_path, capsys):
-    assert main(["review", str(plain_log), "--out", str(tmp_path), "--settings", str(settings), "--json"]) == 0
+def test_review_writes_six_files_and_names_them(settings, tmp_path_factory, tmp_path, capsys):
+    log = tmp_path_factory.mktemp("small") / "log.csv"
+    plain_season().iloc[:8].to_csv(log, index=False)
+    assert main(["review", str(log), "--out", str(tmp_path), "--settings", str(settings), "--json"]) == 0
     out = capsys.readouterr()
     found = json.loads(out.out)
 
