@@ -33,6 +33,7 @@ __all__ = [
     "is_own_output",
     "new_file",
     "own_files",
+    "path_named",
     "write_file",
     "write_together",
 ]
@@ -124,9 +125,16 @@ def files_read(*named: Any) -> tuple[Path, ...]:
     return tuple(found)
 
 
+def path_named(given: Any, what: str) -> Path:
+    """Return what was given as a path, when it is one."""
+    if not isinstance(given, str | os.PathLike):
+        raise UsageError(f"{what} is named by its path; got a value of type {type(given).__name__}")
+    return Path(given)
+
+
 def check_target(target: Any, endings: Iterable[str], permit: Permit) -> Path:
     """Return the path to write to, when it may be written."""
-    path, endings = Path(target), tuple(endings)
+    path, endings = path_named(target, "a file to write"), tuple(endings)
     if path.suffix.lower() not in endings:
         raise UsageError(f"{visible(path)} must end in {' or '.join(endings)}")
     try:
@@ -146,7 +154,7 @@ def check_target(target: Any, endings: Iterable[str], permit: Permit) -> Path:
 
 def check_folder(out: Any, names: Iterable[str], permit: Permit) -> Path:
     """Return the output folder when the named files can be written there; nothing is left behind by asking."""
-    folder = Path(out)
+    folder = path_named(out, "a folder to write to")
     try:
         if folder.exists() and not folder.is_dir():
             raise UsageError(f"{visible(folder)} is a file; give a folder to write to")

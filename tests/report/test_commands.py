@@ -1,11 +1,15 @@
 """The commands compare and review: what they print, write and answer, and one line for each mistake."""
 
 import json
+import re
 
+import pandas as pd
 import pytest
 
-from tests.report.seasons import plain_season
+from tests.report.seasons import SETTINGS, plain_season
+from workbench import review
 from workbench.cli import main
+from workbench.errors import UsageError
 from workbench.filing import MANIFEST
 
 pytestmark = pytest.mark.slow
@@ -110,3 +114,12 @@ def test_review_writes_six_files_and_names_them(settings, tmp_path_factory, tmp_
     assert sorted(written) == sorted(path.rsplit("/", 1)[-1] for path in found["files"])
     assert found["withheld"] == []
     assert out.err == ""  # what is being done is shown in a terminal only
+
+
+@pytest.mark.parametrize(("given", "said"), [
+    ({"out": 5}, "a folder to write to is named by its path; got a value of type int"),
+    ({"previous": pd.DataFrame()}, "last season's log, or the findings.json of its review, is named by its path"),
+])  # fmt: skip
+def test_what_is_no_path_is_refused_in_a_sentence(given, said, plain_log, tmp_path):
+    with pytest.raises(UsageError, match=re.escape(said)):
+        review(plain_log, **{"out": tmp_path / "out", "settings": SETTINGS, **given})

@@ -12,7 +12,7 @@ from threadpoolctl import threadpool_limits
 from workbench.apart import both
 from workbench.checks import check_positive
 from workbench.errors import UsageError, WorkbenchError
-from workbench.filing import Permit, check_folder, files_read, home_of, write_together
+from workbench.filing import Permit, check_folder, files_read, home_of, path_named, write_together
 from workbench.log.dictionary import read_settings
 from workbench.log.season_log import read_log
 from workbench.log.sources import settings_beside
@@ -297,7 +297,7 @@ def settle_findings(
 
 def read_previous(path: Any, data: SeasonData) -> SeasonData | Sequence[Finding]:
     """Read last season, for the mission of this one."""
-    source = Path(path)
+    source = path_named(path, "last season's log, or the findings.json of its review,")
     if not source.exists():
         raise UsageError(f"last season's {source} does not exist; give its log, or the findings.json of its review")
     if source.suffix.lower() == ".json":
