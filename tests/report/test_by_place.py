@@ -4,7 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from workbench.report.findings.findings_planning import planning_findings
+from workbench.ranking.choices import where_it_helps
+from workbench.report.basis import ranked
+from workbench.report.findings import planning_findings, ranking_findings
 from workbench.report.making import season_data
 
 pytestmark = pytest.mark.slow
@@ -12,7 +14,7 @@ pytestmark = pytest.mark.slow
 COSTS = {"levels": {"vent": {"cost": {"membrane": 2.0, "none": 0.0}}}, "currency": "EUR"}
 
 
-def _findings(tmp_path, shift, *, seed=8, **settings):
+def _season(tmp_path, shift, *, seed=8, **settings):
     """480 units at six sites, known to the day; `shift` is the vent's effect on log life in dunes and in bogs."""
     rng = np.random.default_rng(seed)
     n = 480
@@ -37,8 +39,11 @@ def _findings(tmp_path, shift, *, seed=8, **settings):
         }
     )
     log.to_csv(tmp_path / "log.csv", index=False, date_format="%Y-%m-%d")
-    data = season_data(tmp_path / "log.csv", settings={"season": "2025", "mission_days": 150} | settings)
-    return {f.id: f for f in planning_findings(data, trial=None)}
+    return season_data(tmp_path / "log.csv", settings={"season": "2025", "mission_days": 150} | settings)
+
+
+def _findings(tmp_path, shift, **options):
+    return {f.id: f for f in planning_findings(_season(tmp_path, shift, **options), trial=None)}
 
 
 def test_what_helps_in_dunes_and_harms_in_bogs_is_planned_by_place(tmp_path):
@@ -53,6 +58,19 @@ def test_what_helps_in_dunes_and_harms_in_bogs_is_planned_by_place(tmp_path):
     changed = [int(x) for x in table["units changed"]]
     assert told.estimate <= changed[1] < changed[0] < 480
     assert "by place" not in findings["plan.builds"].statement
+
+
+def test_what_the_vent_does_where_is_asked_once_for_slide_and_plan(tmp_path, monkeypatch):
+    asked = []
+
+    def counted(*args, **options):
+        asked.append(options["only"])
+        return where_it_helps(*args, **options)
+
+    monkeypatch.setattr(ranked, "where_it_helps", counted)
+    data = _season(tmp_path, (0.9, -0.7))
+    found = {f.id: f for f in (*ranking_findings(data), *planning_findings(data, trial=None))}
+    assert {"ranking.where", "plan.by_place"} <= set(found) and asked == [["vent"]]
 
 
 @pytest.mark.parametrize("shift", [(0.0, 0.0), (0.6, 0.6)])

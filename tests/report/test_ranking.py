@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from workbench.mentions import Mention, Sentence
+from workbench.report.basis import placed_choices
 from workbench.report.figures import draw
 from workbench.report.figures.style import new_axes, theme
 from workbench.report.findings.findings_ranking import ranking_findings
-from workbench.report.findings.ranking_checks import placed_choices
 from workbench.report.findings.ranking_words import caveats_of, claim, labelled, ranked_rows, shift_sentence
 from workbench.report.making.assembly import season_data
 from workbench.simulate import simulate_season

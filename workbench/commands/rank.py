@@ -354,7 +354,8 @@ def _where_parts(
 ) -> list[Part]:
     """What the comparisons named, or those that matter, say in each kind of place."""
     from workbench.ranking.choices import where_it_helps
-    from workbench.report.findings import placed_choices, ranked_rows
+    from workbench.report.basis import placed_choices
+    from workbench.report.findings import ranked_rows
 
     rows = {(row.choice, row.level): row for row in ranked_rows(data, ranking)}
     where = where_it_helps(

@@ -14,7 +14,7 @@ from workbench.report.basis.finding import (
 from workbench.report.basis.last_good_doubt import LastGoodDoubt, last_good_doubt, said_of_last_good
 from workbench.report.basis.missing_bounds import missing_bounds, missing_runs
 from workbench.report.basis.place_gap import PlaceGap, place_gap
-from workbench.report.basis.ranked import season_choice, season_levels
+from workbench.report.basis.ranked import placed_choices, season_choice, season_levels
 from workbench.report.basis.season_data import FEWEST_UNITS, SeasonData
 from workbench.report.basis.shared_sites import site_caveat
 from workbench.report.basis.site_positions import site_positions
@@ -38,6 +38,7 @@ __all__ = [
     "missing_bounds",
     "missing_runs",
     "place_gap",
+    "placed_choices",
     "said_of_last_good",
     "season_choice",
     "season_levels",

@@ -4,13 +4,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from workbench.errors import EstimateError
-from workbench.ranking.choices import Ranking, question_of, rank_choices
+from workbench.ranking.checks import DIFFERING_P
+from workbench.ranking.choices import Ranking, WhereItHelps, question_of, rank_choices, where_it_helps
 from workbench.ranking.model import LEAST_UNITS
+from workbench.wording import SUPPORTED_GRADES
 
 if TYPE_CHECKING:
     from workbench.report.basis.season_data import SeasonData
 
-__all__ = ["RankedSeason", "rank_season", "season_choice", "season_levels"]
+__all__ = ["RankedSeason", "placed_choices", "rank_season", "season_choice", "season_levels", "season_where"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +45,28 @@ def rank_season(data: "SeasonData") -> RankedSeason:
     except EstimateError as error:
         return RankedSeason(None, error.clause)
     return RankedSeason(ranking)
+
+
+def placed_choices(data: "SeasonData", ranking: Ranking) -> list[str]:
+    """Return the choices told of place by place: those that differ or that the ranking supports, else those asked."""
+    table = ranking.table
+    chosen = table[(table.place_p < DIFFERING_P) | table.grade.isin(SUPPORTED_GRADES)].choice
+    asked = [c for c in (*data.asked_levels, str(table.choice[0])) if c in set(table.choice)]
+    return list(dict.fromkeys(chosen if len(chosen) else asked))
+
+
+def season_where(data: "SeasonData", ranking: Ranking) -> WhereItHelps:
+    """Return what the choices told of place by place do in each kind of place."""
+    question = question_of(data.log, data.lives)
+    return where_it_helps(
+        data.lives,
+        question.choices,
+        adjust=question.adjust,
+        mission=data.mission,
+        only=placed_choices(data, ranking),
+        seed=data.seed,
+        reference=question.reference,
+    )
 
 
 def season_choice(data: "SeasonData") -> str:

@@ -12,7 +12,7 @@ from workbench.estimate.shared import text_levels
 from workbench.lives import Lives
 from workbench.log.dictionary import known_label, log_columns, rests_on_parts
 from workbench.log.season_log import said_first
-from workbench.ranking.choices import Ranking
+from workbench.ranking.choices import Ranking, WhereItHelps
 from workbench.report.basis.last_good_doubt import LastGoodDoubt, last_good_doubt
 from workbench.report.words import counts_text, shown_name
 from workbench.wording import NOT_KNOWN
@@ -83,6 +83,13 @@ class SeasonData:
     def no_ranking(self) -> str:
         """Why nothing can be ranked, a clause without a full stop; empty where there is a ranking."""
         return self._ranked.reason
+
+    @cached_property
+    def where(self) -> WhereItHelps | None:
+        """What the choices that matter do in each kind of place, asked once for the slide and the plan."""
+        from workbench.report.basis.ranked import season_where
+
+        return None if self.ranking is None else season_where(self, self.ranking)
 
     @cached_property
     def last_good_doubt(self) -> LastGoodDoubt | None:

@@ -6,7 +6,6 @@ from workbench.report.findings.findings_outcome import outcome_findings
 from workbench.report.findings.findings_planning import level_costs, planning_findings
 from workbench.report.findings.findings_ranking import ranking_findings
 from workbench.report.findings.findings_teardown import teardown_findings
-from workbench.report.findings.ranking_checks import placed_choices
 from workbench.report.findings.ranking_words import (
     RankedRow,
     comparison_id,
@@ -30,7 +29,6 @@ __all__ = [
     "main_row",
     "opinion_findings",
     "outcome_findings",
-    "placed_choices",
     "planning_findings",
     "ranked_rows",
     "ranking_findings",

@@ -6,7 +6,7 @@ from typing import Any
 
 from workbench.planning import EVERYWHERE, builds_by_place
 from workbench.ranking.checks import DIFFERING_P
-from workbench.ranking.choices import Ranking, question_of, where_it_helps
+from workbench.ranking.choices import Ranking
 from workbench.report.basis import Finding, SeasonData
 from workbench.report.words import as_headline, shown_name
 from workbench.wording import join_words, percent_text, range_text
@@ -29,18 +29,9 @@ def by_place_findings(data: SeasonData, ranking: Ranking, costs: Mapping[str, Ma
     """
     table = ranking.table
     differing = list(dict.fromkeys(table[table["place_p"] < DIFFERING_P]["choice"]))
-    if not differing:
+    if not differing or data.where is None:
         return []
-    question, units = question_of(data.log, data.lives), data.lives.units_among()
-    where = where_it_helps(
-        data.lives,
-        question.choices,
-        adjust=question.adjust,
-        mission=data.mission,
-        only=differing,
-        seed=data.seed,
-        reference=question.reference,
-    )
+    where, units = data.where, data.lives.units_among()
     result = builds_by_place(where, costs, scale=units / max(ranking.units, 1))
     rows = result.table.to_dict("records")
     common: dict[str, Any] = {

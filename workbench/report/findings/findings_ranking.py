@@ -56,7 +56,7 @@ def ranking_findings(data: SeasonData) -> list[Finding]:
         findings += [_days(data, ranking, strong), _raw(data, ranking, strong)]
     main = main_row(data, rows)
     findings += [] if main is None else tipping_findings(data, ranking, main)
-    findings += place_findings(data, ranking, rows, question=question)
+    findings += [] if data.where is None else place_findings(data, ranking, rows, where=data.where)
     findings += _apart(data, ranking, rows)
     return findings + check_findings(data, ranking, rows, question=question)
 

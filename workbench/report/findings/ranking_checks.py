@@ -11,9 +11,9 @@ from workbench.ranking.choices import (
     RULES,
     Ranking,
     RankingQuestion,
+    WhereItHelps,
     comparisons_sentence,
     rank_choices,
-    where_it_helps,
 )
 from workbench.report.basis import Drawing, Finding, SeasonData
 from workbench.report.findings.ranking_words import RankedRow, claim, labelled, level_labels, ranked_rows
@@ -23,7 +23,7 @@ from workbench.wording import SUPPORTED_GRADES, count_of, join_words, percent_te
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["check_findings", "place_findings", "placed_choices"]
+__all__ = ["check_findings", "place_findings"]
 
 CAUSE_RESAMPLES = 400
 """Replicates of the ranking by chosen mechanisms, which stands in the appendix."""
@@ -45,20 +45,9 @@ def check_findings(
     return findings + _by_mechanism(data, question)
 
 
-def place_findings(
-    data: SeasonData, ranking: Ranking, rows: list[RankedRow], *, question: RankingQuestion
-) -> list[Finding]:
+def place_findings(data: SeasonData, ranking: Ranking, rows: list[RankedRow], *, where: WhereItHelps) -> list[Finding]:
     """Return what the comparisons that matter say in each kind of place, in one table."""
     differing = _differing(ranking)
-    where = where_it_helps(
-        data.lives,
-        question.choices,
-        adjust=question.adjust,
-        mission=data.mission,
-        only=placed_choices(data, ranking),
-        seed=data.seed,
-        reference=question.reference,
-    )
     found = where.table
     if found.empty:
         return []
@@ -90,14 +79,6 @@ def place_findings(
             table=_place_table(told, shown, labels),
         )
     ]
-
-
-def placed_choices(data: SeasonData, ranking: Ranking) -> list[str]:
-    """Return the choices told of place by place: those that differ or that the ranking supports, else those asked."""
-    table = ranking.table
-    chosen = [*_differing(ranking), *table[table.grade.isin(SUPPORTED_GRADES)].choice]
-    asked = [c for c in (*data.asked_levels, str(table.choice[0])) if c in set(table.choice)]
-    return list(dict.fromkeys(chosen or asked))
 
 
 def _differing(ranking: Ranking) -> list[str]:
