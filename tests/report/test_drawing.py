@@ -158,6 +158,20 @@ def test_the_timeline_groups_deployments_by_their_end():
     assert texts == ["failed: 2 deployments", "missing: 1 deployment", "working: 1 deployment"]
 
 
+def test_a_timeline_of_very_many_deployments_draws_some_of_each_end_and_says_so():
+    count = 4000
+    start = np.full(count, np.datetime64("2025-03-01"))
+    outcome = np.where(np.arange(count) < 2, "missing", "failed")
+    columns = {"unit": np.arange(count).astype(str), "outcome": outcome, "start": start, "seen_from": start}
+    timeline = Timeline(columns={**columns, "last_good": start + 5 + np.arange(count) % 90, "end": start + 100})
+    ax, _ = drawn(timeline)
+    marks = {line.get_marker(): len(line.get_xdata()) for line in ax.lines if line.get_marker() in ("s", "x")}
+
+    told = [" ".join(text.get_text().split()) for text in ax.texts]
+    assert told == ["failed: 3,998 deployments", "missing: 2 deployments"]
+    assert marks == {"s": 1333, "x": 1} and ax.get_xlabel().replace("\n", " ").endswith("one in 3 drawn)")
+
+
 def test_dots_write_their_value_and_say_when_it_is_not_known():
     dots = Dots(columns={"label": ["a", "b"], "value": [0.5, float("nan")]}, axis="share (%)", percent=True)
     ax, _ = drawn(dots, title="Half", subtitle="10 units")

@@ -33,6 +33,7 @@ class RowLimits:
     searches: tuple[LimitSearch, ...]
     bounds: np.ndarray
     _whole: dict[int, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)
+    _single: dict[int, dict[int, tuple[float, float]]] = field(default_factory=dict)
 
     def many(self, part: int) -> bool:
         """Whether a part has so many rows that limits are searched for one by one."""
@@ -54,9 +55,13 @@ class RowLimits:
             self._whole[part] = self.searches[part](np.arange(size))
         if part in self._whole:
             return self._whole[part]
+        found = self._single.setdefault(part, {})
+        fresh = np.array([row for row in rows.tolist() if row not in found], dtype=np.int64)
+        if fresh.size:
+            found.update(zip(fresh.tolist(), zip(*self.searches[part](fresh), strict=True), strict=True))
         lower, upper = np.full((2, size), np.nan)
-        if rows.size:
-            lower[rows], upper[rows] = self.searches[part](rows)
+        for row in rows.tolist():
+            lower[row], upper[row] = found[row]
         return lower, upper
 
     def spread(self, place: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -28,6 +28,9 @@ FEW_WATCHED, FEW_SHARE = 10, 0.1
 GRID = 91
 """Days on which it is looked up how many are under watch."""
 
+LIMIT_DAYS = 46
+"""Days between which limits of a curve of very many rows are drawn straight."""
+
 
 def step_points(frame: pd.DataFrame, column: str) -> tuple[np.ndarray, np.ndarray]:
     """Return the corners of one group's curve as points to join by straight lines.
@@ -59,7 +62,7 @@ def _drawn_rows(result: Any, longest: float | None) -> pd.DataFrame:
         return table.assign(**{"from": start, "since": start, "to": table["time"]})
     end = result.columns["to"]
     far = longest or float(end[np.isfinite(end)].max(initial=0.0))
-    days = np.linspace(0.0, far, GRID if len(result.labels) <= FEW_GROUPS else GRID // 3)
+    days = np.linspace(0.0, far, LIMIT_DAYS if len(result.labels) <= FEW_GROUPS else LIMIT_DAYS // 2)
     lower, upper = result.limits.spread(end, days)
     since = result.columns["from"].copy()
     for g in range(len(result.labels)):

@@ -18,6 +18,9 @@ __all__ = ["OUTCOMES", "Timeline", "draw_timeline"]
 OUTCOMES = ("failed", "missing", "withdrawn", "working")
 """In the order in which the groups stand, from the top."""
 
+MOST_LINES = 1500
+"""Deployments that are drawn, about as many as a picture has rows of dots; of more, every second, third and so on."""
+
 COLOURS = {"failed": FAILED, "missing": LOST, "withdrawn": INK, "working": WORKING}
 WORDS = {"failed": "failed", "missing": "missing", "withdrawn": "taken out", "working": "working"}
 
@@ -42,24 +45,30 @@ def draw_timeline(result: Timeline, ax: "Axes", *, title: str = "", subtitle: st
     row = np.empty(len(order))
     row[order] = np.arange(len(order)) + 3.0 * rank[order]
     height = float(row.max(initial=0.0)) + 1
+    step = -(-len(order) // MOST_LINES) or 1
+    shown = np.zeros(len(order), dtype=bool)
+    for name in dict.fromkeys(outcome):
+        shown[order[outcome[order] == name][::step]] = True
     thin = float(np.clip(190 / max(height, 1), 0.5, 3.0))
-    ax.hlines(row, dates["start"], dates["seen_from"], color=MUTED, linewidth=thin, linestyle=(0, (1, 1.5)))
-    ax.hlines(row, dates["seen_from"], dates["last_good"], color="#9fb3c8", linewidth=thin)
+    begin, seen, good = (dates[k][shown] for k in ("start", "seen_from", "last_good"))
+    ax.hlines(row[shown], begin, seen, color=MUTED, linewidth=thin, linestyle=(0, (1, 1.5)))
+    ax.hlines(row[shown], seen, good, color="#9fb3c8", linewidth=thin)
     labels = []
     last = float(end.max(initial=0.0))
     for name in dict.fromkeys(outcome[order]):
-        own = outcome == name
+        every = outcome == name
+        own = every & shown
         colour = COLOURS.get(name, INK)
         if name == "failed":
             ax.hlines(row[own], dates["last_good"][own], end[own], color=colour, linewidth=1.8 * thin)
         marker = {"failed": "s", "missing": "x", "withdrawn": "|", "working": "o"}.get(name, "o")
         ax.plot(end[own], row[own], linestyle="", marker=marker, markersize=min(1.6 + thin, 4.5), color=colour)
-        text = f"{WORDS.get(name, name)}: {count_of(int(own.sum()), 'deployment')}"
-        labels.append(EndLabel(last, float(row[own].mean()), text, colour))
+        text = f"{WORDS.get(name, name)}: {count_of(int(every.sum()), 'deployment')}"
+        labels.append(EndLabel(last, float(row[every].mean()), text, colour))
     first = float(dates["start"].min(initial=last))
     margin = max(0.01 * (last - first), 1.0)
     ax.set(xlim=(first - margin, last + margin), ylim=(height + 1, -2))
-    _date_axis(ax, first, last)
+    _date_axis(ax, first, last, drawn=f"; one in {step} drawn" if step > 1 else "")
     ax.set_yticks([])
     ax.grid(visible=False, axis="y")
     ax.spines["left"].set_visible(False)
@@ -67,11 +76,11 @@ def draw_timeline(result: Timeline, ax: "Axes", *, title: str = "", subtitle: st
     headings(ax, title, subtitle)
 
 
-def _date_axis(ax: "Axes", first: float, last: float) -> None:
+def _date_axis(ax: "Axes", first: float, last: float, *, drawn: str) -> None:
     step = next((m for m in (1, 2, 3, 6, 12) if (last - first) / (30.4 * m) <= 9), 24)
     start = np.datetime64(int(first), "D").astype("datetime64[M]") + 1
     months = [start + np.timedelta64(int(m), "M") for m in np.arange(0, (last - first) / 30.4 + 1, step)]
     days = np.array([m.astype("datetime64[D]").astype(float) for m in months])
     keep = days <= last
     ax.set_xticks(days[keep], [str(m) for m, k in zip(months, keep, strict=True) if k])
-    ax.set_xlabel("month (thin line: known to work; thick end: failed somewhere in this span)")
+    ax.set_xlabel(f"month (thin line: known to work; thick end: failed somewhere in this span{drawn})")

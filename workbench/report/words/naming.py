@@ -73,7 +73,9 @@ def shown_text(text: object, limit: int = 300) -> str:
     >>> shown_text("season_2025.csv")
     'season_2025.csv'
     """
-    kept = "".join(" " if c.isspace() else c for c in str(text) if c.isspace() or unicodedata.category(c)[0] != "C")
+    kept = str(text)
+    if not kept.isprintable():
+        kept = "".join(" " if c.isspace() else c for c in kept if c.isspace() or unicodedata.category(c)[0] != "C")
     line = " ".join(_LINK.sub("(link) ", kept).split())
     return (line[: limit - 1].rstrip() + "…" if len(line) > limit else line) or "(no name)"
 
