@@ -1,5 +1,6 @@
 """Adopt: settings for somebody's own headings, words and dates, asked one by one; what nobody confirmed is marked."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from os import PathLike
@@ -26,6 +27,7 @@ _DAY_FIELDS = ("found_on", "last_good_on", "failed_on")
 _VALUES_SHOWN = 5
 _LONGEST_VALUE = 24
 _SHORTEST_MISSION = 30
+_YEAR = re.compile(r"(?<!\d)20[0-4]\d(?!\d)")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,7 +73,8 @@ def adopt_log(path: str | PathLike[str], ask: Ask, *, before: str = "") -> Adopt
         _settle_headings(document, file.table(chosen), found, vocabulary=vocabulary, ask=ask)
     _write_headings(document, found)
     settle_words(document, found.cells, found.headings, ask=ask)
-    settle_season(document, found.cells, found.headings, ask=ask)
+    years = {int(year) for file in files for year in _YEAR.findall(file.path.stem)}
+    settle_season(document, found.cells, found.headings, years=years, ask=ask)
     assumed = _assumed_mission(path, document)
     if assumed is not None:
         settle_mission(document, assumed, ask=ask)

@@ -6,10 +6,10 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 
 from workbench.log.cells import Cell, cell_text
-from workbench.log.dictionary import SPREADSHEET_DAY, day_and_clock, day_in_form
+from workbench.log.dictionary import FORMS_WITHOUT_YEAR, SPREADSHEET_DAY, day_and_clock, day_in_form
 from workbench.log.rules import tidy
 
-__all__ = ["day_of", "forms_of", "is_count", "is_dated"]
+__all__ = ["LEAP_YEAR", "day_of", "forms_of", "forms_of_days_without_year", "is_count", "is_dated"]
 
 _ISO = re.compile(r"\d{4}-\d{1,2}-\d{1,2}(?!\d)")
 _NUMERIC = re.compile(r"(\d{1,4})([/.-])(\d{1,2})\2(\d{1,4})\Z")
@@ -22,6 +22,9 @@ _NAMED = (
 _COUNT = re.compile(r"\d{5}(?:[.,]\d+)?\Z")
 _COUNTS = range(36_526, 55_153)
 """What a spreadsheet's count of days can be: the years 2000 to 2050."""
+
+LEAP_YEAR = 2024
+"""A year that has every day."""
 
 _FEWEST_CERTAIN = 5
 _BESIDE = dt.timedelta(days=10)
@@ -57,7 +60,7 @@ def forms_of(columns: Sequence[Sequence[Cell]]) -> tuple[tuple[str, ...], tuple[
         # typed both ways round: with both forms declared, what can be read in two ways is set aside
         both = forms if not fitting and all(any(day_in_form(text, form) for form in forms) for text in texts) else ()
         sure += fitting if len(fitting) == 1 else both
-    ways = {form[:2] for form in sure if form[:2] in ("%d", "%m") and "%b" not in form.casefold()}
+    ways = _ways(sure)
     settled = []
     if len(ways) == 1:  # who writes 25/3/25 writes 3/4/2025 the same way round; nobody writes month.day.year
         settled = [pair for pair in open_pairs if "%d" in ways or "." not in pair[0]]
@@ -70,6 +73,30 @@ def forms_of(columns: Sequence[Sequence[Cell]]) -> tuple[tuple[str, ...], tuple[
     if _has_counts(columns, sure):
         sure.append(SPREADSHEET_DAY)
     return tuple(dict.fromkeys(sure)), tuple(pair for pair in open_pairs if pair not in settled)
+
+
+def forms_of_days_without_year(columns: Sequence[Sequence[Cell]], sure: Sequence[str]) -> tuple[str, ...]:
+    """Return the forms of days typed without a year; two numbers as in other dates, or not at all."""
+    typed = [forms for text in _texts(cell for cells in columns for cell in cells) if (forms := _without_year(text))]
+    named = [forms[0] for forms in typed if not _is_of_two_numbers(forms[0])]
+    two = [forms for forms in typed if _is_of_two_numbers(forms[0])]
+    ways = _ways([*sure, *(forms[0] for forms in two if len(forms) == 1)])
+    return tuple(dict.fromkeys([*named, *(form for forms in two for form in forms if ways == {form[:2]})]))
+
+
+def _is_of_two_numbers(form: str) -> bool:
+    return "/" in form and "%b" not in form
+
+
+def _ways(forms: Iterable[str]) -> set[str]:
+    """Whether the day or the month comes first in dates of numbers: %d, %m or both."""
+    return {form[:2] for form in forms if form[:2] in ("%d", "%m") and "%b" not in form.casefold()}
+
+
+def _without_year(text: str) -> tuple[str, ...]:
+    """The forms in which a text names a day without a year: one, but for two numbers with a stroke."""
+    forms = tuple(form for form in FORMS_WITHOUT_YEAR if day_in_form(text, f"{form} in {LEAP_YEAR}"))
+    return forms if all(map(_is_of_two_numbers, forms)) else forms[:1]
 
 
 def _has_counts(columns: Sequence[Sequence[Cell]], sure: Sequence[str]) -> bool:
@@ -131,5 +158,8 @@ def day_of(cell: Cell, forms: Sequence[str] = ()) -> dt.date | None:
 
 
 def is_dated(cell: Cell) -> bool:
-    """Whether a cell looks like a date; a bare number does not."""
-    return not isinstance(cell, int | float) and not is_count(cell) and day_of(cell) is not None
+    """Whether a cell looks like a date, if without a year; a bare number does not, nor a fraction such as 1/2."""
+    if isinstance(cell, int | float) or is_count(cell):
+        return False
+    forms = _without_year(tidy(cell_text(cell)))
+    return day_of(cell) is not None or bool(forms and not _is_of_two_numbers(forms[0]))

@@ -31,7 +31,7 @@ _LONGEST_HEADING = 200
 _SHORTEST = 4
 """Letters of a spelling that is compared letter by letter: "plot" is no slip of "lot"."""
 _NEAR = 0.75
-_SHARED = 0.2
+_SHARED, _HALF = 0.2, 0.5
 _HOLDS = 0.8
 _MOSTLY = 0.6
 _LEAST_WORDS = 3
@@ -86,16 +86,16 @@ def _holds_days(heading: str, column: Sequence[Cell]) -> bool:
 
 
 def _outcome_of(columns: Cells) -> str | None:
-    """The column whose words tell best how units ended."""
+    """The column whose words tell best how units ended; first one that tells of several ends, and of most units."""
     column = _columns()["outcome"]
-    told = {
-        h: sum(guessed_word(cell_text(c), column, heading=h) is not None for c in cells) / len(cells)
-        + told_by(h, "outcome") / 10
-        for h, cells in columns.items()
-        if len({word_key(cell_text(c)) for c in cells}) > 1 or told_by(h, "outcome")
-    }
-    best = max(told, key=lambda h: told[h], default=None)
-    return best if best is not None and told[best] >= _MOSTLY else None
+    told: dict[str, tuple[bool, float, float]] = {}
+    for heading, cells in columns.items():
+        ends = [end for c in cells if (end := guessed_word(cell_text(c), column, heading=heading)) is not None]
+        said = told_by(heading, "outcome") / 10
+        share = len(ends) / len(cells) + said
+        if share >= _MOSTLY and (said or len({word_key(cell_text(c)) for c in cells}) > 1):
+            told[heading] = len(set(ends)) > 1, len(ends) * (1 + said), share
+    return max(told, key=lambda h: told[h], default=None)
 
 
 def _days(cells: Cells, dated: Cells, known: Mapping[str, str]) -> list[tuple[str, str]]:
@@ -149,7 +149,8 @@ def _by_words(columns: Cells) -> list[tuple[str, str]]:
             shared, letters = _alike(heading, field)
             alike, holds, told = max(shared, letters), share_held(field, column), told_by(heading, field.name)
             # what a heading says outright needs fewer cells that agree
-            by_cells = bool(field.known_words) and (told or (holds >= _HOLDS and shared >= _SHARED))
+            enough = _MOSTLY if shared >= _HALF else _HOLDS
+            by_cells = bool(field.known_words) and (told or (shared >= _SHARED and holds >= enough))
             by_cells = by_cells or (field.type == "ip_code" and holds >= _HOLDS)
             # where any word may stand, words in a language that is not known are levels if they come again
             is_open = told and bool(field.known_words) and not field.is_closed and _come_again(column)

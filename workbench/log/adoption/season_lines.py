@@ -2,9 +2,9 @@
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
-from workbench.log.adoption.date_forms import day_of, forms_of
+from workbench.log.adoption.date_forms import LEAP_YEAR, day_of, forms_of, forms_of_days_without_year
 from workbench.log.adoption.document import SettingsDocument
 from workbench.log.adoption.hints import guessed_word, last_good_meaning, recorded, says_nothing
 from workbench.log.adoption.questions import Ask, Query
@@ -28,10 +28,12 @@ _MEANINGS = {
 }
 
 
-def settle_season(document: SettingsDocument, cells: Cells, headings: Mapping[str, str], *, ask: Ask) -> None:
-    """Ask what holds for the whole season."""
+def settle_season(
+    document: SettingsDocument, cells: Cells, headings: Mapping[str, str], *, years: Collection[int], ask: Ask
+) -> None:
+    """Ask what holds for the whole season; `years` are those that the names of its files hold."""
     _settle_nothing(document, cells, ask)
-    _settle_dates(document, cells, ask)
+    _settle_dates(document, cells, years=years, ask=ask)
     _settle_decimal(document, cells, ask)
     _settle_name(document, cells, ask)
     if recorded(cells.get("last_good_on", ())):
@@ -57,12 +59,12 @@ def _of_type(cells: Cells, kind: str) -> list[Cell]:
     return [cell for name in names for cell in recorded(cells.get(name, ()))]
 
 
-def _settle_dates(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
+def _settle_dates(document: SettingsDocument, cells: Cells, *, years: Collection[int], ask: Ask) -> None:
     dates = _of_type(cells, "date")
-    sure, open_pairs = forms_of(
-        [recorded(cells[c.name]) for c in log_columns() if c.type == "date" and c.name in cells]
-    )
-    if document.is_confirmed(("date_format",)) or not (sure or open_pairs):
+    columns = [recorded(cells[c.name]) for c in log_columns() if c.type == "date" and c.name in cells]
+    sure, open_pairs = forms_of(columns)
+    without_year = forms_of_days_without_year(columns, sure)
+    if document.is_confirmed(("date_format",)) or not (sure or open_pairs or without_year):
         return
     forms: list[str] = []
     is_confirmed = True
@@ -76,11 +78,28 @@ def _settle_dates(document: SettingsDocument, cells: Cells, ask: Ask) -> None:
         about = "Day and month cannot be told apart in dates such as " + shown(_first(dates, pair[0]))
         answer = ask(Query(about=about, options=tuple(readings)))
         forms += [readings[answer.value]] if answer.value is not None else []
+    if without_year:
+        seen = {day.year for cell in dates if (day := day_of(cell, forms)) is not None} or set(years)
+        year, is_sure = _year_of_days(document, _first(dates, f"{without_year[0]} in {LEAP_YEAR}"), seen, ask=ask)
+        forms += [f"{form} in {year}" for form in without_year if year is not None]
+        is_confirmed &= is_sure
     if forms:
         document.put(("date_format",), forms, is_confirmed=is_confirmed)
     for pair in open_pairs:
         if not set(pair) & set(forms):
             document.remark(f"day and month cannot be told apart: date_format = {pair[0]!r} or {pair[1]!r}")
+
+
+def _year_of_days(
+    document: SettingsDocument, example: str, years: Collection[int], *, ask: Ask
+) -> tuple[str | None, bool]:
+    """The year of days typed without one, proposed where all dates are of one year; and whether a person said so."""
+    about = f"Days without a year, such as {shown(example)}: of which year?"
+    seen = tuple(map(str, sorted(years)))
+    answer = ask(Query(about=about, proposal=seen[0] if len(seen) == 1 else None, options=seen, is_number=True))
+    if answer.value is None:
+        document.remark(f'not said of which year {shown(example)} is: date_format = "%d %b in 2025" or ...')
+    return answer.value, answer.is_confirmed
 
 
 def _mixed(forms: Sequence[str]) -> str:

@@ -10,7 +10,14 @@ from workbench.log.dictionary.bench_work import (
     known_thresholds,
 )
 from workbench.log.dictionary.columns import Column, log_columns, record_columns, visit_columns, word_key
-from workbench.log.dictionary.date_text import SPREADSHEET_DAY, day_and_clock, day_in_form, names_a_day
+from workbench.log.dictionary.date_text import (
+    FORMS_WITHOUT_YEAR,
+    SPREADSHEET_DAY,
+    day_and_clock,
+    day_in_form,
+    form_and_year,
+    names_a_day,
+)
 from workbench.log.dictionary.evidence import STRENGTHS, known_signs, read_evidence_table, sign_names
 from workbench.log.dictionary.headings import (
     Vocabulary,
@@ -43,6 +50,7 @@ from workbench.log.dictionary.settings import (
 )
 
 __all__ = [
+    "FORMS_WITHOUT_YEAR",
     "HEADLINE",
     "MISSING_WORDS",
     "NO_SETTINGS",
@@ -64,6 +72,7 @@ __all__ = [
     "day_in_form",
     "example_of",
     "fit_of",
+    "form_and_year",
     "headings_at",
     "headings_of",
     "hint_rows",

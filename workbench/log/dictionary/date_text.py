@@ -7,10 +7,13 @@ from functools import cache, lru_cache
 
 from workbench.log.dictionary.data_rows import data_rows
 
-__all__ = ["SPREADSHEET_DAY", "day_and_clock", "day_in_form", "names_a_day"]
+__all__ = ["FORMS_WITHOUT_YEAR", "SPREADSHEET_DAY", "day_and_clock", "day_in_form", "form_and_year", "names_a_day"]
 
 SPREADSHEET_DAY = "spreadsheet day"
 """The form of a date that a spreadsheet program left as its count of days, such as 45730."""
+
+FORMS_WITHOUT_YEAR = ("%d %b", "%d. %b", "%d-%b", "%d/%b", "%b %d", "%b-%d", "%d.%m.", "%d/%m", "%m/%d")
+"""Forms in which people type days of a year that goes without saying."""
 
 _DAY_ZERO = dt.date(1899, 12, 30)
 _LONGEST_DAY = 30
@@ -20,6 +23,7 @@ _COUNTED = re.compile(r"([2-7]\d{4})(?:[.,]\d+)?\Z")
 _CLOCK = re.compile(
     r"(?<=\d)(?:\s*[,T]\s*|\s+)\d{1,2}[:.h]\d{2}(?:[:.]\d{2}(?:[.,]\d+)?)?\s*(?:[ap]\.?m\.?|uhr|h)?\Z", re.I
 )
+_OF_ONE_YEAR = re.compile(r"(.*\S) in (\d{4})\Z")
 _DIGIT = re.compile(r"\d")
 _NUMBER = re.compile(r"%[dmyYHMSfj]")
 _LETTERS = re.compile(r"[^\W\d_]+\.?")
@@ -72,6 +76,18 @@ def day_and_clock(text: str) -> tuple[str, bool]:
     return day, day != text
 
 
+def form_and_year(form: str) -> tuple[str, str]:
+    """Return a form in full and the year that it adds to days typed without one, "" for a form that adds none.
+
+    Examples
+    --------
+    >>> form_and_year("%d %b in 2025"), form_and_year("%d/%m/%Y")
+    (('%d %b %Y', '2025'), ('%d/%m/%Y', ''))
+    """
+    of_year = _OF_ONE_YEAR.match(form)
+    return (f"{of_year[1]} %Y", of_year[2]) if of_year else (form, "")
+
+
 def day_in_form(text: str, form: str) -> dt.date | None:
     """Return the day that a text names in a strptime form, None where it names none; a time of day is passed over.
 
@@ -81,11 +97,16 @@ def day_in_form(text: str, form: str) -> dt.date | None:
     (datetime.date(2025, 3, 3), datetime.date(2025, 4, 1))
     >>> day_in_form("45730", SPREADSHEET_DAY), day_in_form("31/02/2025", "%d/%m/%Y")
     (datetime.date(2025, 3, 14), None)
+    >>> day_in_form("8 Mar", "%d %b in 2025")
+    datetime.date(2025, 3, 8)
     """
     if form == SPREADSHEET_DAY:
         counted = _COUNTED.match(text)
         return _DAY_ZERO + dt.timedelta(int(counted[1])) if counted else None
-    return _day_in_form(text, form) if _DIGIT.search(text) else None  # every form asks for the number of a day
+    if not _DIGIT.search(text):  # every form asks for the number of a day
+        return None
+    whole, year = form_and_year(form)
+    return _day_in_form(f"{day_and_clock(text)[0]} {year}" if year else text, whole)
 
 
 @lru_cache(maxsize=MOST_REMEMBERED)

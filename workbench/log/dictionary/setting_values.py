@@ -12,7 +12,7 @@ from workbench.errors import SettingsError
 from workbench.log.cells import shown
 from workbench.log.dictionary.bench_work import known_thresholds
 from workbench.log.dictionary.columns import log_columns, word_key
-from workbench.log.dictionary.date_text import SPREADSHEET_DAY
+from workbench.log.dictionary.date_text import SPREADSHEET_DAY, form_and_year
 from workbench.log.dictionary.nearness import quoted
 
 __all__ = ["READERS", "ROLE_NAMES", "given", "refuse_unknown"]
@@ -111,17 +111,21 @@ def _date_format(value: Any, where: str) -> str:
     text = _text(value, where)
     if text == SPREADSHEET_DAY:
         return text
+    form, year = form_and_year(text)
+    if year and "%y" in text.casefold():
+        raise SettingsError(f"{where} names a year beside a form that has one; got {given(value)}")
     for probe in (dt.date(2025, 3, 4), dt.date(2026, 11, 30)):
         try:
-            again = dt.datetime.strptime(probe.strftime(text), text).date()
+            again = dt.datetime.strptime(probe.strftime(form), form).date()
         except (ValueError, re.error):  # the latter when a part stands twice
             again = None
         if again != probe:
             raise SettingsError(
-                f'{where} must hold day, month and year in strptime notation, such as "%d/%m/%Y"; got {given(value)}'
+                f'{where} must hold day, month and year in strptime notation, such as "%d/%m/%Y", or end in the year '
+                f'of days typed without one, such as "%d %b in 2025"; got {given(value)}'
             )
         try:
-            iso = dt.date.fromisoformat(probe.strftime(text))
+            iso = dt.date.fromisoformat(probe.strftime(form))
         except ValueError:
             continue
         if iso != probe:

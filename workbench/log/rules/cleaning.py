@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from workbench.log.cells import Cell, Flaw, cell_text, shown
 from workbench.log.dictionary import (
+    FORMS_WITHOUT_YEAR,
     SPREADSHEET_DAY,
     Column,
     Settings,
@@ -168,6 +169,11 @@ def _why_no_date(text: str, date_format: tuple[str, ...], iso: bool) -> tuple[st
         return (
             f"{shown(text)} names a span of days, not one day",
             "write one day with its year: the last of them for a unit found failed, the first for one found working",
+        )
+    if any(day_in_form(text, f"{form} in 2024") for form in FORMS_WITHOUT_YEAR):
+        return (
+            f"{shown(text)} names a day without its year",
+            'add the year, or name the year of all such days in the settings: date_format = ["%d %b in 2025"]',
         )
     if date_format:
         advice = "correct it, type year-month-day, or add its form to date_format in the settings"
