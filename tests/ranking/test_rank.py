@@ -1,15 +1,19 @@
 """Ranking: recovery of a known truth, laws that any ranking obeys, awkward seasons and errors of impossible ones."""
 
+import sys
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from workbench.errors import EstimateError, LivesError, UsageError
+from workbench.estimate.likelihood import fit_batch
 from workbench.lives import Lives
 from workbench.ranking.choices.rank import rank_choices
 
 from .seasons import make_lives
 
+FITTING = sys.modules["workbench.ranking.model.fitting"]
 CONTRACT = [
     *("choice", "level", "reference", "units", "failures", "mission_survival", "survival_gain", "lower", "upper"),
     *("days_gained", "days_lower", "days_upper", "time_ratio", "better_share", "first_share", "p_value", "p_adjusted"),
@@ -92,6 +96,23 @@ def test_without_any_effect_nothing_is_clear():
     effects = {"seal": {"flat": 0.0, "cord": 0.0, "ring": 0.0}, "vent": {"none": 0.0, "membrane": 0.0}}
     clear = [("clear" in set(rank(make_lives(seed, 150, effects)).table.grade)) for seed in range(12)]
     assert sum(clear) <= 2  # each with chance 1 in 20 at most: three or more happen once in 50 such tests
+
+
+def test_no_model_is_fitted_twice(season, monkeypatch):
+    """Figures and checks share the fit of the ranking's own model, the season's clock included."""
+    fitted = []
+
+    def counted(problem, weights, *args, **options):
+        cells, weights = problem.cells, np.atleast_2d(weights)
+        times = [x.tobytes() for x in (cells.lower, cells.upper, cells.entry, problem.layout.design, weights)]
+        if len(weights) == 1:
+            fitted.append((problem.family.name, problem.precision.tobytes(), *times))
+        return fit_batch(problem, weights, *args, **options)
+
+    monkeypatch.setattr(FITTING, "fit_batch", counted)
+    put_out = pd.Timestamp("2025-03-01") + pd.to_timedelta(np.arange(len(season)) % 90, unit="D")
+    rank(season.replace(covariates=season.covariates.assign(deployed_on=put_out)))
+    assert len(fitted) == len(set(fitted)) > 6
 
 
 def test_shuffling_the_rows_changes_no_digit(season, ranking):

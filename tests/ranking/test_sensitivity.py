@@ -1,5 +1,6 @@
 """Sensitivity: missing units failed, working or crossed, counts that flip a sign, other clocks, and second opinions."""
 
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -23,6 +24,8 @@ from workbench.ranking.model.fitting import fit_design, problem_of
 from workbench.ranking.model.standardise import standardise
 
 from .seasons import make_lives, season_of_gone_rings, sensitivity_at
+
+MISSING = sys.modules["workbench.ranking.checks.missing_units"]
 
 
 @pytest.fixture(scope="module")
@@ -110,6 +113,17 @@ def test_the_flip_count_is_the_first_that_flips(lives):
             assert gains[0] * gains[1] > 0 >= gains[0] * gains[2]
             found += 1
     assert found >= 3
+
+
+def test_of_many_missing_units_too_the_flip_count_is_the_first_that_flips(monkeypatch):
+    """Counts tried near the turn alone, as where many are missing, against all counts tried; some never turn."""
+    weak = {"seal": {"flat": 0.0, "cord": 0.15, "ring": 0.8}, "vent": {"none": 0.0, "membrane": 0.1}}
+    design = build_design(make_lives(2, 600, weak, missing=0.3), ["seal", "vent"], "environment")
+    near = sensitivity_at(design, 180.0).flip_counts
+    monkeypatch.setattr(MISSING, "AT_ONCE", 1000)
+    assert near == sensitivity_at(design, 180.0).flip_counts
+    needed = [count.needed for count in near.values()]
+    assert min(count.missing for count in near.values()) > 25 and None in needed and any(needed)
 
 
 def test_flip_counts_read_as_sentences():

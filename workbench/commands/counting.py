@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from workbench.report.basis import SeasonData
 
 MOST_ROWS = 50_000
-"""Rows of a log that is still kept row by row; reading then takes 4 s and a ranking two minutes."""
+"""Rows of a log that is still kept row by row; reading then takes 4 s and a ranking 5 s."""
 STEPS = range(30, 6, -1)
 
 Columns = Callable[[Mapping[str, str]], Sequence[str]]
