@@ -190,18 +190,27 @@ def _escaped(text: str) -> str:
     return "".join(c if c.isalnum() or not c.isascii() else f"[{c}]" if c not in "^\\]" else f"\\{c}" for c in text)
 
 
-def with_codes(source: FleetSource, frame: "nw.LazyFrame[Any]", columns: Mapping[str, CellCodes]) -> Any:
-    """Return the rows with the numbers of some columns beside them."""
+def with_codes(
+    source: FleetSource,
+    frame: "nw.LazyFrame[Any]",
+    columns: Mapping[str, CellCodes],
+    *,
+    units: "nw.LazyFrame[Any] | None" = None,
+) -> Any:
+    """Return the rows, of some units or of all, with the numbers of some columns beside them."""
     import narwhals as nw
 
+    if "unit_id" in columns:
+        frame = _with_units(source, frame, columns["unit_id"])
+    if units is not None:
+        frame = frame.join(units, on="wb_unit", how="semi")
     read = {name: codes for name, codes in columns.items() if name != "unit_id" and codes.table is not None}
     for name, codes in read.items():
         table = codes.table if name != "deployed_on" else _with_years(codes)
         frame = frame.join(source.small(table), on=codes.heading, how="left")
     numbers = [nw.col(code_name(name)).fill_null(NONE) if name in read else nw.lit(NONE) for name in columns]
     named = zip(columns, numbers, strict=True)
-    frame = frame.with_columns(n.cast(nw.Int64).alias(code_name(f)) for f, n in named if f != "unit_id")
-    return _with_units(source, frame, columns["unit_id"]) if "unit_id" in columns else frame
+    return frame.with_columns(n.cast(nw.Int64).alias(code_name(f)) for f, n in named if f != "unit_id")
 
 
 def _with_years(codes: CellCodes) -> Any:

@@ -35,16 +35,15 @@ def group_rows(
     step: int,
     names_season: bool,
     whole: bool = False,
+    units: "nw.LazyFrame[Any] | None" = None,
 ) -> "nw.LazyFrame[Any]":
-    """Return the rows with numbers and shapes beside the cells, nothing computed yet."""
+    """Return the rows, of some units or of all, with numbers and shapes beside the cells, nothing computed yet."""
     import narwhals as nw
 
     needed = ("unit_id", *DATES, "outcome", "time_basis", "mechanism", "season", "deployment", *covariates)
     wanted = {name: codes[name] for name in dict.fromkeys(needed) if name in codes}
     cells = source.frame if whole else source.frame.select(*(c.heading for c in wanted.values()))
-    frame = with_shapes(with_codes(source, cells, wanted), list(wanted))
-    if not whole:
-        frame = frame.drop(*(c.heading for c in wanted.values()))
+    frame = with_shapes(with_codes(source, cells, wanted, units=units), list(wanted))
     given = {name: nw.col(code_name(name)) if name in wanted else nw.lit(NONE) for name in ("season", "deployment")}
     frame = frame.with_columns(
         given["deployment"].cast(nw.Int64).alias("wb_number"), given["season"].cast(nw.Int64).alias("wb_in")
@@ -61,7 +60,9 @@ def group_rows(
         day = nw.col("wb_start") if step == 1 else (nw.col("wb_start") // step) * step
         put_out = nw.when(nw.col("wb_outcome") == gone).then(day).otherwise(nw.lit(NONE))
     with_day: nw.LazyFrame[Any] = frame.with_columns(put_out.cast(nw.Int64).alias("wb_put_out"))
-    return with_day
+    kept = ("wb_unit", "wb_start", "wb_number", "wb_in", "wb_season", "wb_put_out", code_name("mechanism"))
+    fields = (code_name(name) for name in covariates)
+    return with_day if whole else with_day.select(*dict.fromkeys((*SHAPE, *kept, *fields)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

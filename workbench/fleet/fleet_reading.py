@@ -80,7 +80,7 @@ def read_rows(source: FleetSource, question: Question) -> Found:
     repeats = (
         None
         if units is None
-        else read_repeats(source, numbered(whole=True), units, judge=judge, vocabulary=question.vocabulary)
+        else read_repeats(source, numbered(whole=True, units=units), judge=judge, vocabulary=question.vocabulary)
     )
     judged = judge_shapes(different_shapes(source, shaped, units, repeats=repeats), judge, question.step)
     tally = _tally(source, table, codes, judged=judged, repeats=repeats)

@@ -129,11 +129,9 @@ def _renamed(frame: "nw.LazyFrame[Any]") -> Any:
     return frame.rename({name: f"{name}2" for name in frame.collect_schema().names()})
 
 
-def read_repeats(
-    source: FleetSource, frame: "nw.LazyFrame[Any]", units: "nw.LazyFrame[Any]", *, judge: Judge, vocabulary: Vocabulary
-) -> Repeats:
+def read_repeats(source: FleetSource, frame: "nw.LazyFrame[Any]", *, judge: Judge, vocabulary: Vocabulary) -> Repeats:
     """Compare the rows of units in doubt, as those of a field log are compared."""
-    rows = source.collect(frame.join(units, on="wb_unit", how="semi").head(MOST_ROWS + 1))
+    rows = source.collect(frame.head(MOST_ROWS + 1))
     if rows.num_rows > MOST_ROWS:
         raise LogError(
             f"{source.name}: over {MOST_ROWS:,} rows belong to units entered twice; unit_id must name one unit"

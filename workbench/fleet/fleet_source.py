@@ -22,6 +22,8 @@ _NO_ROOM = (
     "no space left", "max_temp_directory_size", "failed to offload", "out of memory", "not enough space",
     "could not write file", "file too large", "quota",
 )  # fmt: skip
+_MOST_SENT = 1 << 26
+"""Bytes of a small table that are still sent to every worker of a cluster whole."""
 _INNER = re.compile(r'"exception_message":"((?:[^"\\]|\\.)*)')
 _ENGINE_ERRORS = (
     ("duckdb", "Error"),
@@ -164,9 +166,13 @@ def _persisted(opened: FleetSource, frame: "nw.LazyFrame[Any]") -> Any:
 
     with opened.guarded():
         held = nw.to_native(frame).persist()
-        if hasattr(held, "unpersist"):
+        if not opened.frame.implementation.is_dask():
             opened.release.append(held.unpersist)
-        return nw.from_native(held)
+            return nw.from_native(held)
+        import dask.dataframe as dd
+
+        # by their names: Dask else hashes all that it holds again for every expression
+        return nw.from_native(dd.from_delayed(held.to_delayed(), meta=held._meta))
 
 
 def _small_tables(frame: "nw.LazyFrame[Any]") -> Callable[["pa.Table"], "nw.LazyFrame[Any]"]:
@@ -182,9 +188,14 @@ def _small_tables(frame: "nw.LazyFrame[Any]") -> Callable[["pa.Table"], "nw.Lazy
 
         return lambda table: nw.from_native(pl.DataFrame(table).lazy())
     if kind.is_pyspark() or kind.is_pyspark_connect():
-        return lambda table: nw.from_native(native.sparkSession.createDataFrame(table.to_pandas()))
+        return lambda table: nw.from_native(_broadcast(native.sparkSession.createDataFrame(table), table.nbytes))
     if kind.is_dask():
         import dask.dataframe as dd
 
         return lambda table: nw.from_native(dd.from_pandas(table.to_pandas(), npartitions=1))
     raise UsageError(f"dataframes of {kind.value} are not taken here; give polars, DuckDB, PySpark or Dask")
+
+
+def _broadcast(small: Any, size: int) -> Any:
+    """A table sent to every worker; Spark does not know that it is small, and would sort all rows for each join."""
+    return small.hint("broadcast") if size <= _MOST_SENT else small
