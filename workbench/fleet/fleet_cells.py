@@ -49,6 +49,8 @@ class CellCodes:
         Number to the text of the cell and why it has no value.
     cells : mapping of int to int
         Number to how many cells hold it.
+    blank : int
+        Number of a cell in which nothing stands.
     notes : tuple of str
         What was dropped and how often.
     """
@@ -59,6 +61,7 @@ class CellCodes:
     values: Mapping[int, Any]
     refused: Mapping[int, tuple[str, Refusal]]
     cells: Mapping[int, int]
+    blank: int = NONE
     notes: tuple[str, ...] = ()
 
 
@@ -90,6 +93,7 @@ def read_cells(
     codes: list[int] = [NONE] * len(cells)
     for row in sorted(range(len(cells)), key=lambda i: cell_text(cells[i])):
         codes[row] = reader.code_of(cells[row], counts[row])
+    blank = reader.code_of(None, 0)
     table = pa.table({heading: found.column(heading), code_name(column.name): pa.array(codes, pa.int64())})
     return CellCodes(
         field=column.name,
@@ -98,6 +102,7 @@ def read_cells(
         values=reader.values,
         refused=reader.refused,
         cells=reader.cells,
+        blank=blank,
         notes=tuple(
             f"{source.name}: {what} in {heading!r} ({count_of(n, 'cell')})."
             for what, n in sorted(reader.remarks.items())
@@ -131,7 +136,8 @@ class _Reader:
         else:
             code = self._numbers.setdefault(value, len(self._numbers))
             self.values[code] = value
-        self.cells[code] += count
+        if count:
+            self.cells[code] += count
         return code
 
     def _day(self, day: "dt.date") -> int:
@@ -208,7 +214,8 @@ def with_codes(
     for name, codes in read.items():
         table = codes.table if name != "deployed_on" else _with_years(codes)
         frame = frame.join(source.small(table), on=codes.heading, how="left")
-    numbers = [nw.col(code_name(name)).fill_null(NONE) if name in read else nw.lit(NONE) for name in columns]
+    blanks = {name: codes.blank for name, codes in columns.items()}
+    numbers = [nw.col(code_name(n)).fill_null(blanks[n]) if n in read else nw.lit(blanks[n]) for n in columns]
     named = zip(columns, numbers, strict=True)
     return frame.with_columns(n.cast(nw.Int64).alias(code_name(f)) for f, n in named if f != "unit_id")
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from workbench.errors import WorkbenchError
 from workbench.log.adoption.document import SettingsDocument, changes_between
-from workbench.log.adoption.fields import PROTECTION, fields_like, guess_fields, share_held, yes_no_words
+from workbench.log.adoption.fields import PROTECTION, fields_like, guess_fields, is_ticked, share_held, yes_no_words
 from workbench.log.adoption.hints import recorded
 from workbench.log.adoption.questions import Ask, Query, take_proposal
 from workbench.log.adoption.season_lines import settle_mission, settle_season
@@ -18,7 +18,7 @@ from workbench.log.cells import Cell, cell_text, shown
 from workbench.log.dictionary import Settings, Vocabulary, log_columns, log_vocabulary, names_a_day, word_key
 from workbench.log.rules import tidy
 from workbench.log.sources import SETTINGS_NAME
-from workbench.wording import join_words
+from workbench.wording import count_of, join_words
 
 __all__ = ["Adoption", "adopt_log", "default_target", "starter_settings"]
 
@@ -27,6 +27,7 @@ _DAY_FIELDS = ("found_on", "last_good_on", "failed_on")
 _VALUES_SHOWN = 5
 _LONGEST_VALUE = 24
 _SHORTEST_MISSION = 30
+_NOT_KNOWN = "not known"
 _YEAR = re.compile(r"(?<!\d)20[0-4]\d(?!\d)")
 
 
@@ -71,7 +72,7 @@ def adopt_log(path: str | PathLike[str], ask: Ask, *, before: str = "") -> Adopt
     for file in files:
         chosen = _settle_sheets(document, file, ask) if len(file.sheets) > 1 and len(files) == 1 else (file.best,)
         _settle_headings(document, file.table(chosen), found, vocabulary=vocabulary, ask=ask)
-    _write_headings(document, found)
+    _write_headings(document, found, ask=ask)
     settle_words(document, found.cells, found.headings, ask=ask)
     years = {int(year) for file in files for year in _YEAR.findall(file.path.stem)}
     settle_season(document, found.cells, found.headings, years=years, ask=ask)
@@ -177,7 +178,7 @@ def _about(heading: str, cells: Sequence[Cell]) -> str:
     return f"Column {shown(heading)} ({listed or 'empty'})"
 
 
-def _write_headings(document: SettingsDocument, found: _Understood) -> None:
+def _write_headings(document: SettingsDocument, found: _Understood, *, ask: Ask) -> None:
     """Write what was asked: headings of fields one by one, those of a role in one line of it."""
     keys = set(found.asked)
     for heading in [h for h in document.value(("rename",)) or {} if word_key(h) in keys]:
@@ -193,10 +194,24 @@ def _write_headings(document: SettingsDocument, found: _Understood) -> None:
             document.drop(("roles", role))
         elif new or listed != before:
             document.put(("roles", role), listed, is_confirmed=all(asked.is_confirmed for asked in new))
-    for asked in found.asked.values():
-        words = yes_no_words(found.cells.get(word_key(asked.heading), ())) if asked.value == PROTECTION else None
-        for theirs, word in (words or {}).items():
+    for asked in (asked for asked in found.asked.values() if asked.value == PROTECTION):
+        cells = found.cells.get(word_key(asked.heading), ())
+        for theirs, word in (yes_no_words(cells) or {}).items():
             document.put(("levels", word_key(asked.heading), "words", theirs), word, is_confirmed=asked.is_confirmed)
+        _settle_boxes(document, asked.heading, cells, ask=ask)
+
+
+def _settle_boxes(document: SettingsDocument, heading: str, cells: Sequence[Cell], *, ask: Ask) -> None:
+    """Ask what an empty cell means in a column of nothing but ticks."""
+    place = ("levels", word_key(heading), "words", "")
+    empty = sum(not tidy(cell_text(cell)) for cell in cells)
+    if document.is_confirmed(place) or not empty or not is_ticked(cells):
+        return
+    about = f"Empty cells in {shown(heading)} ({count_of(empty, 'row')}), where all others hold a tick"
+    answer = ask(Query(about=about, proposal="no", options=("no", _NOT_KNOWN)))
+    document.drop(place)
+    if answer.value == "no":
+        document.put(place, "no", is_confirmed=answer.is_confirmed)
 
 
 def _remark_rest(document: SettingsDocument, found: _Understood) -> None:

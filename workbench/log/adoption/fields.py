@@ -21,7 +21,7 @@ from workbench.log.cells import Cell, cell_text
 from workbench.log.dictionary import Column, log_columns, names_a_day, word_key
 from workbench.log.rules import tidy
 
-__all__ = ["PROTECTION", "fields_like", "guess_fields", "share_held", "yes_no_words"]
+__all__ = ["PROTECTION", "fields_like", "guess_fields", "is_ticked", "share_held", "yes_no_words"]
 
 PROTECTION = "protection"
 """The role that stands in place of a field for a further choice."""
@@ -30,7 +30,7 @@ _PLAIN_WORDS = frozenset({"date", "type", "unit", "name", "number", "no", "of", 
 _LONGEST_HEADING = 200
 _SHORTEST = 4
 """Letters of a spelling that is compared letter by letter: "plot" is no slip of "lot"."""
-_NEAR = 0.75
+_NEAR, _VERY_NEAR = 0.75, 0.9
 _SHARED, _HALF = 0.2, 0.5
 _HOLDS = 0.8
 _MOSTLY = 0.6
@@ -147,20 +147,27 @@ def _by_words(columns: Cells) -> list[tuple[str, str]]:
             if field.type == "date" or field.name in ("outcome", "deployment"):
                 continue
             shared, letters = _alike(heading, field)
-            alike, holds, told = max(shared, letters), share_held(field, column), told_by(heading, field.name)
+            holds, told, near = (
+                share_held(field, column),
+                told_by(heading, field.name),
+                _is_near(field, shared, letters),
+            )
             # what a heading says outright needs fewer cells that agree
             enough = _MOSTLY if shared >= _HALF else _HOLDS
             by_cells = bool(field.known_words) and (told or (shared >= _SHARED and holds >= enough))
             by_cells = by_cells or (field.type == "ip_code" and holds >= _HOLDS)
             # where any word may stand, words in a language that is not known are levels if they come again
             is_open = told and bool(field.known_words) and not field.is_closed and _come_again(column)
-            if (
-                (holds >= 0.5 or is_open)
-                and (alike >= _NEAR or by_cells)
-                and not (field.role == "evidence" and alike < _NEAR)
-            ):
-                pairs.append((-alike - holds - told, place, heading, field.name))
+            if (holds >= 0.5 or is_open) and (near or (by_cells and field.role != "evidence")):
+                pairs.append((-max(shared, letters) - holds - told, place, heading, field.name))
     return [(heading, name) for *_, heading, name in sorted(pairs)]
+
+
+def _is_near(field: Column, shared: float, letters: float) -> bool:
+    """Whether a heading is spelled like a field; a sign needs more: "desiccant pack" is not desiccant spent."""
+    if field.type == "yes_no" and field.role != PROTECTION:
+        return shared >= _HALF or letters >= _VERY_NEAR
+    return max(shared, letters) >= _NEAR
 
 
 def _come_again(cells: Sequence[Cell]) -> bool:
@@ -239,6 +246,11 @@ def yes_no_words(cells: Sequence[Cell]) -> dict[str, str] | None:
     if not words or not all(words.values()):
         return None
     return {text: str(word) for text, word in words.items() if text != word}
+
+
+def is_ticked(cells: Sequence[Cell]) -> bool:
+    """Whether every cell in which something stands says yes, as where a box is ticked or left empty."""
+    return {yes_or_no(cell_text(cell), _columns()["shade"]) for cell in recorded(cells)} == {"yes"}
 
 
 def _is_choice(heading: str, column: Sequence[Cell], cells: Cells, *, outcome: str | None) -> bool:

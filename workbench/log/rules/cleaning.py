@@ -78,16 +78,24 @@ def tidy(text: str) -> str:
 def clean(cell: Cell, column: Column, settings: Settings) -> Cleaned:
     """Return what a cell says as a value of its column."""
     if cell is None:
-        return Cleaned()
+        return Cleaned(_word_of_blank(settings, column.name))
     if isinstance(cell, Flaw):
         return Cleaned(refusal=Refusal(cell.reason, cell.advice))
     raw = cell_text(cell)
     text = tidy(raw)
+    if not text:
+        return Cleaned(_word_of_blank(settings, column.name))
     if text.casefold() in _missing(settings.missing_words):
         return Cleaned()
     remark = INVISIBLE if isinstance(cell, str) and not raw.isascii() and _had_invisible(raw) else ""
     found = _READERS[column.type](cell, text, column, settings=settings)
     return found if found.remark or found.refusal else found._replace(remark=remark)
+
+
+def _word_of_blank(settings: Settings, column: str) -> str | None:
+    """What an empty cell of a column means: nothing, but where the settings have a word for it, as of boxes to tick."""
+    word = settings.levels.get(column, {}).get("words", {}).get("")
+    return None if word is None else str(word)
 
 
 @cache

@@ -137,7 +137,7 @@ def _understood(cells: Sequence[Cell], read: Callable[[Cell], Cleaned]) -> tuple
         cells if {*map(type, cells)} <= {str, NoneType} else list(zip(map(type, cells), cells, strict=True))
     )
     first = dict(zip(reversed(keys), reversed(cells), strict=True))
-    known = {key: read(cell) for key, cell in first.items() if cell is not None and cell != ""}
+    known = {key: read(cell) for key, cell in first.items()}
     said = {key: cleaned.value for key, cleaned in known.items()}
     odd = {key for key, cleaned in known.items() if cleaned.refusal or cleaned.remark}
     places = [place for place, key in enumerate(keys) if key in odd] if odd else []
@@ -181,7 +181,7 @@ def _no_record(entry: Entry, row: tuple[Cell, ...]) -> Problem | None:
     refusal = unit_refusal(str(entry["unit_id"] or ""), entry["deployed_on"] is not None)
     if refusal:
         return entry.problem("unit_id", *refusal)
-    if len(entry.values) < 2 and wide > 2 and sum(not is_blank(cell) for cell in row) == 1:
+    if wide > 2 and sum(not is_blank(cell) for cell in row) == 1:
         reason = "only one cell of the row is filled, so this looks like a remark, or like a record not yet filled in"
         return entry.problem("unit_id", reason, "delete it, or fill it in")
     if entry["outcome"] is not None:

@@ -50,7 +50,8 @@ def _read_otherwise(
 
 
 def _listed(typed: Counter[str]) -> str:
-    return ", ".join(f"{shown(text)} ({count_of(number, 'row')})" for text, number in typed.most_common())
+    counts = typed.most_common()
+    return ", ".join(f"{shown(text) if text else 'empty'} ({count_of(number, 'row')})" for text, number in counts)
 
 
 def notes_on_units(entries: Sequence[Entry]) -> list[str]:
