@@ -83,6 +83,8 @@ class Layout:
         Log times (N,), and the later log time of the "between" points.
     kinds : tuple of slice
         Where exact, survived, ended, between and entry points stand.
+    runs : np.ndarray of int
+        Where neighbouring points with one pattern begin.
     """
 
     patterns: Patterns
@@ -92,6 +94,7 @@ class Layout:
     near: np.ndarray
     far: np.ndarray
     kinds: tuple[slice, slice, slice, slice, slice]
+    runs: np.ndarray
 
     @property
     def design(self) -> np.ndarray:
@@ -115,8 +118,10 @@ class Layout:
 
         Shapes: values (B, N), returns (B, P).
         """
-        batch, size = len(values), len(self.design)
-        place = (self.pattern + size * np.arange(batch)[:, None]).ravel()
+        batch, size, pattern = len(values), len(self.design), self.pattern
+        if 2 * len(self.runs) < len(pattern):
+            values, pattern = np.add.reduceat(values, self.runs, axis=1), pattern[self.runs]
+        place = (pattern + size * np.arange(batch)[:, None]).ravel()
         return np.bincount(place, values.ravel(), batch * size).reshape(batch, size)
 
 
@@ -189,4 +194,5 @@ def layout_of(cells: Cells, columns: np.ndarray, shift: float) -> Layout:
         near=np.log(near) - shift,
         far=np.log(cells.upper[groups[3]]) - shift,
         kinds=kinds,  # type: ignore[arg-type]
+        runs=np.flatnonzero(np.diff(cells.pattern[cell], prepend=-1)),
     )
