@@ -14,7 +14,7 @@ __all__ = ["LimitSearch", "RowLimits"]
 LimitSearch = Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]
 """Lower and upper limits of some rows of one part of a table, given by their numbers in rising order."""
 
-_ALL_AT_ONCE = 256
+_ALL_AT_ONCE = 100
 """Rows of a part up to which one limit asked for brings all: each search begins where that of its neighbour ended."""
 
 
