@@ -74,3 +74,20 @@ def test_a_log_that_is_counted_takes_empty_boxes_alike(log):
         own = (counted.covariates["silicone_on_lid"] == level).to_numpy()
         assert counted.units_among(own) == (kept.covariates["silicone_on_lid"] == level).sum()
     assert np.isclose(counted.failures, kept.failures)
+
+
+def test_how_a_unit_ended_is_never_taken_from_an_empty_box_unasked(tmp_path):
+    path = tmp_path / "boxes.csv"
+    rows = [(n, "2025-04-01", "2025-09-30", "yes" if n % 2 else "", "x" if n % 3 else "") for n in range(1, 13)]
+    with path.open("w", newline="", encoding="utf-8") as lines:
+        csv.writer(lines).writerows([("unit", "placed", "collected", "Failed?", "guard"), *rows])
+    text, asked = adopted(path, {})
+    assert "Empty cells in 'Failed?' (6 rows), where all others hold a tick" in asked
+    settings = read_settings(tomllib.loads(text))
+    assert settings.rename["Failed?"] == "outcome" and "protection" not in settings.roles
+    read = read_log(path, settings)
+    assert set(read.records["outcome"]) == {"failed"} and read.rows_set_aside == 6
+    assert set(read.records["animal_guard"]) == {"yes", "no"}
+    text, _ = adopted(path, {"Empty cells in 'Failed?'": "1"})
+    read = read_log(path, read_settings(tomllib.loads(text)))
+    assert read.records["outcome"].value_counts().to_dict() == {"failed": 6, "working": 6}

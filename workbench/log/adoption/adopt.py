@@ -9,7 +9,7 @@ from pathlib import Path
 from workbench.errors import WorkbenchError
 from workbench.log.adoption.document import SettingsDocument, changes_between
 from workbench.log.adoption.fields import PROTECTION, fields_like, guess_fields, is_ticked, share_held, yes_no_words
-from workbench.log.adoption.hints import recorded
+from workbench.log.adoption.hints import asks_for, recorded
 from workbench.log.adoption.questions import Ask, Query, take_proposal
 from workbench.log.adoption.season_lines import settle_mission, settle_season
 from workbench.log.adoption.theirs import TheirFile, TheirTable, their_files
@@ -198,20 +198,33 @@ def _write_headings(document: SettingsDocument, found: _Understood, *, ask: Ask)
         cells = found.cells.get(word_key(asked.heading), ())
         for theirs, word in (yes_no_words(cells) or {}).items():
             document.put(("levels", word_key(asked.heading), "words", theirs), word, is_confirmed=asked.is_confirmed)
-        _settle_boxes(document, asked.heading, cells, ask=ask)
+    choices = {word_key(asked.heading) for asked in found.asked.values() if asked.value == PROTECTION}
+    for name in found.cells:
+        _settle_boxes(document, name, found, is_further=name in choices, ask=ask)
 
 
-def _settle_boxes(document: SettingsDocument, heading: str, cells: Sequence[Cell], *, ask: Ask) -> None:
-    """Ask what an empty cell means in a column of nothing but ticks."""
-    place = ("levels", word_key(heading), "words", "")
+def _settle_boxes(document: SettingsDocument, name: str, found: _Understood, *, is_further: bool, ask: Ask) -> None:
+    """Ask what an empty cell means in a column of nothing but ticks; how a unit ended is never proposed."""
+    place, cells = ("levels", name, "words", ""), found.cells[name]
     empty = sum(not tidy(cell_text(cell)) for cell in cells)
-    if document.is_confirmed(place) or not empty or not is_ticked(cells):
+    word = "no" if is_further else _unticked(name, found.headings[name])
+    if word is None or document.is_confirmed(place) or not empty or not is_ticked(cells):
         return
-    about = f"Empty cells in {shown(heading)} ({count_of(empty, 'row')}), where all others hold a tick"
-    answer = ask(Query(about=about, proposal="no", options=("no", _NOT_KNOWN)))
+    about = f"Empty cells in {shown(found.headings[name])} ({count_of(empty, 'row')}), where all others hold a tick"
+    answer = ask(Query(about=about, proposal=None if name == "outcome" else word, options=(word, _NOT_KNOWN)))
     document.drop(place)
-    if answer.value == "no":
-        document.put(place, "no", is_confirmed=answer.is_confirmed)
+    if answer.value == word:
+        document.put(place, word, is_confirmed=answer.is_confirmed)
+
+
+def _unticked(name: str, heading: str) -> str | None:
+    """The word for a box that is not ticked in a column of the dictionary; None where there is none."""
+    column = next((c for c in log_columns() if c.name == name), None)
+    if name == "outcome":
+        return {"failed": "working", "working": "failed"}.get(asks_for(heading) or "")
+    if column is None or column.role != PROTECTION:
+        return None
+    return next((word for word in ("no", "none") if word in column.known_words), None)
 
 
 def _remark_rest(document: SettingsDocument, found: _Understood) -> None:

@@ -8,6 +8,7 @@ from statistics import median
 
 from workbench.log.adoption.date_forms import day_of, is_count, is_dated
 from workbench.log.adoption.hints import (
+    asks_for,
     guessed_word,
     is_day_found,
     is_known_after,
@@ -91,7 +92,7 @@ def _outcome_of(columns: Cells) -> str | None:
     told: dict[str, tuple[bool, float, float]] = {}
     for heading, cells in columns.items():
         ends = [end for c in cells if (end := guessed_word(cell_text(c), column, heading=heading)) is not None]
-        said = told_by(heading, "outcome") / 10
+        said = (told_by(heading, "outcome") or asks_for(heading) is not None) / 10
         share = len(ends) / len(cells) + said
         if share >= _MOSTLY and (said or len({word_key(cell_text(c)) for c in cells}) > 1):
             told[heading] = len(set(ends)) > 1, len(ends) * (1 + said), share
