@@ -78,7 +78,7 @@ MUTANTS: tuple[Mutant, ...] = (
         ("steps/step_limits", "(a - la) ** 2 + (ub - b) ** 2", "(a - la) ** 2 + (b - lb) ** 2"),
         ("steps/risk_sets", 'np.searchsorted(late_time[g], days[rows], side="left")',
          'np.searchsorted(late_time[g], days[rows], side="right")'),
-        ("steps/curve_results", '("upper", "upper")):', '("upper", "lower")):'),
+        ("steps/curve_results", '"lower": lower, "upper": upper}', '"lower": lower, "upper": lower}'),
         ("steps/curve_results", 'row = np.searchsorted(self.columns["time"][rows], times, side="right")',
          'row = np.searchsorted(self.columns["time"][rows], times, side="left")'),
         ("turnbull/interval_curves", "count = np.bincount(place, weights=weight)", "count = np.bincount(place)"),
