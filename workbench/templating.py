@@ -41,4 +41,4 @@ def _environment(package: str) -> "Environment":
 
 def _bound(value: Any) -> Any:
     """A text with its per cent signs bound to their numbers; what is markup already stays."""
-    return value.replace(" %", "\u00a0%") if type(value) is str else value
+    return value.replace(" %", "\u00a0%") if isinstance(value, str) and not hasattr(value, "__html__") else value
