@@ -12,8 +12,9 @@ import pytest
 from tests.report.seasons import few_columns
 from workbench.errors import WorkbenchError
 from workbench.filing import MANIFEST
+from workbench.notebook import notebook_folder
 
-__all__ = ["DAMAGED", "FULL", "INTERRUPT", "READ_ONLY", "Failing", "inject", "small_log", "tree"]
+__all__ = ["DAMAGED", "FULL", "INTERRUPT", "READ_ONLY", "Failing", "few_notebooks", "inject", "small_log", "tree"]
 
 FULL = OSError(28, "No space left on device")
 READ_ONLY = OSError(30, "Read-only file system")
@@ -97,6 +98,12 @@ def tree(folder):
     """What lies in a folder, but for the list of files written there, which a test of its own looks at."""
     files = [p for p in sorted(Path(folder).rglob("*")) if p.is_file() and p.name != MANIFEST]
     return {str(p.relative_to(folder)): p.read_bytes() for p in files}
+
+
+def few_notebooks(patch):
+    """Let a season folder get its first three notebooks: each of the eight is written the same way."""
+    every = notebook_folder.build_notebooks
+    patch.setattr(notebook_folder, "build_notebooks", lambda log: dict(list(every(log).items())[:3]))
 
 
 def inject(folder, act, error, **how):
