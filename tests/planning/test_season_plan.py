@@ -8,6 +8,7 @@ from scipy.stats import betabinom
 
 from workbench import Lives, plan_season
 from workbench.errors import EstimateError, UsageError
+from workbench.planning import season_plan
 
 
 def _season(n=160, seed=1, missing=0.08):
@@ -302,3 +303,20 @@ def test_lives_without_failures_predict_nothing():
     lives = Lives.from_arrays([100, 120], [False, False])
     with pytest.raises(EstimateError, match="no unit failed"):
         plan_season(lives, pd.DataFrame({"units": [5]}), mission=90)
+
+
+def test_very_many_rows_drawn_as_one_give_the_losses_of_rows_drawn_one_by_one(monkeypatch):
+    """Nine rows of 60 units; the chance of the mean row is a little wider (Jensen), its mean the same."""
+    places = [(seal, place) for seal in ("flat", "cord", "ring") for place in ("marsh", "wood", "ridge")]
+    build = pd.DataFrame(
+        [{"build": "all", "lid_seal": seal, "environment": place, "units": 60} for seal, place in places]
+    )
+    lives = _season(400)
+    one_by_one = plan_season(lives, build, mission=180).table.iloc[0]
+    monkeypatch.setattr(season_plan, "MOST_ROWS", len(places) - 1)
+    together = plan_season(lives, build, mission=180).table.iloc[0]
+    width = one_by_one["losses_upper"] - one_by_one["losses_lower"]
+    assert width > 40
+    for name in ("expected_losses", "losses_lower", "losses_upper", "spares"):
+        assert together[name] == pytest.approx(one_by_one[name], abs=0.06 * width), name
+    assert together["expected_losses"] != one_by_one["expected_losses"], "both were drawn one by one"

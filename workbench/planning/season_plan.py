@@ -1,6 +1,6 @@
 """Next season: what a build may lose, the spares it needs and its cost, as unsure as the season behind it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,8 @@ __all__ = ["SeasonPlan", "plan_season"]
 
 MOST_DRAWS, LEAST_DRAWS, ROW_DRAWS = 10, 2, 400
 """Seasons drawn from each replicate of the model: fewer for a build of many rows, since all rows are drawn anew."""
+MOST_ROWS = 400
+"""Rows of a build that are drawn one by one; more are drawn as one of their mean, whose chance is a little wider."""
 FAN_POINTS = 25
 """Days at which the fan of units alive is drawn."""
 REPLICATES = 1000
@@ -165,12 +167,11 @@ def _predict(
         line = _line(name, units, np.full(4, np.nan), cost=cost, data_days=np.full(3, np.nan))
         blank = np.full(len(days), np.nan)
         return line, {"build": _names(name, days), "day": days, "alive": blank, "lower": blank, "upper": blank}, notes
-    draws = min(MOST_DRAWS, max(LEAST_DRAWS, ROW_DRAWS // len(rows)))
+    draws = MOST_DRAWS if len(rows) > MOST_ROWS else min(MOST_DRAWS, max(LEAST_DRAWS, ROW_DRAWS // len(rows)))
     missing = np.repeat(lost, draws, axis=1)
     gone = np.zeros(missing.shape)
-    for row in rows:
-        failed = np.repeat(model.share_failing(row, days), draws, axis=1)
-        gone += _losses(row.units, failed, missing, rng=rng)
+    for number, share in _drawn_rows(rows, model, days):
+        gone += _losses(number, np.repeat(share, draws, axis=1), missing, rng=rng)
     alive = units - gone
     data_days = np.asarray(np.trapezoid(alive, days, axis=0))
     losses = gone[-1]
@@ -188,6 +189,21 @@ def _predict(
     if not np.isfinite(cost):
         notes.append(f"{name}: no unit_cost for every row, so cost is left out.")
     return line, fan, [*notes, *(n for row in rows for n in model.remarks(row))]
+
+
+def _drawn_rows(rows: list[BuildRow], model: FailureModel, days: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:
+    """Units and share failing by each day of each row; of very many rows those of all together.
+
+    Shapes: days (T,), shares (T, B).
+    """
+    shares = ((row.units, model.share_failing(row, days)) for row in rows)
+    if len(rows) <= MOST_ROWS:
+        yield from shares
+        return
+    units, failing = 0, np.zeros((len(days), 1))
+    for number, share in shares:
+        units, failing = units + number, failing + number * share
+    yield units, failing / units
 
 
 def _losses(units: int, failed: np.ndarray, missing: np.ndarray, *, rng: np.random.Generator) -> np.ndarray:
