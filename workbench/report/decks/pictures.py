@@ -30,7 +30,8 @@ class Picture:
 def drawn_pictures(jobs: Mapping[str, Job]) -> dict[str, Picture]:
     """Return all drawings as pictures, by the same names."""
     names = list(jobs)
-    apart = names[1::2] if len(names) >= FEWEST_APART else []
+    # four of nine: what the copy of the process touches is copied first, so that it takes longer over each
+    apart = [name for n, name in enumerate(names) if n % 9 in (1, 3, 5, 7)] if len(names) >= FEWEST_APART else []
     rest = [name for name in names if name not in apart]
     with theme():
         drawn = _all_bytes(jobs, rest[:1])  # so that what drawing imports is imported once
